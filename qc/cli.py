@@ -1,0 +1,226 @@
+"""The command ``qc``: each command builds limits, makes one call, prints, returns."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import qc
+from qc.errors import QCError, UsageError
+
+if TYPE_CHECKING:
+    from qc.limits import Limits
+
+__all__ = ["ExitCode", "main"]
+
+
+class ExitCode(IntEnum):
+    """What the command's exit code means."""
+
+    CLEAN = 0  # done, no finding at or over --fail-on
+    FINDINGS = 1  # done, findings at or over --fail-on
+    FAILED = 2  # something could not be done; wins over 1
+    INTERRUPTED = 130  # Ctrl-C
+
+
+_NEUTRAL = re.compile(r"(\d+),(\d+),(\d+),(\d+)(?:@(.+))?")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A file name that is no valid text must not stop the output.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except QCError as error:
+        _complain(str(error))
+        return ExitCode.FAILED
+    except KeyboardInterrupt:
+        _complain("interrupted; reports already written are complete")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; leave nothing for Python to flush to them.
+        sys.stdout = None
+        return ExitCode.FAILED
+
+
+def _complain(message: str) -> None:
+    from qc.console import printable
+
+    print(f"qc: error: {printable(message)}", file=sys.stderr)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="qc",
+        description="Measure recordings frame by frame and sample by sample, and say "
+        "at which timecodes they are not usable, why, and what to change at the rig.",
+        epilog="Exit code: 0 clean, 1 findings at or over --fail-on, 2 something could "
+        "not be done, 130 interrupted. Everything stays on this machine.",
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"qc {qc.__version__}")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+    take = commands.add_parser(
+        "take",
+        help="measure every frame and sample; write a report for each recording",
+        description="Measure every frame and sample of each recording and write a "
+        "report for each.",
+        allow_abbrev=False,
+    )
+    take.add_argument("files", nargs="+", metavar="FILE", type=Path)
+    _add_shared(take)
+    take.set_defaults(run=_take)
+    limits = commands.add_parser(
+        "limits",
+        help="print the house limits in force as commented TOML",
+        description="Print the house limits in force as commented TOML: save it, "
+        "change it, and give it back with --limits.",
+        allow_abbrev=False,
+    )
+    limits.add_argument(
+        "--limits", metavar="FILE", type=Path, help="limits file to start from"
+    )
+    limits.add_argument(
+        "--check", metavar="FILE", type=Path, help="only check a limits file"
+    )
+    limits.set_defaults(run=_limits)
+    return parser
+
+
+def _add_shared(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add("--out", metavar="DIR", type=Path, default=Path("reports"),
+        help="where reports go (default: reports)")  # fmt: skip
+    add("--limits", metavar="FILE", type=Path, help="house limits, a TOML file")
+    add("--level", metavar="PERCENT", type=float,
+        help="level from which a pixel counts as burnt out (default: 95)")  # fmt: skip
+    add("--neutral", metavar="X,Y,W,H[@TIMECODE]", type=_neutral,
+        help="where a neutral white or grey surface lies, in pixels; with @TIMECODE, "
+        "when")  # fmt: skip
+    add("--no-stills", action="store_true",
+        help="leave every picture of the recording out of the report")  # fmt: skip
+    add("--video", metavar="N", type=int,
+        help="which picture stream to measure, counted from 0")  # fmt: skip
+    add("--format", choices=("text", "json"), default="text",
+        help="what is printed (default: text)")  # fmt: skip
+    add("--fail-on", choices=("note", "review", "reject"), default="review",
+        help="findings from this grade on give exit code 1 (default: review)")  # fmt: skip
+    add("--quiet", action="store_true", help="no progress, no summary, only errors")
+
+
+def _neutral(text: str) -> tuple[list[int], str]:
+    match = _NEUTRAL.fullmatch(text.replace(" ", ""))
+    if match is None:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not X,Y,WIDTH,HEIGHT in pixels, e.g. 40,60,160,120, with "
+            "@TIMECODE added if the patch is there only at one moment"
+        )
+    return [int(n) for n in match.groups()[:4]], match[5] or ""
+
+
+def limits_from(options: argparse.Namespace) -> Limits:
+    """Return the limits in force: built-in, then limits file, then command line."""
+    from qc.measures import all_options, default_limits, load_limits
+
+    limits = default_limits()
+    if options.limits is not None:
+        limits = load_limits(options.limits)
+    changes: dict[str, dict[str, object]] = {}
+    if options.level is not None:
+        changes["--level"] = {"highlights.level_percent": options.level}
+    if options.neutral is not None:
+        patch, moment = options.neutral
+        changes["--neutral"] = {"white.neutral": patch, "white.neutral_at": moment}
+    for source, values in changes.items():
+        limits = limits.with_values(all_options(), values, source=source)
+    return limits
+
+
+def _take(options: argparse.Namespace) -> ExitCode:
+    from qc import console
+    from qc.pipeline import check_take
+    from qc.records import Grade, TakeFailure, TakeResult
+    from qc.report import write_report
+    from qc.report.handover import failure_document, result_document
+
+    limits = limits_from(options)
+    if options.video is not None and options.video < 0:
+        raise UsageError("--video: counts picture streams from 0")
+    text = options.format == "text" and not options.quiet
+    documents: list[dict[str, Any]] = []
+    failed = found = False
+    files = list(_expand(options.files))
+    for number, path in enumerate(files, 1):
+        with console.progress(path, number, len(files), quiet=options.quiet) as tell:
+            result = check_take(path, limits=limits, video=options.video, progress=tell)
+            if isinstance(result, TakeResult):
+                try:
+                    folder = write_report(
+                        result, options.out, stills=not options.no_stills
+                    )
+                except QCError as error:
+                    result = TakeFailure(path, "report", str(error))
+        if isinstance(result, TakeFailure):
+            failed = True
+            _complain(result.message)
+            documents.append(failure_document(result))
+            continue
+        found |= any(
+            f.grade.rank >= Grade(options.fail_on).rank for f in result.findings
+        )
+        if text:
+            console.print_take(result, folder)
+        if options.format == "json":
+            documents.append(result_document(result) | {"report": str(folder)})
+    if options.format == "json":
+        print(
+            json.dumps(
+                {"schema": 1, "takes": documents}, ensure_ascii=False, allow_nan=False
+            )
+        )
+    elif text and len(files) > 1:
+        console.print_total(len(files), failed=failed)
+    if failed:
+        return ExitCode.FAILED
+    return ExitCode.FINDINGS if found else ExitCode.CLEAN
+
+
+def _expand(files: Sequence[Path]) -> Iterator[Path]:
+    """Yield the files; a pattern that no shell has expanded is expanded here."""
+    for path in files:
+        name = path.name
+        if any(c in name for c in "*?[") and not path.exists():
+            matches = sorted(path.parent.glob(name))
+            yield from matches or [path]
+        else:
+            yield path
+
+
+def _limits(options: argparse.Namespace) -> ExitCode:
+    from qc.limits import to_toml
+    from qc.measures import all_measures, all_options, default_limits, load_limits
+
+    if options.check is not None:
+        load_limits(options.check)
+        print(f"{options.check}: the limits file is fine")
+        return ExitCode.CLEAN
+    limits = default_limits()
+    if options.limits is not None:
+        limits = load_limits(options.limits)
+    titles = {m.name: m.label for m in all_measures()} | {"judging": "Judging"}
+    print("# House limits of Rushes QC. Change what differs in your house and give the")
+    print(
+        "# file to qc with --limits; what is left out keeps the value printed here.\n"
+    )
+    print(to_toml(limits, all_options(), titles=titles), end="")
+    return ExitCode.CLEAN

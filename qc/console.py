@@ -1,0 +1,187 @@
+"""What a person sees in the terminal: the verdict first, then what to do."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from qc.measures import rule_labels
+from qc.records import Finding, Grade, TakeInfo, TakeResult
+from qc.timecode import clock
+
+if TYPE_CHECKING:
+    from qc.pipeline import Progress
+
+__all__ = ["print_take", "print_total", "printable", "progress"]
+
+_SHOWN_FINDINGS = 8
+_STYLE = {
+    Grade.CLEAN: "bold green",
+    Grade.NOTE: "cyan",
+    Grade.REVIEW: "bold yellow",
+    Grade.REJECT: "bold red",
+}
+_SIGN = {
+    Grade.CLEAN: "●",
+    Grade.NOTE: "·",
+    Grade.REVIEW: "▲",
+    Grade.REJECT: "■",
+}
+
+
+def printable(text: str) -> str:
+    """Return text without characters that would steer a terminal.
+
+    Examples
+    --------
+    >>> printable("a" + chr(27) + "b") == "a" + chr(92) + "x1b" + "b"
+    True
+    """
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def _console(*, stderr: bool = False) -> Console:
+    # Piped output is not folded: whoever reads it wants whole lines.
+    stream = sys.stderr if stderr else sys.stdout
+    width = None if stream.isatty() else 10_000
+    return Console(stderr=stderr, width=width, highlight=False)
+
+
+def print_take(result: TakeResult, folder: Path) -> None:
+    """Print a take's summary to standard output."""
+    console = _console()
+    wrap = console.is_terminal
+    head = Text(f"{_SIGN[result.grade]} {result.grade.value.upper()}")
+    head.stylize(_STYLE[result.grade])
+    head.append(f"  {printable(result.info.name)}", style="bold")
+    head.append(f"  {_extent(result)}")
+    console.print(head, soft_wrap=not wrap)
+    for sentence in result.advice:
+        _indented(console, Text(f"→ {sentence}"), wrap)
+    labels = rule_labels()
+    shown = sorted(
+        result.findings, key=lambda f: (-f.grade.rank, -f.duration, f.start)
+    )[:_SHOWN_FINDINGS]
+    for finding in sorted(shown, key=lambda f: f.start):
+        _indented(console, _finding_line(result, finding, labels), wrap)
+    left = len(result.findings) - len(shown)
+    if left > 0:
+        _indented(console, Text(f"and {left} more in the report"), wrap)
+    if result.usable and result.findings:
+        best = result.usable[0]
+        grid = result.info.grid
+        text = (
+            f"longest usable stretch {grid.label(best.start_frame)} to "
+            f"{grid.label(best.end_frame)}, {clock(best.duration)}"
+        )
+        _indented(console, Text(text), wrap)
+    for note in result.notes:
+        _indented(console, Text(note, style="dim"), wrap)
+    _indented(console, Text(f"report: {printable(str(folder / 'report.html'))}"), wrap)
+
+
+def _indented(console: Console, text: Text, wrap: bool) -> None:
+    if wrap:
+        console.print(Padding(text, (0, 0, 0, 2)))
+    else:
+        console.print(Text("  ") + text, soft_wrap=True)
+
+
+def _extent(result: TakeResult) -> str:
+    coverage = result.coverage
+    length = clock(result.duration)
+    frames = f"{coverage.frames_read} frames, " if result.info.video else ""
+    count = len(result.findings)
+    found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
+    usable = sum((u.duration for u in result.usable), Fraction(0))
+    share = f", usable {clock(usable)}" if count else ""
+    return f"{frames}{length}, {found}{share}"
+
+
+def _finding_line(result: TakeResult, finding: Finding, labels: dict[str, str]) -> Text:
+    grid = result.info.grid
+    line = Text(f"{_SIGN[finding.grade]} ", style=_STYLE[finding.grade])
+    line.append(
+        f"{grid.label(finding.start_frame)} to {grid.label(finding.end_frame)}",
+        style="default not bold",
+    )
+    line.append(f"  {labels.get(finding.rule, finding.rule)}: ", style="bold")
+    line.append(printable(finding.message), style="default not bold")
+    return line
+
+
+def print_total(takes: int, *, failed: bool) -> None:
+    """Print a closing line after several takes."""
+    tail = "; some could not be done, see above" if failed else ""
+    _console().print(Text(f"{takes} takes{tail}"), soft_wrap=True)
+
+
+@contextmanager
+def progress(
+    path: Path, number: int, total: int, *, quiet: bool
+) -> Iterator[Progress | None]:
+    """Show how far a take is measured: a bar on a terminal, else a line at the start.
+
+    Yields
+    ------
+    function of (TakeInfo, seconds), or None when quiet
+    """
+    if quiet:
+        yield None
+        return
+    name = printable(path.name)
+    which = f"{number}/{total} " if total > 1 else ""
+    console = _console(stderr=True)
+    if not console.is_terminal:
+        console.print(Text(f"qc: {which}measuring {name}"), soft_wrap=True)
+        began = time.monotonic()
+        yield None
+        seconds = time.monotonic() - began
+        console.print(Text(f"qc: {which}{name}: {seconds:.1f} s"), soft_wrap=True)
+        return
+    from rich.progress import (
+        BarColumn,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+    from rich.progress import (
+        Progress as Bar,
+    )
+
+    bar = Bar(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+    )
+    began = time.monotonic()
+    last = 0.0
+    with bar:
+        task = bar.add_task(f"{which}{name}", total=None, rate="")
+
+        def tell(info: TakeInfo, position: Fraction) -> None:
+            nonlocal last
+            now = time.monotonic()
+            if now - last < 0.1:
+                return
+            last = now
+            speed = float(position) / max(now - began, 1e-3)
+            length = None if info.duration is None else float(info.duration)
+            bar.update(
+                task, completed=float(position), total=length, rate=f"{speed:.1f}x"
+            )
+
+        yield tell

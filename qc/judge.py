@@ -1,0 +1,232 @@
+"""Judge: readings and rules become findings, a grade, usable ranges and advice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Limits
+from qc.measures.base import Hit, Measure, Measured, Rule, finding_of
+from qc.records import Finding, Grade, Readings, UsableRange
+from qc.spans import Span, bridged, complement, past_limit, runs
+
+__all__ = ["advice_from", "find", "grade_of", "usable_ranges"]
+
+
+def find(measured: Measured, measures: Iterable[Measure]) -> tuple[Finding, ...]:
+    """Hold every rule of every measure against a take.
+
+    Returns
+    -------
+    tuple of Finding
+        In order of time, the more serious first.
+    """
+    found: list[Finding] = []
+    for measure in measures:
+        for rule in measure.rules:
+            found.extend(_hold(rule, measured))
+        for check in measure.checks:
+            found.extend(check(measured))
+    found.sort(key=lambda f: (f.start, -f.grade.rank, f.rule, f.channel or 0, f.end))
+    return tuple(found)
+
+
+def _hold(rule: Rule, measured: Measured) -> Iterator[Finding]:
+    for readings in _with_column(measured, rule.column):
+        values = readings[rule.column]
+        if values.ndim == 1:
+            yield from _hold_column(rule, measured, readings, values, None)
+        else:
+            for i in range(values.shape[1]):
+                yield from _hold_column(rule, measured, readings, values[:, i], i)
+
+
+def _with_column(measured: Measured, column: str) -> Iterator[Readings]:
+    takes = (measured.picture, *measured.sound)
+    for readings in takes:
+        if readings is not None and readings.rows and column in readings.columns:
+            yield readings
+
+
+def _hold_column(
+    rule: Rule,
+    measured: Measured,
+    readings: Readings,
+    values: NDArray[np.float32],
+    index: int | None,
+) -> Iterator[Finding]:
+    steps = [
+        (grade, measured.limits[key])
+        for grade, key in (
+            (Grade.NOTE, rule.note),
+            (Grade.REVIEW, rule.review),
+            (Grade.REJECT, rule.reject),
+        )
+        if key is not None
+    ]
+    times = readings.times()
+    shortest = _seconds(rule.min_seconds, measured.limits)
+    gap = _seconds(rule.bridge_seconds, measured.limits)
+    entry = steps[0][1]
+    spans = bridged(
+        past_limit(
+            values, limit=entry, release=_release(rule, entry), above=rule.above
+        ),
+        times=times,
+        gap=gap,
+    )
+    channel = None
+    if readings.track is not None and index is not None:
+        channel = readings.track.first_channel + index
+    for first, last in spans:
+        grade = _grade_of_span(rule, values, (first, last), times, steps, shortest, gap)
+        if grade is None:
+            continue
+        part = values[first:last]
+        worst_row = first + int(
+            np.nanargmax(part) if rule.above else np.nanargmin(part)
+        )
+        hit = Hit(
+            measured=measured,
+            readings=readings,
+            first=first,
+            last=last,
+            worst_row=worst_row,
+            worst=float(values[worst_row]),
+            limit=float(next(limit for g, limit in steps if g == grade)),
+            grade=grade,
+            seconds=float(times[last] - times[first]),
+            channel=channel,
+            column_index=index,
+        )
+        yield finding_of(
+            measured,
+            readings,
+            rule=rule.id,
+            grade=grade,
+            first=first,
+            last=last,
+            worst_row=worst_row,
+            message=rule.message(hit),
+            advice=rule.advice(hit),
+            worst=hit.worst,
+            limit=hit.limit,
+            unit=rule.unit,
+            where=rule.where(hit) if rule.where is not None else None,
+            channel=channel,
+        )
+
+
+def _seconds(value: str | float, limits: Limits) -> float:
+    return float(limits[value]) if isinstance(value, str) else value
+
+
+def _release(rule: Rule, limit: float) -> float:
+    if rule.release_by is not None:
+        return limit - rule.release_by if rule.above else limit + rule.release_by
+    return limit * rule.release
+
+
+def _grade_of_span(
+    rule: Rule,
+    values: NDArray[np.float32],
+    span: Span,
+    times: NDArray[np.float64],
+    steps: Sequence[tuple[Grade, float]],
+    shortest: float,
+    gap: float,
+) -> Grade | None:
+    """Return the gravest grade whose limit is broken long enough, None for too short.
+
+    A stretch shorter than the minimum still counts if it is gross: past the gravest
+    limit there is. It is then graded one step lower, since it may be one frame only.
+    """
+    first, last = span
+    part = values[first:last]
+    # Rounded, so that 10 frames of 1/50 s are as long as 0.2 s.
+    long_enough = round(float(times[last] - times[first]), 6) >= shortest
+    grade: Grade | None = steps[0][0] if long_enough else None
+    for step, limit in steps[1:]:
+        with np.errstate(invalid="ignore"):
+            past = part > limit if rule.above else part < limit
+        joined = bridged(
+            [(first + a, first + b) for a, b in runs(past)], times=times, gap=gap
+        )
+        if not joined:
+            continue
+        longest = max(round(float(times[b] - times[a]), 6) for a, b in joined)
+        if longest >= shortest:
+            grade = step
+        elif grade is None and step is steps[-1][0]:
+            grade = steps[0][0]
+    return grade
+
+
+def grade_of(findings: Iterable[Finding]) -> Grade:
+    """Return how a take stands: the gravest finding's grade; notes leave it clean.
+
+    Examples
+    --------
+    >>> grade_of([]).value
+    'clean'
+    """
+    gravest = max(
+        (f.grade for f in findings), key=lambda g: g.rank, default=Grade.CLEAN
+    )
+    return Grade.CLEAN if gravest is Grade.NOTE else gravest
+
+
+def usable_ranges(
+    findings: Iterable[Finding], measured: Measured, *, frames: int
+) -> tuple[UsableRange, ...]:
+    """Return the stretches without findings at or over review, the longest first.
+
+    Parameters
+    ----------
+    frames : int
+        Length of the take on its frame grid.
+    """
+    grid = measured.info.grid
+    serious = [
+        (f.start_frame, min(f.end_frame, frames))
+        for f in findings
+        if f.grade.rank >= Grade.REVIEW.rank
+    ]
+    shortest = Fraction(str(measured.limits["judging.usable_min_seconds"]))
+    if Fraction(frames) / grid.rate < shortest and not serious:
+        # A take shorter than the minimum may still be usable as a whole.
+        shortest = Fraction(0)
+    ranges = [
+        UsableRange(grid.seconds(a), grid.seconds(b), a, b)
+        for a, b in complement(serious, first=0, last=frames)
+        if Fraction(b - a) / grid.rate >= shortest
+    ]
+    return tuple(
+        sorted(ranges, key=lambda r: (-(r.end_frame - r.start_frame), r.start))
+    )
+
+
+def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
+    """Return what to change before the next take, most useful first.
+
+    One sentence a rule and channel, that of its worst finding: the gravest grade
+    first, then what spoils most time.
+    """
+    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    for finding in findings:
+        if finding.advice and finding.grade.rank >= Grade.REVIEW.rank:
+            groups.setdefault((finding.rule, finding.channel), []).append(finding)
+
+    def weight(group: list[Finding]) -> tuple[int, Fraction]:
+        gravest = max(f.grade.rank for f in group)
+        return gravest, sum((f.duration for f in group), Fraction(0))
+
+    ordered = sorted(groups.values(), key=weight, reverse=True)
+    sentences = []
+    for group in ordered:
+        worst = max(group, key=lambda f: (f.grade.rank, f.duration))
+        sentences.append(worst.advice)
+    return tuple(dict.fromkeys(sentences))

@@ -1,0 +1,412 @@
+"""House limits: a TOML file becomes a frozen `Limits`; defaults come from the measures.
+
+Every option is declared by the measure that uses it (see `qc.measures.base`), so this
+module knows how to read and check values but not what they are for.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+import textwrap
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Literal
+
+from qc.errors import LimitsError
+
+__all__ = [
+    "GENERAL_OPTIONS",
+    "Limits",
+    "Option",
+    "Region",
+    "load",
+    "parse",
+    "to_toml",
+]
+
+Kind = Literal[
+    "number", "whole", "switch", "text", "choice", "regions", "rectangle", "texts"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A part of the picture as shares of its width and height: a closed polygon."""
+
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One house limit or setting.
+
+    Parameters
+    ----------
+    key : str
+        ``"section.name"``; the section is the measure's name.
+    default : object
+        Value used when the limits file does not give one.
+    text : str
+        One or two sentences for the commented TOML, in the operator's words.
+    kind : str
+        What values are taken; see `_CHECKS`.
+    unit : str
+        Unit for people, e.g. ``"%"``.
+    low, high : float
+        Smallest and largest value taken.
+    choices : tuple of str
+        For ``kind="choice"``.
+    measuring : bool
+        True when the value changes what is measured, not only how it is judged.
+    """
+
+    key: str
+    default: Any
+    text: str
+    kind: Kind = "number"
+    unit: str = ""
+    low: float = -math.inf
+    high: float = math.inf
+    choices: tuple[str, ...] = ()
+    measuring: bool = False
+
+    @property
+    def section(self) -> str:
+        """TOML table the option stands in."""
+        return self.key.partition(".")[0]
+
+    @property
+    def name(self) -> str:
+        """Key within its table."""
+        return self.key.partition(".")[2]
+
+    def check(self, value: object) -> Any:
+        """Return `value` in the form the measures use.
+
+        Raises
+        ------
+        ValueError
+            With the second half of a sentence that begins with the key and value.
+        """
+        return _CHECKS[self.kind](self, value)
+
+
+class Limits(Mapping[str, Any]):
+    """House limits in force: a frozen mapping of ``"section.name"`` to value."""
+
+    __slots__ = ("_values", "source")
+
+    def __init__(self, values: Mapping[str, Any], source: str = "built-in") -> None:
+        self._values = MappingProxyType(dict(values))
+        self.source = source
+
+    @classmethod
+    def defaults(cls, options: Iterable[Option]) -> Limits:
+        """Return the limits with every option at its default."""
+        return cls({o.key: o.check(o.default) for o in options})
+
+    def __getitem__(self, key: str) -> Any:
+        return self._values[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def __reduce__(self) -> tuple[type[Limits], tuple[dict[str, Any], str]]:
+        return Limits, (dict(self._values), self.source)
+
+    def with_values(
+        self, options: Iterable[Option], changes: Mapping[str, object], *, source: str
+    ) -> Limits:
+        """Return limits with `changes` made, each checked like a limits file's value.
+
+        Parameters
+        ----------
+        source : str
+            Where the values come from, for the error message, e.g. ``"--level"``.
+        """
+        known = {o.key: o for o in options}
+        values = dict(self._values)
+        for key, value in changes.items():
+            values[key] = _checked(known[key], value, source)
+        return Limits(values, self.source)
+
+
+def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
+    """Read limits from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        TOML; options that are left out keep their defaults.
+    options : iterable of Option
+        All options there are.
+    source : str
+        File name for messages.
+
+    Raises
+    ------
+    LimitsError
+        Bad TOML, an unknown key (with a suggestion), a wrong type or value.
+    """
+    known = {o.key: o for o in options}
+    sections = {o.section for o in known.values()}
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LimitsError(f"{source}: not valid TOML: {error}") from error
+    values = {key: option.check(option.default) for key, option in known.items()}
+    for section, table in tables.items():
+        if section not in sections:
+            raise LimitsError(
+                f"{source}: [{section}]: no such section"
+                f"{_suggest(section, sorted(sections))}"
+            )
+        if not isinstance(table, dict):
+            raise LimitsError(
+                f"{source}: {section}: must be a section, written [{section}]"
+            )
+        for name, value in table.items():
+            key = f"{section}.{name}"
+            if key not in known:
+                names = [o.name for o in known.values() if o.section == section]
+                raise LimitsError(
+                    f"{source}: [{section}] {name}: no such key{_suggest(name, names)}"
+                )
+            values[key] = _checked(known[key], value, source)
+    return Limits(values, source)
+
+
+def load(path: Path, options: Iterable[Option]) -> Limits:
+    """Read a limits file.
+
+    Raises
+    ------
+    LimitsError
+        The file cannot be read, or `parse` refuses it.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise LimitsError(
+            f"{path}: no such limits file; 'qc limits' prints one to start from"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise LimitsError(
+            f"{path}: not a text file in UTF-8; a limits file is TOML text, "
+            "'qc limits' prints one to start from"
+        ) from error
+    except OSError as error:
+        raise LimitsError(
+            f"{path}: cannot read the limits file: {error.strerror}"
+        ) from error
+    return parse(text, options, source=str(path))
+
+
+def to_toml(
+    limits: Mapping[str, Any],
+    options: Iterable[Option],
+    *,
+    titles: Mapping[str, str],
+) -> str:
+    """Write limits as commented TOML that `parse` reads back to the same values.
+
+    Parameters
+    ----------
+    titles : mapping of str to str
+        A line for people over each section, by section name.
+    """
+    sections: dict[str, list[Option]] = {}
+    for option in options:
+        sections.setdefault(option.section, []).append(option)
+    lines: list[str] = []
+    for section, members in sections.items():
+        title = titles.get(section)
+        lines += ["", f"[{section}]" + (f"  # {title}" if title else "")]
+        for option in members:
+            lines += textwrap.wrap(
+                option.text, 86, initial_indent="# ", subsequent_indent="# "
+            )
+            unit = f"  # {option.unit}" if option.unit else ""
+            lines += [f"{option.name} = {_toml(limits[option.key])}{unit}", ""]
+        lines.pop()
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        # TOML's basic strings escape as JSON's do.
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, Region):
+        return _toml(value.points)
+    if value is None:
+        return "[]"
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return repr(value)
+
+
+def _suggest(word: str, choices: list[str]) -> str:
+    close = difflib.get_close_matches(word, choices, n=1)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; there are {', '.join(choices)}" if choices else ""
+
+
+def _checked(option: Option, value: object, source: str) -> Any:
+    try:
+        return option.check(value)
+    except ValueError as error:
+        shown = repr(value) if not isinstance(value, str) else f'"{value}"'
+        raise LimitsError(
+            f"{source}: [{option.section}] {option.name} = {shown}: {error}"
+        ) from error
+
+
+def _number(option: Option, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("must be a number")
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError("must be a finite number")
+    if not option.low <= number <= option.high:
+        raise ValueError(f"must be {_range_text(option)}")
+    return number
+
+
+def _whole(option: Option, value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError("must be a whole number")
+    _number(option, value)
+    return value
+
+
+def _range_text(option: Option) -> str:
+    unit = f" {option.unit}" if option.unit else ""
+    if option.low == -math.inf:
+        return f"at most {option.high:g}{unit}"
+    if option.high == math.inf:
+        return f"at least {option.low:g}{unit}"
+    return f"between {option.low:g} and {option.high:g}{unit}"
+
+
+def _switch(option: Option, value: object) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError("must be true or false")
+    return value
+
+
+def _text(option: Option, value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError("must be text in quotes")
+    return value
+
+
+def _choice(option: Option, value: object) -> str:
+    if value not in option.choices:
+        raise ValueError(f"must be one of {', '.join(option.choices)}")
+    return str(value)
+
+
+def _texts(option: Option, value: object) -> tuple[str, ...]:
+    if not isinstance(value, list | tuple) or not all(
+        isinstance(item, str) for item in value
+    ):
+        raise ValueError('must be a list of texts, e.g. ["surgeon", "room"]')
+    return tuple(value)
+
+
+def _rectangle(option: Option, value: object) -> tuple[int, int, int, int] | None:
+    if isinstance(value, list | tuple) and not value:
+        return None
+    if value is None:
+        return None
+    if (
+        not isinstance(value, list | tuple)
+        or len(value) != 4
+        or not all(isinstance(n, int) and not isinstance(n, bool) for n in value)
+    ):
+        raise ValueError("must be [x, y, width, height] in whole pixels, or []")
+    x, y, width, height = value
+    if x < 0 or y < 0 or width < 1 or height < 1:
+        raise ValueError(
+            "x and y must be 0 or more, width and height at least 1 (pixels)"
+        )
+    return x, y, width, height
+
+
+def _regions(option: Option, value: object) -> tuple[Region, ...]:
+    if not isinstance(value, list | tuple):
+        raise ValueError(_REGION_HELP)
+    return tuple(_region(item) for item in value)
+
+
+_REGION_HELP = (
+    "must be a list of rectangles [x, y, width, height] or polygons "
+    "[[x, y], [x, y], [x, y], ...], as shares of the picture from 0 to 1"
+)
+
+
+def _region(item: object) -> Region:
+    if isinstance(item, Region):
+        return item
+    if not isinstance(item, list | tuple) or not item:
+        raise ValueError(_REGION_HELP)
+    if len(item) == 4 and all(_is_number(n) for n in item):
+        x, y, w, h = (float(n) for n in item)
+        if w <= 0 or h <= 0:
+            raise ValueError(_REGION_HELP + "; width and height must be over 0")
+        points = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
+    else:
+        if len(item) < 3 or not all(
+            isinstance(p, list | tuple)
+            and len(p) == 2
+            and all(_is_number(n) for n in p)
+            for p in item
+        ):
+            raise ValueError(_REGION_HELP)
+        points = tuple((float(p[0]), float(p[1])) for p in item)  # type: ignore[assignment]
+    slack = 1e-9  # 0.7 + 0.3 may come out a hair over 1
+    if not all(-slack <= n <= 1 + slack for point in points for n in point):
+        raise ValueError(_REGION_HELP)
+    return Region(
+        tuple((min(max(x, 0.0), 1.0), min(max(y, 0.0), 1.0)) for x, y in points)
+    )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+_CHECKS: dict[str, Callable[[Option, object], Any]] = {
+    "number": _number,
+    "whole": _whole,
+    "switch": _switch,
+    "text": _text,
+    "choice": _choice,
+    "regions": _regions,
+    "rectangle": _rectangle,
+    "texts": _texts,
+}
+
+
+GENERAL_OPTIONS = (
+    Option(
+        "judging.usable_min_seconds",
+        2.0,
+        "A stretch without findings counts as usable from this length on "
+        "(house choice).",
+        unit="s",
+        low=0,
+        high=600,
+    ),
+)

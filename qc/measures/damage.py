@@ -1,0 +1,188 @@
+"""Damage: frames and samples that could not be decoded, or are not there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from fractions import Fraction
+
+import numpy as np
+
+from qc.limits import Option
+from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
+from qc.records import Finding, Grade, Picture, Readings
+from qc.spans import bridged, runs
+
+__all__ = ["MEASURE"]
+
+_ADVICE = (
+    "Copy the file again from the card and compare; if it stays, do not use this card "
+    "before it has been checked, and watch the recorder for warnings."
+)
+_BRIDGE_S = 0.5
+# A file that ends less than this before its announced end is not cut short: the last
+# frame's duration is often left open.
+_SHORTFALL_FRAMES = 3
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        pass
+
+    def read(self, picture: Picture) -> Values:
+        return {"damaged": float(picture.damaged)}
+
+    def finish(self) -> Mapping[str, object]:
+        return {}
+
+
+def _grade(measured: Measured, seconds: float) -> Grade:
+    if seconds >= measured.limits["damage.reject_seconds"]:
+        return Grade.REJECT
+    return Grade.REVIEW
+
+
+def _check(measured: Measured) -> Iterator[Finding]:
+    if measured.picture is not None and measured.picture.rows:
+        yield from _pictures(measured, measured.picture)
+        yield from _cut_short(measured, measured.picture)
+    for readings in measured.sound:
+        yield from _sound(measured, readings)
+
+
+def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
+    bad = readings["damage.damaged"] > 0
+    # Frames that are not there: the one before is held in their place.
+    for moment in measured.missing:
+        ticks = int(moment / readings.time_base)
+        row = int(np.searchsorted(readings.edges, ticks, side="right")) - 1
+        bad[min(max(row, 0), readings.rows - 1)] = True
+    times = readings.times()
+    for first, last in bridged(runs(bad), times=times, gap=_BRIDGE_S):
+        start, end = readings.start(first), readings.start(last)
+        lost = sum(start <= m < end for m in measured.missing)
+        broken = int(np.count_nonzero(readings["damage.damaged"][first:last] > 0))
+        parts = []
+        if broken:
+            parts.append(
+                f"{broken} frame{'s' * (broken != 1)} decoded with errors "
+                "or built on such a frame"
+            )
+        if lost:
+            parts.append(f"{lost} frame{'s' * (lost != 1)} missing")
+        yield finding_of(
+            measured,
+            readings,
+            rule="file.damaged",
+            grade=_grade(measured, float(end - start)),
+            first=first,
+            last=last,
+            worst_row=first,
+            worst=float(broken + lost),
+            unit="frames",
+            message=f"The file is damaged here: {' and '.join(parts)}.",
+            advice=_ADVICE,
+        )
+
+
+def _cut_short(measured: Measured, readings: Readings) -> Iterator[Finding]:
+    video, expected = measured.info.video, measured.info.frames_expected
+    if video is None or expected is None:
+        return
+    reached = measured.info.grid.nearest(readings.start(readings.rows))
+    if expected - reached <= _SHORTFALL_FRAMES:
+        return
+    seconds = Fraction(expected - reached) / video.frame_rate
+    last = readings.rows - 1
+    yield finding_of(
+        measured,
+        readings,
+        rule="file.damaged",
+        grade=_grade(measured, float(seconds)),
+        first=last,
+        last=readings.rows,
+        worst_row=last,
+        worst=float(expected - reached),
+        unit="frames",
+        message=(
+            f"The file ends early: about {float(seconds):.1f} s that it announces "
+            "are not there."
+        ),
+        advice=_ADVICE,
+    )
+
+
+def _sound(measured: Measured, readings: Readings) -> Iterator[Finding]:
+    if not readings.rows or readings.track is None:
+        return
+    levels = readings["peaks.sample_peak_dbfs"]
+    gone = np.asarray(np.isnan(levels).all(axis=1), bool)
+    times = readings.times()
+    for first, last in bridged(runs(gone), times=times, gap=_BRIDGE_S):
+        missing = int(np.count_nonzero(gone[first:last])) * float(readings.time_base)
+        track = readings.track
+        yield finding_of(
+            measured,
+            readings,
+            rule="file.damaged",
+            grade=_grade(measured, missing),
+            first=first,
+            last=last,
+            worst_row=first,
+            worst=missing,
+            unit="s",
+            channel=track.first_channel if track.channels == 1 else None,
+            message=(
+                f"Sound track {track.number + 1} is missing for {missing:.2f} s here."
+            ),
+            advice=_ADVICE,
+        )
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    damaged = readings["damage.damaged"]
+    return {
+        "damaged_frames": int(np.count_nonzero(damaged > 0)),
+        "missing_frames": len(measured.missing),
+    }
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    if measured.changed_format:
+        yield (
+            f"The picture changes its size or format on the way: "
+            f"{measured.changed_format} frames of another kind than the first were "
+            "not measured."
+        )
+
+
+MEASURE = Measure(
+    name="damage",
+    label="Damage",
+    clock="picture",
+    columns=(Column("damaged", "Damaged", "", 0),),
+    options=(
+        Option(
+            "damage.reject_seconds",
+            1.0,
+            "Damage of this length rejects the take; shorter is for review "
+            "(house choice).",
+            unit="s",
+            low=0,
+            high=3600,
+        ),
+    ),
+    start=_Reader,
+    checks=(_check,),
+    check_rules={"file.damaged": "Damaged file"},
+    summarise=_summarise,
+    notes=_notes,
+    method=(
+        "A frame counts as damaged when the decoder reports an error in it, and so do "
+        "the frames built on it, up to the next that can be decoded on its own. A frame "
+        "is missing when the file holds data for it from which no picture came."
+    ),
+    source="FFmpeg's decoders report the errors. Limits: house choice.",
+)

@@ -1,0 +1,498 @@
+"""Peaks: how high every sound channel goes, where it is clipped, and which are dead."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Option
+from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, finding_of
+from qc.measures.truepeak import (
+    SILENCE_DBFS,
+    ClippedRuns,
+    TruePeaks,
+    busiest_window,
+    dbfs,
+    keeps_full_scale,
+    lfe_index,
+    oversampling,
+    row_reduce,
+    silences,
+)
+from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
+from qc.spans import Span, bridged, runs
+
+__all__ = ["MEASURE"]
+
+_ROWS_PER_SECOND = 100
+# A click from a plug does not end a silence, a word does; and coding smears the edges
+# of a silence that lasts from end to end.
+_silences = partial(silences, bridge_rows=20, whole_share=0.98)
+# +120 dBFS: no recorder's headroom reaches here, so this is damage, as NaN is.
+_NO_SOUND = np.float32(1e6)
+
+
+class _Reader:
+    def __init__(self, setup: Setup, track: AudioTrack) -> None:
+        limits = setup.limits
+        lossy = "" if keeps_full_scale(track.codec) else "lossy_"
+        level = f"peaks.clip_level_{lossy}dbfs"
+        self._meter = TruePeaks(track.channels, oversampling(track.sample_rate))
+        self._clipped = ClippedRuns(
+            track.channels,
+            level=10.0 ** (limits[level] / 20.0),
+            shortest=limits["peaks.clip_run_samples"],
+        )
+        zeros = np.zeros(track.channels)
+        self._sample_peak, self._true_peak = zeros.copy(), zeros.copy()
+        self._energy, self._samples = zeros.copy(), zeros.copy()
+        self._clipped_total, self._bad_total = zeros.astype(int), 0
+        self._last_row: int | None = None
+        self._tails: list[tuple[int, list[float]]] = []
+
+    def read(self, block: SoundBlock) -> Values:
+        if block.gap_before:
+            self._end_of_run()
+        samples, edges = block.samples, block.row_edges
+        peaks = row_reduce(np.maximum, np.abs(samples), edges)
+        lengths = np.diff(edges)[:, np.newaxis]
+        bad = ~(peaks < _NO_SOUND) & (lengths > 0)
+        if bad.any():
+            good = np.abs(samples) < _NO_SOUND
+            self._bad_total += int(good.size - np.count_nonzero(good))
+            samples = np.where(good, samples, np.float32(0.0))
+            peaks[bad] = math.nan
+        energy = row_reduce(np.add, np.square(samples), edges)
+        energy[bad] = math.nan
+        between = row_reduce(np.maximum, self._meter.feed(samples), edges)
+        true_peaks = np.maximum(between, peaks)  # NaN stays where samples are bad
+        clipped = self._clipped.feed(samples, edges)
+        if len(peaks):
+            self._last_row = block.first_row + len(peaks) - 1
+        self._sample_peak = _highest(self._sample_peak, peaks)
+        self._true_peak = _highest(self._true_peak, true_peaks)
+        self._energy += np.nansum(energy, axis=0)
+        self._samples += np.where(np.isnan(energy), 0, lengths).sum(axis=0)
+        self._clipped_total += clipped.sum(axis=0)
+        return {
+            "sample_peak_dbfs": dbfs(peaks),
+            "true_peak_dbtp": dbfs(true_peaks),
+            "rms_dbfs": dbfs(np.sqrt(energy / np.maximum(lengths, 1))),
+            "clipped_samples": np.where(np.isnan(peaks), math.nan, clipped),
+        }
+
+    def _end_of_run(self) -> None:
+        """Bring out what the filter still holds; a gap must not be read across."""
+        self._clipped.reset()
+        tail = self._meter.flush()
+        if self._last_row is not None and tail.shape[1]:
+            highest = tail.max(axis=1).astype(np.float64)
+            self._true_peak = np.maximum(self._true_peak, highest)
+            self._tails.append((self._last_row, dbfs(highest).tolist()))
+
+    def finish(self) -> Mapping[str, object]:
+        self._end_of_run()
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rms = np.sqrt(self._energy / self._samples)  # NaN where nothing was read
+        unread = np.where(self._samples == 0, math.nan, 0.0)
+        return {
+            "sample_peak_dbfs": (dbfs(self._sample_peak) + unread).tolist(),
+            "true_peak_dbtp": (dbfs(self._true_peak) + unread).tolist(),
+            "rms_dbfs": dbfs(rms).tolist(),
+            "clipped_samples": self._clipped_total.tolist(),
+            "damaged_samples": self._bad_total,
+            # Rows are handed over before the samples that follow them are known: what
+            # only came out behind the last row before a gap or the end.
+            "tails": self._tails,
+        }
+
+
+def _highest(
+    so_far: NDArray[np.float64], rows: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    known = np.where(np.isnan(rows), 0.0, rows).max(axis=0, initial=0.0)
+    return np.asarray(np.maximum(so_far, known), np.float64)
+
+
+# ---------------------------------------------------------------------- the verdicts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """One channel of a take, and what findings say of it."""
+
+    measured: Measured
+    readings: Readings
+    track: AudioTrack
+    index: int
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Number, counted over all tracks, and the name if the channel has one."""
+        number = str(self.track.channel_numbers[self.index])
+        return (number, *filter(None, self.track.channel_names[self.index :][:1]))
+
+    def __str__(self) -> str:
+        number, *name = self.names
+        return f"Channel {number}" + "".join(f" ({n})" for n in name)
+
+    def column(self, name: str) -> NDArray[np.float32]:
+        return _column(self.readings, name)[:, self.index]
+
+    def limit(self, name: str) -> float:
+        return float(self.measured.limits[f"peaks.{name}"])
+
+    def finding(
+        self, rule: str, span: Span, *, advice: str, grade: Grade, **more: Any
+    ) -> Finding:
+        return finding_of(
+            self.measured,
+            self.readings,
+            rule=rule,
+            grade=grade,
+            first=span[0],
+            last=span[1],
+            advice=f"{self}: {advice}",
+            channel=self.track.channel_numbers[self.index],
+            **more,
+        )
+
+    def turn_down(self, peak: float) -> int:
+        """Return whole dB, rounded up, that bring `peak` to the target; at least 1."""
+        return max(1, math.ceil(round(peak - self.limit("target_peak_dbfs"), 2)))
+
+    def target(self) -> str:
+        level = _signed(self.limit("target_peak_dbfs"))
+        return f"so that peaks reach about {level} dBFS"
+
+
+def _tracks(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
+    sound = enumerate(measured.sound)
+    return [(k, r, r.track) for k, r in sound if r.rows and r.track is not None]
+
+
+def _column(readings: Readings, name: str) -> NDArray[np.float32]:
+    return readings[f"peaks.{name}"].reshape(readings.rows, -1)
+
+
+def _first_row(readings: Readings) -> int:
+    """Return the number of the first row, in hundredths since the take's start."""
+    return int(readings.start(0) * _ROWS_PER_SECOND // 1)
+
+
+def _totals(measured: Measured) -> Sequence[Mapping[str, Any]]:
+    tracks = measured.totals.get("peaks", {}).get("tracks", ())
+    return cast("Sequence[Mapping[str, Any]]", tracks)
+
+
+def _signed(value: float, decimals: int | None = None) -> str:
+    text = f"{value:g}" if decimals is None else f"{value:+.{decimals}f}"
+    return text.replace("-", "−")
+
+
+def _count(number: int) -> str:
+    return f"{number:,}".replace(",", "\u00a0")
+
+
+def _length(readings: Readings, span: Span) -> str:
+    seconds = float(readings.start(span[1]) - readings.start(span[0]))
+    return f"{seconds:.1f} s" if seconds >= 1 else f"{seconds:.2f} s"
+
+
+def _check_levels(measured: Measured) -> Iterator[Finding]:
+    """Yield clipped stretches, and peaks over the limit where nothing is clipped."""
+    gap = measured.limits["peaks.bridge_seconds"]
+    for number, readings, track in _tracks(measured):
+        times = readings.edges.astype(np.float64) * float(readings.time_base)
+        peaks = _column(readings, "true_peak_dbtp").copy()
+        for row, tail in _totals(measured)[number]["tails"]:
+            at = row - _first_row(readings)
+            if 0 <= at < len(peaks):
+                peaks[at] = np.maximum(peaks[at], np.float32(tail))
+        for index in range(track.channels):
+            line = _Line(measured, readings, track, index)
+            over = peaks[:, index] > np.float32(line.limit("review_dbtp"))
+            clipped = np.nan_to_num(line.column("clipped_samples")).astype(np.int64)
+            for span in bridged(runs(clipped > 0), times=times, gap=gap):
+                found = _clipped(line, span, clipped, peaks[:, index])
+                if found is not None:
+                    yield found
+                    # Peaks just before and after are the same loud moment: said once.
+                    around = times[span[0]] - gap, times[span[1]] + gap
+                    over[slice(*np.searchsorted(times, around))] = False
+            for span in bridged(runs(over), times=times, gap=gap):
+                yield _over(line, span, peaks[:, index])
+
+
+def _clipped(
+    line: _Line, span: Span, clipped: NDArray[np.int64], peaks: NDArray[np.float32]
+) -> Finding | None:
+    first, last = span
+    counts = clipped[first:last]
+    total, busiest = int(counts.sum()), busiest_window(counts, rows=_ROWS_PER_SECOND)
+    review = line.limit("clipped_review_samples")
+    reject = line.limit("clipped_reject_percent") / 100.0 * line.track.sample_rate
+    if busiest < min(review, reject):
+        return None
+    grade, limit = (
+        (Grade.REJECT, reject) if busiest >= reject else (Grade.REVIEW, review)
+    )
+    share = f", {_count(busiest)} of them in one second" if busiest < total else ""
+    # The true peak of a row's last moment may stand in the next row.
+    down = line.turn_down(float(np.nanmax(peaks[first : last + 1])))
+    return line.finding(
+        "sound.clipped",
+        span,
+        grade=grade,
+        worst_row=first + int(counts.argmax()),
+        worst=float(busiest),
+        limit=limit,
+        unit="samples/s",
+        message=(
+            f"{line}: {_count(total)} samples clipped in {_length(line.readings, span)}"
+            f"{share} (limit {_count(math.ceil(limit))} in a second)."
+        ),
+        advice=(
+            f"turn down by at least {down} dB, {line.target()}; how high clipped sound "
+            "really went cannot be known."
+        ),
+    )
+
+
+def _over(line: _Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
+    worst_row = span[0] + int(np.nanargmax(peaks[span[0] : span[1]]))
+    worst, limit = float(peaks[worst_row]), line.limit("review_dbtp")
+    return line.finding(
+        "sound.peak",
+        span,
+        grade=Grade.REVIEW,
+        worst_row=worst_row,
+        worst=worst,
+        limit=limit,
+        unit="dBTP",
+        message=(
+            f"{line}: true peak {_signed(worst, 1)} dBTP (limit {_signed(limit)} dBTP)."
+        ),
+        advice=f"turn down by about {line.turn_down(worst)} dB, {line.target()}.",
+    )
+
+
+def _check_silence(measured: Measured) -> Iterator[Finding]:
+    """Yield channels that carry nothing while another does, and silence of all."""
+    tracks = _tracks(measured)
+    if not tracks:
+        return
+    limits = measured.limits
+    dead_level = np.float32(limits["peaks.dead_level_dbfs"])
+    sound_level = np.float32(limits["peaks.sound_level_dbfs"])
+    origin = min(_first_row(r) for _, r, _ in tracks)
+    length = max(_first_row(r) + r.rows for _, r, _ in tracks) - origin
+    heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
+    alive, known = np.zeros(length, bool), np.zeros(length, bool)
+    for _, readings, _ in tracks:
+        rms = _column(readings, "rms_dbfs")
+        at = slice(_first_row(readings) - origin, None)
+        heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
+        alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
+        known[at][: len(rms)] |= ~np.isnan(rms).all(axis=1)
+    unused = set(limits["peaks.unused_channels"])
+    for _, readings, track in tracks:
+        at = slice(_first_row(readings) - origin, None)
+        for index in range(track.channels):
+            line = _Line(measured, readings, track, index)
+            if index == lfe_index(track.layout) or not unused.isdisjoint(line.names):
+                continue
+            own = line.column("rms_dbfs")
+            others = heard[at][: len(own)] > (own > sound_level)
+            for first, last, whole in _silences(
+                own >= dead_level,
+                ~np.isnan(own),
+                min_rows=line.limit("dead_min_seconds") * _ROWS_PER_SECOND,
+            ):
+                # A door that slams is no sound of the take; a sentence is.
+                enough = min(_ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
+                if np.count_nonzero(others[first:last]) >= enough:
+                    yield _dead(line, (first, last), own, whole=whole)
+    longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
+    shift = _first_row(longest) - origin
+    min_rows = limits["peaks.silent_min_seconds"] * _ROWS_PER_SECOND
+    for first, last, whole in _silences(alive, known, min_rows=min_rows):
+        span = max(first - shift, 0), min(last - shift, longest.rows)
+        if span[0] < span[1]:
+            yield _silent(measured, longest, span, whole=whole)
+
+
+def _dead(line: _Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
+    energy = 10.0 ** (rms[span[0] : span[1]].astype(np.float64) / 10.0)
+    when = "in the whole take" if whole else f"for {_length(line.readings, span)}"
+    return line.finding(
+        "sound.dead_channel",
+        span,
+        grade=Grade.REVIEW,
+        worst_row=span[0],
+        worst=float(dbfs(np.sqrt(np.nanmean(energy)))),
+        limit=line.limit("dead_level_dbfs"),
+        unit="dBFS",
+        message=f"{line}: no sound {when}, while another channel carries sound.",
+        advice="check cable, phantom power and that the input is switched on.",
+    )
+
+
+def _silent(
+    measured: Measured, readings: Readings, span: Span, *, whole: bool
+) -> Finding:
+    when = "in the whole take" if whole else f"for {_length(readings, span)}"
+    return finding_of(
+        measured,
+        readings,
+        rule="sound.silent",
+        grade=Grade.REVIEW,
+        first=span[0],
+        last=span[1],
+        worst_row=span[0],
+        message=f"No sound on any channel {when}.",
+        advice=(
+            "Check that a microphone is connected and powered, and that the inputs are "
+            "switched on and turned up."
+        ),
+    )
+
+
+# ------------------------------------------------------------------------- the report
+
+_FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "rms_dbfs", "clipped_samples")
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    channels = [
+        {
+            "channel": track.channel_numbers[index],
+            "track": track.number,
+            "name": "".join(track.channel_names[index:][:1]),
+            **{name: _totals(measured)[k][name][index] for name in _FIGURES},
+        }
+        for k, _, track in _tracks(measured)
+        for index in range(track.channels)
+    ]
+    if not channels:
+        return {}
+    out: dict[str, object] = {
+        name: max(
+            (v for c in channels if not math.isnan(v := c[name])), default=math.nan
+        )
+        for name in ("sample_peak_dbfs", "true_peak_dbtp")
+    }
+    out["clipped_samples"] = sum(c["clipped_samples"] for c in channels)
+    return out | {"channels": channels}
+
+
+def _notes(measured: Measured) -> Iterator[str]:
+    for k, _, track in _tracks(measured):
+        bad = _totals(measured)[k]["damaged_samples"]
+        if bad:
+            yield (
+                f"Sound track {track.number + 1}: {_count(bad)} damaged samples (not a "
+                "number, or absurdly high); the hundredths of a second that hold them "
+                "are not measured."
+            )
+
+
+def _option(
+    name: str, default: Any, unit: str, low: float, high: float, text: str, **more: Any
+) -> Option:
+    return Option(f"peaks.{name}", default, text, unit=unit, low=low, high=high, **more)
+
+
+# fmt: off
+_OPTIONS = (
+    _option("target_peak_dbfs", -9.0, "dBFS", -40, 0,
+            "Where the loudest sounds should reach when recording; the advice aims "
+            "here (-6 to -12 is common practice, no source)."),
+    _option("review_dbtp", -1.0, "dBTP", -40, 20,
+            "Review when the true peak goes over this (EBU R 128: highest true peak in "
+            "production)."),
+    _option("clip_level_dbfs", -0.01, "dBFS", -12, 0,
+            "From this level on samples count as clipped, in PCM and other sound that "
+            "keeps every sample (house choice).", measuring=True),
+    _option("clip_level_lossy_dbfs", -0.5, "dBFS", -12, 0,
+            "The same for AAC and other lossy sound, where clipped samples no longer "
+            "lie exactly at full scale (house choice).", measuring=True),
+    _option("clip_run_samples", 3, "", 1, 1000,
+            "So many samples one after another at the clip level are clipped "
+            "(house choice).", kind="whole", measuring=True),
+    _option("clipped_review_samples", 4, "", 1, 1_000_000,
+            "Review from so many clipped samples within one second on (house choice).",
+            kind="whole"),
+    _option("clipped_reject_percent", 0.5, "%", 0.001, 100,
+            "Reject when this share of the samples of any one second is clipped "
+            "(house choice)."),
+    _option("bridge_seconds", 0.5, "s", 0, 60,
+            "Clipped or too high moments closer together than this are one finding "
+            "(house choice)."),
+    _option("dead_level_dbfs", -70.0, "dBFS", -150, -20,
+            "Under this RMS level a channel carries nothing (house choice)."),
+    _option("sound_level_dbfs", -50.0, "dBFS", -150, 0,
+            "Over this RMS level a channel carries sound; another that carries nothing "
+            "meanwhile is dead (house choice)."),
+    _option("dead_min_seconds", 10.0, "s", 0.1, 86_400,
+            "A channel is dead when it carries nothing for this long, or in the whole "
+            "take (house choice)."),
+    _option("silent_min_seconds", 30.0, "s", 0.1, 86_400,
+            "Silence on all channels is reported from this length on, or when it is "
+            "the whole take (house choice)."),
+    _option("unused_channels", (), "", -math.inf, math.inf,
+            'Channels that are left empty on purpose, by number or name: ["3", "4"]. '
+            "They are never reported as dead.", kind="texts"),
+)
+# fmt: on
+
+MEASURE = Measure(
+    name="peaks",
+    label="Sound peaks",
+    clock="sound",
+    columns=(
+        Column("true_peak_dbtp", "True peak", "dBTP", per_channel=True),
+        Column("sample_peak_dbfs", "Sample peak", "dBFS", per_channel=True),
+        Column("rms_dbfs", "RMS level", "dBFS", per_channel=True),
+        Column("clipped_samples", "Clipped samples", "", 0, per_channel=True),
+    ),
+    options=_OPTIONS,
+    start=_Reader,
+    checks=(_check_levels, _check_silence),
+    check_rules={
+        "sound.clipped": "Clipped sound",
+        "sound.peak": "Peak too high",
+        "sound.dead_channel": "Dead channel",
+        "sound.silent": "No sound",
+    },
+    charts=(
+        Chart(
+            ("true_peak_dbtp",),
+            "True peak",
+            "dBTP",
+            low=-60.0,
+            high=3.0,
+            limits=("peaks.review_dbtp",),
+            explain="Highest level in each hundredth of a second, channel by channel.",
+        ),
+    ),
+    summarise=_summarise,
+    notes=_notes,
+    method=(
+        "Every sample of every channel. True peak: four points a sample (two from "
+        "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
+        "0.03 dB up to 20 kHz at 48 kHz. Clipped: runs of samples on one side of zero "
+        "at the clip level. RMS is plain: a full-scale sine reads -3.01 dBFS. Digital "
+        f"silence reads {SILENCE_DBFS:g} dBFS. An LFE channel may be empty."
+    ),
+    source=(
+        "True peak: ITU-R BS.1770-5 Annex 2 (method), checked with EBU Tech 3341 cases "
+        "15 to 23. Limit of -1 dBTP: EBU R 128. Other limits: house choice."
+    ),
+)

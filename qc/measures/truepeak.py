@@ -1,0 +1,399 @@
+"""Arithmetic of sound peaks: true peaks, runs of clipped samples, silences.
+
+True peaks and runs look over the border of a block. They give the same numbers however
+the samples are cut into blocks, down to the last bit: every output comes from the same
+sums in the same order, which a matrix product or a transform of a block would not
+promise.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.spans import bridged, runs
+
+__all__ = [
+    "SILENCE_DBFS",
+    "ClippedRuns",
+    "TruePeaks",
+    "busiest_window",
+    "dbfs",
+    "keeps_full_scale",
+    "lfe_index",
+    "oversampling",
+    "phase_filter",
+    "row_reduce",
+    "silences",
+]
+
+SILENCE_DBFS = -200.0
+"""What digital silence reads: far under any converter, yet a number that can be drawn,
+averaged and written as JSON."""
+
+# Samples that the interpolation looks ahead, and as many back: 32 taps a phase where
+# Annex 2 of BS.1770 prints 12. With this window the response is flat within 0.03 dB up
+# to 0.42 of the sample rate (20 kHz at 48 kHz).
+_HALF = 16
+_KAISER_BETA = 5.0
+
+_KEEPS_EVERY_SAMPLE = {"alac", "ape", "flac", "mlp", "truehd", "tta", "wavpack"}
+# Full scale of these lies up to 0.17 dB under 1.0, or comes back only roughly.
+_COARSE_PCM = {"pcm_u8", "pcm_s8", "pcm_alaw", "pcm_mulaw"}
+
+# Samples a step: the eight arrays of one step then stay in a core's own cache.
+_STEP = 12_288
+
+
+def dbfs(value: NDArray[np.floating] | float) -> NDArray[np.float64]:
+    """Return levels in dB re full scale 1.0, not under `SILENCE_DBFS`; NaN stays NaN.
+
+    Examples
+    --------
+    >>> dbfs(np.array([1.0, 0.5, 0.0])).round(2).tolist()
+    [0.0, -6.02, -200.0]
+    """
+    floor = 10.0 ** (SILENCE_DBFS / 20.0)
+    level = np.log10(np.maximum(np.asarray(value, np.float64), floor))
+    return np.asarray(20.0 * level, np.float64)
+
+
+def oversampling(sample_rate: int) -> int:
+    """Return how many points a sample are looked at: 4, from 96 kHz 2, from 192 kHz 1.
+
+    References
+    ----------
+    ITU-R BS.1770-5 Annex 2: four times at 48 kHz; higher rates need proportionally
+    less (from memory). Lower rates get four times as well.
+    """
+    if sample_rate >= 192_000:
+        return 1
+    return 2 if sample_rate >= 96_000 else 4
+
+
+def phase_filter(shift: float) -> NDArray[np.float64]:
+    """Return the taps that give the signal `shift` of a sample after a sample.
+
+    Parameters
+    ----------
+    shift : float
+        0 to 1.
+
+    Returns
+    -------
+    (32,) array
+        Weights of the samples from 15 before to 16 after: a sinc in a Kaiser window.
+
+    Examples
+    --------
+    >>> taps = phase_filter(0.0)
+    >>> float(taps[15]), bool(abs(np.delete(taps, 15)).max() < 1e-15)
+    (1.0, True)
+    """
+    at = np.arange(1 - _HALF, _HALF + 1) - shift
+    window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(1.0 - (at / _HALF) ** 2, 0.0)))
+    taps: NDArray[np.float64] = np.sinc(at) * window / np.i0(_KAISER_BETA)
+    return taps
+
+
+@functools.cache
+def _pair_weights() -> list[tuple[np.float32, np.float32, np.float32]]:
+    """Return weights for the pairs of samples around a midpoint, nearest pair first.
+
+    Of a pair's sum and difference the midpoint needs the sum alone. The quarter points
+    lie mirrored about it, so that they are A + B and A - B, with A from sums and B from
+    differences: the larger magnitude of the two is |A| + |B|.
+    """
+    middle, quarter = phase_filter(0.5), phase_filter(0.25)
+    out = []
+    for k in range(_HALF):
+        after, before = _HALF + k, _HALF - 1 - k
+        out.append(
+            (
+                np.float32(middle[after]),
+                np.float32((quarter[after] + quarter[before]) / 2),
+                np.float32((quarter[after] - quarter[before]) / 2),
+            )
+        )
+    return out
+
+
+class TruePeaks:
+    """Highest magnitude at and between samples of one track, block by block.
+
+    Parameters
+    ----------
+    channels : int
+    factor : int
+        Points a sample: 4, 2 or 1; see `oversampling`.
+
+    Attributes
+    ----------
+    lag : int
+        What `feed` returns first belongs to the sample this far before the block.
+
+    References
+    ----------
+    ITU-R BS.1770-5 Annex 2 (method); the filter is longer than the one printed there.
+    """
+
+    def __init__(self, channels: int, factor: int) -> None:
+        if factor not in (1, 2, 4):
+            raise ValueError(f"factor must be 1, 2 or 4, got {factor}")
+        self._factor = factor
+        self.lag = 0 if factor == 1 else _HALF
+        self._before = np.zeros((channels, max(2 * self.lag - 1, 0)), np.float32)
+
+    def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the highest magnitude from each sample up to the next.
+
+        Parameters
+        ----------
+        samples : (channels, n) array of float32
+            Finite.
+
+        Returns
+        -------
+        (channels, n) array of float32
+            Column j is for sample ``j - lag`` of the block.
+        """
+        if self._factor == 1:
+            return np.abs(samples)
+        n = samples.shape[1]
+        joined = np.concatenate([self._before, samples], axis=1)
+        out = np.empty(samples.shape, np.float32)
+        for line, result in zip(joined, out, strict=True):
+            for first in range(0, n, _STEP):
+                last = min(first + _STEP, n)
+                part = line[first : last + 2 * _HALF - 1]
+                self._interpolate(part, result[first:last])
+        self._before = joined[:, n:].copy()
+        return out
+
+    def flush(self) -> NDArray[np.float32]:
+        """Return what silence after the last sample brings out, and start anew.
+
+        Returns
+        -------
+        (channels, 2 lag) array of float32
+            The first `lag` columns belong to the last samples, the others lie behind.
+        """
+        channels = self._before.shape[0]
+        out = self.feed(np.zeros((channels, 2 * self.lag), np.float32))
+        self._before[:] = 0.0
+        return out
+
+    def _interpolate(self, part: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+        if not part.any():
+            out[:] = 0.0
+            return
+        n = len(out)
+        pair, term = np.empty(n, np.float32), np.empty(n, np.float32)
+        middle, even, odd = (np.zeros(n, np.float32) for _ in range(3))
+        for k, (w_middle, w_even, w_odd) in enumerate(_pair_weights()):
+            after = part[_HALF + k : _HALF + k + n]
+            before = part[_HALF - 1 - k : _HALF - 1 - k + n]
+            np.add(after, before, out=pair)
+            np.multiply(pair, w_middle, out=term)
+            np.add(middle, term, out=middle)
+            if self._factor == 2:
+                continue
+            np.multiply(pair, w_even, out=term)
+            np.add(even, term, out=even)
+            np.subtract(after, before, out=pair)
+            np.multiply(pair, w_odd, out=term)
+            np.add(odd, term, out=odd)
+        np.abs(part[_HALF - 1 : _HALF - 1 + n], out=out)
+        np.maximum(out, np.abs(middle, out=middle), out=out)
+        if self._factor == 4:
+            np.abs(even, out=even)
+            np.add(even, np.abs(odd, out=odd), out=even)
+            np.maximum(out, even, out=out)
+
+
+class ClippedRuns:
+    """Counts samples of flat-topped runs in one track, block by block.
+
+    A run is `shortest` or more samples one after another, all at or beyond `level` on
+    the same side of zero: a loud tone that swings from one end to the other is none.
+    Its first samples count where it has become a run, so that a row may hold up to
+    ``shortest - 1`` samples of the row before; no sample is lost or counted twice.
+
+    Parameters
+    ----------
+    channels : int
+    level : float
+        Magnitude, 1.0 is full scale.
+    shortest : int
+        Samples.
+    """
+
+    def __init__(self, channels: int, *, level: float, shortest: int) -> None:
+        self._level = np.float32(level)
+        self._shortest = shortest
+        self._side = [0] * channels
+        self._length = [0] * channels
+
+    def feed(
+        self, samples: NDArray[np.float32], row_edges: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Return how many samples of each row and channel lie in runs.
+
+        Parameters
+        ----------
+        samples : (channels, n) array of float32
+        row_edges : (rows + 1,) array
+            Offsets at which rows begin, and the end.
+
+        Returns
+        -------
+        (rows, channels) array of int64
+        """
+        channels, rows = samples.shape[0], len(row_edges) - 1
+        out = np.zeros((rows, channels), np.int64)
+        for channel in range(channels):
+            line = samples[channel]
+            at = np.flatnonzero(np.abs(line) >= self._level)
+            if at.size == 0:
+                self._length[channel] = 0
+                continue
+            side = np.signbit(line[at])
+            place = self._places(channel, at, side)
+            credit = (place > self._shortest).astype(np.int64)
+            credit[place == self._shortest] = self._shortest
+            row = np.searchsorted(row_edges, at, side="right") - 1
+            counted = np.bincount(np.minimum(row, rows - 1), credit, minlength=rows)
+            out[:, channel] = np.rint(counted)
+            ends_here = int(at[-1]) == line.size - 1
+            self._length[channel] = int(place[-1]) if ends_here else 0
+            self._side[channel] = int(side[-1])
+        return out
+
+    def _places(
+        self, channel: int, at: NDArray[np.intp], side: NDArray[np.bool_]
+    ) -> NDArray[np.int64]:
+        """Return which sample of its run each is, from 1."""
+        begins = np.ones(at.size, bool)
+        begins[1:] = (np.diff(at) > 1) | (side[1:] != side[:-1])
+        count = np.arange(at.size, dtype=np.int64)
+        place = count - np.maximum.accumulate(np.where(begins, count, 0)) + 1
+        if at[0] == 0 and self._length[channel] and side[0] == self._side[channel]:
+            first = np.flatnonzero(begins)
+            place[: first[1] if first.size > 1 else None] += self._length[channel]
+        return place
+
+    def reset(self) -> None:
+        """Forget an unfinished run: what follows does not join on."""
+        self._length = [0] * len(self._length)
+
+
+def row_reduce(
+    reduce: np.ufunc, values: NDArray[np.float32], row_edges: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Reduce each row of (channels, n) values, e.g. by `numpy.maximum`.
+
+    Parameters
+    ----------
+    reduce : ufunc
+    values : (channels, n) array
+    row_edges : (rows + 1,) array
+        Offsets, from 0 to n; rows may be empty.
+
+    Returns
+    -------
+    (rows, channels) array
+        NaN for empty rows.
+    """
+    out = np.full((len(row_edges) - 1, values.shape[0]), math.nan)
+    filled = np.flatnonzero(np.diff(row_edges) > 0)
+    if filled.size:
+        out[filled] = reduce.reduceat(values, row_edges[filled], axis=1).T
+    return out
+
+
+def busiest_window(counts: NDArray[np.int64], *, rows: int) -> int:
+    """Return the highest sum of `counts` over so many rows, or over all if fewer.
+
+    Examples
+    --------
+    >>> busiest_window(np.array([3, 0, 5, 4, 0]), rows=2)
+    9
+    """
+    window = min(rows, len(counts))
+    summed = np.concatenate([[0], np.cumsum(counts)])
+    return int((summed[window:] - summed[: len(summed) - window]).max())
+
+
+def silences(
+    alive: NDArray[np.bool_],
+    known: NDArray[np.bool_],
+    *,
+    min_rows: float,
+    bridge_rows: int,
+    whole_share: float,
+) -> list[tuple[int, int, bool]]:
+    """Return the long stretches of rows without sound.
+
+    Parameters
+    ----------
+    alive, known : (rows,) arrays
+        Whether there is sound, and whether that was measured. Rows that are not known
+        neither end a stretch nor make one.
+    min_rows : float
+        Length from which a stretch counts.
+    bridge_rows : int
+        Sound that is shorter than this does not end a stretch.
+    whole_share : float
+        A stretch that holds this share of the known rows is the whole, and counts
+        whatever its length.
+
+    Returns
+    -------
+    list of (first, last, whole)
+
+    Examples
+    --------
+    >>> alive = np.array([1, 0, 0, 0, 0, 1, 1, 0], bool)
+    >>> silences(alive, ~(alive & ~alive), min_rows=3, bridge_rows=1, whole_share=1)
+    [(1, 5, False)]
+    """
+    out = []
+    total = int(np.count_nonzero(known))
+    times = np.arange(len(alive) + 1, dtype=np.float64)
+    for first, last in bridged(runs(~alive), times=times, gap=bridge_rows):
+        inside = first + np.flatnonzero(known[first:last])
+        if inside.size:
+            begin, end = int(inside[0]), int(inside[-1]) + 1
+            whole = bool(inside.size >= whole_share * total)
+            if whole or end - begin >= min_rows:
+                out.append((begin, end, whole))
+    return out
+
+
+def keeps_full_scale(codec: str) -> bool:
+    """Return whether a sample that was recorded at full scale is decoded so.
+
+    Examples
+    --------
+    >>> keeps_full_scale("pcm_s24le"), keeps_full_scale("aac")
+    (True, False)
+    """
+    exact = codec in _KEEPS_EVERY_SAMPLE or codec.startswith("pcm_")
+    return exact and codec not in _COARSE_PCM
+
+
+def lfe_index(layout: str) -> int | None:
+    """Return which channel of a layout carries low-frequency effects only, or None.
+
+    Examples
+    --------
+    >>> lfe_index("5.1(side)"), lfe_index("2.1"), lfe_index("stereo")
+    (3, 2, None)
+    """
+    # In FFmpeg's order LFE stands behind left, right and, if there is one, centre.
+    match = re.match(r"(\d)\.1(?!\d)", layout)
+    return min(int(match[1]), 3) if match else None

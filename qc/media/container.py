@@ -1,0 +1,154 @@
+"""Opening a recording so that it can do no harm and is not harmed itself."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+from pathlib import Path
+
+import av
+from av.container import InputContainer
+
+from qc.errors import DecodeError
+
+__all__ = ["fingerprint", "open_recording"]
+
+# Demuxers that read other files or addresses than the one they are given, that turn
+# text into pictures, or that are not recordings at all. A play list in a folder must
+# not make the tool read something else.
+_REFUSED = {
+    "ansi", "adf", "alsa", "ass", "bin", "bintext", "concat", "concatf", "dash", "dshow",
+    "fbdev", "ffmetadata", "hls", "idf", "imf", "iec61883", "jack", "kmsgrab", "lavfi",
+    "libcdio", "lrc", "microdvd", "mpl2", "mpsub", "oss", "pjs", "pulse", "realtext",
+    "rtp", "rtsp", "sami", "sap", "scc", "sdp", "srt", "stl", "subviewer", "subviewer1",
+    "sup", "tedcaptions", "tty", "txd", "v4l2", "vapoursynth", "video4linux2,v4l2",
+    "vplayer", "webm_dash_manifest", "webvtt", "x11grab", "xbin", "xcbgrab",
+}  # fmt: skip
+
+_FINGERPRINT_PIECE = 1 << 20
+
+
+@functools.cache
+def _allowed_formats() -> str:
+    """Return the demuxers that may open a recording, as FFmpeg's option wants them.
+
+    Still pictures (``image2``, ``png_pipe`` ...) are no recordings.
+    """
+    names = []
+    for name in sorted(av.formats_available):
+        if name in _REFUSED or name.startswith("image2") or name.endswith("_pipe"):
+            continue
+        names.append(name)
+    return ",".join(names)
+
+
+def open_recording(path: Path) -> InputContainer:
+    """Open a recording read-only, with no other file or network within reach.
+
+    Raises
+    ------
+    DecodeError
+        One sentence: why the file cannot be opened and what to do.
+    """
+    _check_is_file(path)
+    try:
+        # Colons in names would read as a protocol ("a:b.mov"): an absolute path has
+        # none in front.
+        return av.open(
+            str(path.absolute()),
+            mode="r",
+            options={
+                "protocol_whitelist": "file",
+                "format_whitelist": _allowed_formats(),
+            },
+            metadata_errors="replace",
+        )
+    except (av.FFmpegError, OSError, ValueError) as error:
+        raise DecodeError(_why(path, error)) from error
+
+
+def _check_is_file(path: Path) -> None:
+    try:
+        exists, is_folder, is_file = path.exists(), path.is_dir(), path.is_file()
+    except OSError as error:
+        raise DecodeError(f"{path}: cannot look at this file: {error.strerror}") from error
+    if not exists:
+        raise DecodeError(f"{path}: no such file; check the name and the folder")
+    if is_folder:
+        raise DecodeError(
+            f"{path}: this is a folder; name the recordings in it, "
+            "or check a whole folder with 'qc day'"
+        )
+    if not is_file:
+        raise DecodeError(f"{path}: not a regular file; name a recording")
+    try:
+        size = path.stat().st_size
+        with path.open("rb"):
+            pass
+    except PermissionError as error:
+        raise DecodeError(
+            f"{path}: no permission to read this file; ask its owner or copy it"
+        ) from error
+    except OSError as error:
+        raise DecodeError(f"{path}: cannot be read: {error.strerror}") from error
+    if size == 0:
+        raise DecodeError(
+            f"{path}: the file is empty (0 bytes); copy it again from the card"
+        )
+
+
+def _why(path: Path, error: Exception) -> str:
+    if isinstance(error, av.FFmpegError) and "moov" in (error.log or ("", "", ""))[2]:
+        return _no_index(path)
+    if _looks_cut_short(path):
+        return _no_index(path)
+    return (
+        f"{path}: this is not a recording that can be opened; "
+        "if it should be one, copy it again from the card"
+    )
+
+
+def _no_index(path: Path) -> str:
+    return (
+        f"{path}: the recording has no index: it was cut short before the recorder "
+        "could finish it; copy it again from the card, or let the recorder repair it"
+    )
+
+
+def _looks_cut_short(path: Path) -> bool:
+    """Tell whether a MOV or MP4 lacks its index (``moov``), by walking its boxes."""
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            at, seen = 0, set()
+            while at + 8 <= size and len(seen) < 1000:
+                file.seek(at)
+                head = file.read(16)
+                length, kind = int.from_bytes(head[:4], "big"), head[4:8]
+                if length == 1:
+                    length = int.from_bytes(head[8:16], "big")
+                elif length == 0:
+                    length = size - at
+                if length < 8 or not kind.isalnum():
+                    break
+                seen.add(kind)
+                at += length
+    except OSError:
+        return False
+    return b"ftyp" in seen and b"moov" not in seen
+
+
+def fingerprint(path: Path) -> str:
+    """Return a mark of a file's content: its size and three samples of its bytes.
+
+    Reading all of a long take would cost as much as measuring it; size, head, middle
+    and tail tell recordings apart, since every container writes sizes and an index.
+    """
+    digest = hashlib.blake2b(digest_size=16)
+    size = path.stat().st_size
+    digest.update(size.to_bytes(8, "big"))
+    with path.open("rb") as file:
+        for at in sorted({0, max(0, size // 2), max(0, size - _FINGERPRINT_PIECE)}):
+            file.seek(at)
+            digest.update(file.read(_FINGERPRINT_PIECE))
+    return digest.hexdigest()

@@ -1,0 +1,591 @@
+"""What travels between the four steps. No input or output happens here.
+
+Arrays are read-only, times are integer ticks and `Fraction` until they are printed,
+and a record never changes once made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Literal, Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.signal import Signal
+from qc.timecode import TimecodeFormat
+
+__all__ = [
+    "AudioTrack",
+    "Columns",
+    "Coverage",
+    "Finding",
+    "Grade",
+    "Marks",
+    "Picture",
+    "Readings",
+    "SoundBlock",
+    "Still",
+    "TakeFailure",
+    "TakeInfo",
+    "TakeResult",
+    "TimeGrid",
+    "UsableRange",
+    "VideoTrack",
+]
+
+T = TypeVar("T")
+Scan = Literal["progressive", "top field first", "bottom field first", "unknown"]
+
+
+class Grade(StrEnum):
+    """How serious a finding is, and how a take stands as a whole."""
+
+    CLEAN = "clean"
+    NOTE = "note"
+    REVIEW = "review"
+    REJECT = "reject"
+    UNREADABLE = "unreadable"
+
+    @property
+    def rank(self) -> int:
+        """Order of seriousness, 0 for clean."""
+        return list(Grade).index(self)
+
+
+# ---------------------------------------------------------------------- the take
+
+
+@dataclass(frozen=True, slots=True)
+class VideoTrack:
+    """The picture stream that is measured.
+
+    Attributes
+    ----------
+    stream : int
+        Index of the stream in its container.
+    number : int
+        Which picture stream it is, 0 for the first (the N of ``--video N``).
+    width, height : int
+        Size of the coded picture in pixels, before rotation and pixel aspect.
+    frame_rate : Fraction
+        Declared frames per second, snapped to the standard rate it stands for.
+    frames_expected : int or None
+        Frames that the container announces; None if it does not say.
+    rotation : int
+        Degrees, clockwise, that a player turns the picture: 0, 90, 180 or 270.
+    pixel_aspect : Fraction
+        Width of a pixel over its height.
+    """
+
+    stream: int
+    number: int
+    codec: str
+    pixel_format: str
+    width: int
+    height: int
+    frame_rate: Fraction
+    time_base: Fraction
+    signal: Signal
+    scan: Scan = "progressive"
+    frames_expected: int | None = None
+    rotation: int = 0
+    pixel_aspect: Fraction = Fraction(1)
+
+    @property
+    def interlaced(self) -> bool:
+        """True when a frame holds two fields of different moments."""
+        return self.scan in ("top field first", "bottom field first")
+
+
+@dataclass(frozen=True, slots=True)
+class AudioTrack:
+    """One sound stream. `first_channel` counts channels over all tracks from 1."""
+
+    stream: int
+    number: int
+    codec: str
+    channels: int
+    layout: str
+    sample_rate: int
+    first_channel: int
+    channel_names: tuple[str, ...] = ()
+
+    @property
+    def channel_numbers(self) -> range:
+        """Numbers of this track's channels, counted over all tracks from 1."""
+        return range(self.first_channel, self.first_channel + self.channels)
+
+
+@dataclass(frozen=True, slots=True)
+class TakeInfo:
+    """Facts of a recording, found without measuring it.
+
+    Attributes
+    ----------
+    start_frame : int
+        Count of frames that the first frame's timecode label stands for.
+    timecode_source : str
+        Where the start timecode was found, or ``"none"``.
+    assumed : tuple of str
+        What the file leaves open or says twice, and which reading was taken: sentences.
+    left_out : tuple of str
+        Streams that are not measured, with the reason.
+    fingerprint : str
+        Identifies the content whatever its name: size and samples of the bytes.
+    origin : Fraction
+        When the take begins on the container's clock, in seconds.
+    """
+
+    path: Path
+    bytes: int
+    container: str
+    duration: Fraction | None
+    video: VideoTrack | None
+    audio: tuple[AudioTrack, ...]
+    timecode: TimecodeFormat
+    start_frame: int = 0
+    timecode_source: str = "none"
+    assumed: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    fingerprint: str = ""
+    origin: Fraction = Fraction(0)
+    metadata: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """File name without its folder."""
+        return self.path.name
+
+    @property
+    def start_timecode(self) -> str:
+        """Label of the first frame."""
+        return self.timecode.label(self.start_frame)
+
+    @property
+    def frames_expected(self) -> int | None:
+        """Frames that should be shown, by the container's count and duration.
+
+        The lesser of the two: an edit list leaves coded frames out, and frames held
+        long make a duration of more frame periods than there are frames.
+        """
+        if self.video is None:
+            return None
+        told = []
+        if self.video.frames_expected is not None:
+            told.append(self.video.frames_expected)
+        if self.duration is not None:
+            told.append(round(self.duration * self.video.frame_rate))
+        return min(told, default=None)
+
+    @property
+    def grid(self) -> TimeGrid:
+        """How moments of this take become frame numbers and labels."""
+        return TimeGrid(self.timecode, self.start_frame)
+
+
+@dataclass(frozen=True, slots=True)
+class TimeGrid:
+    """Turns seconds since the take's start into frame numbers and timecode labels.
+
+    Frame numbers are places on the take's frame grid, so that they stay right behind
+    a frame that is missing or held long; in a file of constant rate they count frames.
+    """
+
+    timecode: TimecodeFormat
+    start_frame: int = 0
+
+    @property
+    def rate(self) -> Fraction:
+        """Frames per second of the grid."""
+        return self.timecode.rate
+
+    def nearest(self, seconds: Fraction) -> int:
+        """Return the frame that begins nearest to `seconds`."""
+        return int((seconds * self.rate + Fraction(1, 2)) // 1)
+
+    def at_or_before(self, seconds: Fraction) -> int:
+        """Return the frame that is showing at `seconds`."""
+        return int(seconds * self.rate // 1)
+
+    def at_or_after(self, seconds: Fraction) -> int:
+        """Return the first frame that begins at or after `seconds`."""
+        return int(-(-seconds * self.rate // 1))
+
+    def label(self, frame: int) -> str:
+        """Return the timecode label of `frame`, counted from the take's first."""
+        return self.timecode.label(self.start_frame + frame)
+
+    def seconds(self, frame: int) -> Fraction:
+        """Return when `frame` begins, in seconds since the take's start."""
+        return frame / self.rate
+
+
+# ------------------------------------------------------------- decoded material
+
+
+class Picture:
+    """One decoded frame: planes at native depth, and views computed at most once.
+
+    Attributes
+    ----------
+    index : int
+        Count of frames decoded before this one.
+    pts : int
+        Presentation time in ticks of the track's time base.
+    y, cb, cr : (H, W) and (h, w) arrays of uint8 or uint16, read-only
+        Planes as decoded, numpy views on the decoder's buffers. Chroma planes keep
+        their own size. Keep a copy, not the view, beyond the next frame.
+    signal : Signal
+        What the codes mean.
+    interlaced : bool
+        True when the frame holds two fields of different moments; measure per field.
+    top_field_first : bool
+        Which field is the earlier one.
+    damaged : bool
+        The decoder said that this frame, or one it builds on, could not be decoded.
+    key : bool
+        The frame can be decoded without others.
+    """
+
+    __slots__ = (
+        "_views",
+        "cb",
+        "cr",
+        "damaged",
+        "duration",
+        "index",
+        "interlaced",
+        "key",
+        "pts",
+        "signal",
+        "top_field_first",
+        "y",
+    )
+
+    def __init__(
+        self,
+        *,
+        index: int,
+        pts: int,
+        y: NDArray[np.unsignedinteger],
+        cb: NDArray[np.unsignedinteger],
+        cr: NDArray[np.unsignedinteger],
+        signal: Signal,
+        duration: int = 0,
+        interlaced: bool = False,
+        top_field_first: bool = True,
+        damaged: bool = False,
+        key: bool = False,
+    ) -> None:
+        if y.ndim != 2:
+            raise ValueError(f"y must have shape (height, width), got {y.shape}")
+        for plane in (y, cb, cr):
+            plane.flags.writeable = False
+        self.index = index
+        self.pts = pts
+        self.duration = duration
+        self.y = y
+        self.cb = cb
+        self.cr = cr
+        self.signal = signal
+        self.interlaced = interlaced
+        self.top_field_first = top_field_first
+        self.damaged = damaged
+        self.key = key
+        self._views: dict[Callable[[Picture], Any], Any] = {}
+
+    @property
+    def width(self) -> int:
+        """Width of the luma plane in pixels."""
+        return int(self.y.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Height of the luma plane in pixels."""
+        return int(self.y.shape[0])
+
+    def view(self, compute: Callable[[Picture], T]) -> T:
+        """Return ``compute(self)``, computed once however many measures ask for it.
+
+        Parameters
+        ----------
+        compute : function of a Picture
+            A view from `qc.views`; the function itself is the key.
+        """
+        try:
+            return self._views[compute]  # type: ignore[no-any-return]
+        except KeyError:
+            value = self._views[compute] = compute(self)
+            return value
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SoundBlock:
+    """A run of samples of one track.
+
+    Attributes
+    ----------
+    track : AudioTrack
+    samples : (channels, n) array of float32, read-only
+        1.0 is digital full scale; float sources may go beyond.
+    start : int
+        Number of the first sample on the track's own clock: sample 0 plays when the
+        first picture begins (at the track's own start in a take without pictures).
+    first_row : int
+        Row of the sound readings in which `start` lies.
+    row_edges : (rows + 1,) array of int64
+        Offsets into `samples` at which rows begin, and the end. Rows are a hundredth
+        of a second; the first and last may be partly filled.
+    gap_before : bool
+        True when samples are missing between the block before and this one.
+    """
+
+    track: AudioTrack
+    samples: NDArray[np.float32]
+    start: int
+    first_row: int
+    row_edges: NDArray[np.int64]
+    gap_before: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marks:
+    """What a fault looks like on a still: areas and outlines, each with a kind.
+
+    Attributes
+    ----------
+    areas : tuple of (kind, mask)
+        Boolean masks of the coded picture's size.
+    outlines : tuple of (kind, points)
+        Polygons in pixels of the coded picture, (n, 2) float arrays.
+    caption : str
+        What the marking shows, one short sentence.
+    """
+
+    areas: tuple[tuple[str, NDArray[np.bool_]], ...] = ()
+    outlines: tuple[tuple[str, NDArray[np.float64]], ...] = ()
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Still:
+    """A frame fetched again for the report: the picture and its colours.
+
+    Attributes
+    ----------
+    rgb : (H, W, 3) array of uint8
+        The coded picture in R'G'B', not rotated, not stretched.
+    """
+
+    picture: Picture
+    rgb: NDArray[np.uint8]
+
+
+# --------------------------------------------------------------------- readings
+
+
+class Columns(Protocol):
+    """Named columns of numbers, one row a frame or a hundredth of a second of sound."""
+
+    def __getitem__(self, name: str) -> NDArray[np.float32]:
+        """Return a column: (rows,) or (rows, width) float32, NaN = not measured."""
+
+    def part(self, name: str, first: int, last: int) -> NDArray[np.float32]:
+        """Return rows ``[first, last)`` of a column."""
+
+    def __contains__(self, name: object) -> bool:
+        """Return whether there is such a column."""
+
+    def __iter__(self) -> Iterator[str]:
+        """Iterate over the names."""
+
+    def __len__(self) -> int:
+        """Return the number of columns."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What was measured on one clock: the pictures, or one sound track.
+
+    Attributes
+    ----------
+    clock : "picture" or "sound"
+    time_base : Fraction
+        Seconds a tick.
+    edges : (rows + 1,) array of int64
+        Row i covers ticks ``edges[i]`` to ``edges[i + 1]``, counted from the take's
+        start.
+    columns : Columns
+        float32, NaN where it could not be measured.
+    track : AudioTrack or None
+        The sound track, on a sound clock.
+    """
+
+    clock: Literal["picture", "sound"]
+    time_base: Fraction
+    edges: NDArray[np.int64]
+    columns: Columns
+    track: AudioTrack | None = None
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return max(len(self.edges) - 1, 0)
+
+    def start(self, row: int) -> Fraction:
+        """Return when `row` begins, in seconds since the take's start."""
+        return int(self.edges[row]) * self.time_base
+
+    def times(self) -> NDArray[np.float64]:
+        """Return when rows begin, in seconds, and the end of the last: for plots."""
+        return self.edges.astype(np.float64) * float(self.time_base)
+
+    def __getitem__(self, name: str) -> NDArray[np.float32]:
+        """Return a column by name."""
+        return self.columns[name]
+
+
+# --------------------------------------------------------------------- verdicts
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A stretch of a take that is not as it should be.
+
+    Attributes
+    ----------
+    rule : str
+        Rule id, e.g. ``"highlights.relevant"``.
+    start, end, worst_at : Fraction
+        Seconds since the take's start; `end` is exclusive.
+    start_frame, end_frame, worst_frame : int
+        The same on the take's frame grid; `end_frame` is exclusive.
+    worst_pts_row : int or None
+        Row of the picture readings to show, if a picture shows the fault.
+    worst, limit : float or None
+        The worst value and the limit it broke, in `unit`.
+    message : str
+        What is wrong and how bad, in the operator's words.
+    advice : str
+        What to do at the rig.
+    where : (x, y, w, h) in pixels of the coded picture, or None
+    channel : int or None
+        Sound channel, counted over all tracks from 1.
+    """
+
+    rule: str
+    grade: Grade
+    start: Fraction
+    end: Fraction
+    worst_at: Fraction
+    start_frame: int
+    end_frame: int
+    worst_frame: int
+    message: str
+    advice: str = ""
+    worst: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    where: tuple[int, int, int, int] | None = None
+    channel: int | None = None
+    worst_pts_row: int | None = None
+
+    @property
+    def duration(self) -> Fraction:
+        """Seconds from `start` to `end`."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class UsableRange:
+    """A stretch of a take without findings at or over review; `end` is exclusive."""
+
+    start: Fraction
+    end: Fraction
+    start_frame: int
+    end_frame: int
+
+    @property
+    def duration(self) -> Fraction:
+        """Seconds from `start` to `end`."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How much of a take was looked at."""
+
+    mode: Literal["every frame", "spot"]
+    frames_read: int
+    frames_expected: int | None
+    frames_damaged: int
+    frames_missing: int
+    decode_errors: int
+    sound_read_s: float
+    elapsed_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TakeResult:
+    """Everything found out about one take.
+
+    Attributes
+    ----------
+    picture : Readings or None
+    sound : tuple of Readings
+        One a sound track.
+    summary : mapping of measure name to its figures
+    advice : tuple of str
+        What to change before the next take, most useful first.
+    notes : tuple of str
+        What could not be measured, and why.
+    """
+
+    info: TakeInfo
+    coverage: Coverage
+    grade: Grade
+    findings: tuple[Finding, ...]
+    usable: tuple[UsableRange, ...]
+    summary: Mapping[str, Mapping[str, object]]
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+    picture: Readings | None
+    sound: tuple[Readings, ...]
+    duration: Fraction
+    limits: Mapping[str, object]
+
+    @property
+    def failed(self) -> bool:
+        """Always False: the take could be measured."""
+        return False
+
+    def label(self, seconds: Fraction) -> str:
+        """Return the timecode label of the frame that begins nearest to `seconds`."""
+        return self.info.grid.label(self.info.grid.nearest(seconds))
+
+
+@dataclass(frozen=True, slots=True)
+class TakeFailure:
+    """A take that could not be measured. A bad file is a result, not an exception.
+
+    Attributes
+    ----------
+    stage : str
+        Step at which it failed: ``"open"``, ``"decode"``, ``"measure"``, ``"report"``.
+    message : str
+        One sentence: which file, what, what to do.
+    """
+
+    path: Path
+    stage: str
+    message: str
+
+    @property
+    def failed(self) -> bool:
+        """Always True."""
+        return True

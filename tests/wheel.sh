@@ -1,0 +1,17 @@
+#!/usr/bin/env bash
+# Builds the wheel, installs it in an environment of its own and uses it outside the
+# checkout: templates and assets must have come along.
+set -euo pipefail
+python=${1:-python3}
+root=$(cd "$(dirname "$0")/.." && pwd)
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+"$python" -m build --quiet --wheel --outdir "$work/dist" "$root" >/dev/null
+"$python" -m venv "$work/env"
+"$work/env/bin/python" -m pip install --quiet "$work"/dist/*.whl
+cd "$work"
+"$work/env/bin/qc" --version
+"$work/env/bin/qc" take --quiet --out "$work/out" "$root/sample_media/take01_clean.mov"
+test -s "$work/out/take01_clean/report.html"
+test -s "$work/out/take01_clean/result.json"
+echo "wheel: 1 passed, 0 failed"
