@@ -1,6 +1,7 @@
 """Colorimetry of a near-white: chromaticity, colour temperature, casts, correction.
 
-Arithmetic only. Arrays hold channels or coordinates on their last axis.
+Arithmetic only. Arrays hold channels or coordinates on their last axis. Clause and
+table numbers of CIE 15 are from memory.
 """
 
 from __future__ import annotations

@@ -34,6 +34,9 @@ _ROWS_PER_SECOND = 100
 # A click from a plug does not end a silence, a word does; and coding smears the edges
 # of a silence that lasts from end to end.
 _silences = partial(silences, bridge_rows=20, whole_share=0.98)
+# Tried with AAC, MP3, AC-3 and Opus: sound that was cut off at full scale before coding
+# comes back above this somewhere, sound that a limiter held just under it does not.
+_LOSSY_REACHES_DBFS = -0.2
 # +120 dBFS: no recorder's headroom reaches here, so this is damage, as NaN is.
 _NO_SOUND = np.float32(1e6)
 
@@ -41,8 +44,8 @@ _NO_SOUND = np.float32(1e6)
 class _Reader:
     def __init__(self, setup: Setup, track: AudioTrack) -> None:
         limits = setup.limits
-        lossy = "" if keeps_full_scale(track.codec) else "lossy_"
-        level = f"peaks.clip_level_{lossy}dbfs"
+        self._lossy = not keeps_full_scale(track.codec)
+        level = f"peaks.clip_level_{'lossy_' * self._lossy}dbfs"
         self._meter = TruePeaks(track.channels, oversampling(track.sample_rate))
         self._clipped = ClippedRuns(
             track.channels,
@@ -50,7 +53,7 @@ class _Reader:
             shortest=limits["peaks.clip_run_samples"],
         )
         zeros = np.zeros(track.channels)
-        self._sample_peak, self._true_peak = zeros.copy(), zeros.copy()
+        self._highest = np.stack([zeros, zeros])  # samples, true peaks
         self._energy, self._samples = zeros.copy(), zeros.copy()
         self._clipped_total, self._bad_total = zeros.astype(int), 0
         self._last_row: int | None = None
@@ -75,8 +78,8 @@ class _Reader:
         clipped = self._clipped.feed(samples, edges)
         if len(peaks):
             self._last_row = block.first_row + len(peaks) - 1
-        self._sample_peak = _highest(self._sample_peak, peaks)
-        self._true_peak = _highest(self._true_peak, true_peaks)
+        both = np.stack([peaks, true_peaks], axis=1)
+        np.fmax(self._highest, np.fmax.reduce(both, initial=0.0), out=self._highest)
         self._energy += np.nansum(energy, axis=0)
         self._samples += np.where(np.isnan(energy), 0, lengths).sum(axis=0)
         self._clipped_total += clipped.sum(axis=0)
@@ -93,7 +96,7 @@ class _Reader:
         tail = self._meter.flush()
         if self._last_row is not None and tail.shape[1]:
             highest = tail.max(axis=1).astype(np.float64)
-            self._true_peak = np.maximum(self._true_peak, highest)
+            self._highest[1] = np.maximum(self._highest[1], highest)
             self._tails.append((self._last_row, dbfs(highest).tolist()))
 
     def finish(self) -> Mapping[str, object]:
@@ -101,9 +104,12 @@ class _Reader:
         with np.errstate(invalid="ignore", divide="ignore"):
             rms = np.sqrt(self._energy / self._samples)  # NaN where nothing was read
         unread = np.where(self._samples == 0, math.nan, 0.0)
+        sample_peak, true_peak = dbfs(self._highest) + unread
+        if self._lossy:
+            self._clipped_total[sample_peak < _LOSSY_REACHES_DBFS] = 0
         return {
-            "sample_peak_dbfs": (dbfs(self._sample_peak) + unread).tolist(),
-            "true_peak_dbtp": (dbfs(self._true_peak) + unread).tolist(),
+            "sample_peak_dbfs": sample_peak.tolist(),
+            "true_peak_dbtp": true_peak.tolist(),
             "rms_dbfs": dbfs(rms).tolist(),
             "clipped_samples": self._clipped_total.tolist(),
             "damaged_samples": self._bad_total,
@@ -111,13 +117,6 @@ class _Reader:
             # only came out behind the last row before a gap or the end.
             "tails": self._tails,
         }
-
-
-def _highest(
-    so_far: NDArray[np.float64], rows: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    known = np.where(np.isnan(rows), 0.0, rows).max(axis=0, initial=0.0)
-    return np.asarray(np.maximum(so_far, known), np.float64)
 
 
 # ---------------------------------------------------------------------- the verdicts
@@ -143,7 +142,7 @@ class _Line:
         return f"Channel {number}" + "".join(f" ({n})" for n in name)
 
     def column(self, name: str) -> NDArray[np.float32]:
-        return _column(self.readings, name)[:, self.index]
+        return self.readings[f"peaks.{name}"][:, self.index]
 
     def limit(self, name: str) -> float:
         return float(self.measured.limits[f"peaks.{name}"])
@@ -177,10 +176,6 @@ def _tracks(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
     return [(k, r, r.track) for k, r in sound if r.rows and r.track is not None]
 
 
-def _column(readings: Readings, name: str) -> NDArray[np.float32]:
-    return readings[f"peaks.{name}"].reshape(readings.rows, -1)
-
-
 def _first_row(readings: Readings) -> int:
     """Return the number of the first row, in hundredths since the take's start."""
     return int(readings.start(0) * _ROWS_PER_SECOND // 1)
@@ -210,7 +205,7 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
     gap = measured.limits["peaks.bridge_seconds"]
     for number, readings, track in _tracks(measured):
         times = readings.edges.astype(np.float64) * float(readings.time_base)
-        peaks = _column(readings, "true_peak_dbtp").copy()
+        peaks = readings["peaks.true_peak_dbtp"].copy()
         for row, tail in _totals(measured)[number]["tails"]:
             at = row - _first_row(readings)
             if 0 <= at < len(peaks):
@@ -240,9 +235,14 @@ def _clipped(
     reject = line.limit("clipped_reject_percent") / 100.0 * line.track.sample_rate
     if busiest < min(review, reject):
         return None
-    grade, limit = (
-        (Grade.REJECT, reject) if busiest >= reject else (Grade.REVIEW, review)
-    )
+    grade = Grade.REJECT if busiest >= reject else Grade.REVIEW
+    limit = reject if grade is Grade.REJECT else review
+    lossy = not keeps_full_scale(line.track.codec)
+    highest = np.nanmax(line.column("sample_peak_dbfs")[first:last])
+    if lossy and highest < _LOSSY_REACHES_DBFS:
+        return None
+    about = "about " if lossy else ""
+    length = _length(line.readings, span)
     share = f", {_count(busiest)} of them in one second" if busiest < total else ""
     # The true peak of a row's last moment may stand in the next row.
     down = line.turn_down(float(np.nanmax(peaks[first : last + 1])))
@@ -255,8 +255,8 @@ def _clipped(
         limit=limit,
         unit="samples/s",
         message=(
-            f"{line}: {_count(total)} samples clipped in {_length(line.readings, span)}"
-            f"{share} (limit {_count(math.ceil(limit))} in a second)."
+            f"{line}: {about}{_count(total)} samples clipped in {length}{share} "
+            f"(limit {_count(math.ceil(limit))} in a second)."
         ),
         advice=(
             f"turn down by at least {down} dB, {line.target()}; how high clipped sound "
@@ -296,7 +296,7 @@ def _check_silence(measured: Measured) -> Iterator[Finding]:
     heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
     alive, known = np.zeros(length, bool), np.zeros(length, bool)
     for _, readings, _ in tracks:
-        rms = _column(readings, "rms_dbfs")
+        rms = readings["peaks.rms_dbfs"]
         at = slice(_first_row(readings) - origin, None)
         heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
         alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
@@ -420,7 +420,7 @@ _OPTIONS = (
     _option("clip_level_dbfs", -0.01, "dBFS", -12, 0,
             "From this level on samples count as clipped, in PCM and other sound that "
             "keeps every sample (house choice).", measuring=True),
-    _option("clip_level_lossy_dbfs", -0.5, "dBFS", -12, 0,
+    _option("clip_level_lossy_dbfs", -0.7, "dBFS", -12, 0,
             "The same for AAC and other lossy sound, where clipped samples no longer "
             "lie exactly at full scale (house choice).", measuring=True),
     _option("clip_run_samples", 3, "", 1, 1000,
@@ -488,8 +488,10 @@ MEASURE = Measure(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
         "0.03 dB up to 20 kHz at 48 kHz. Clipped: runs of samples on one side of zero "
-        "at the clip level. RMS is plain: a full-scale sine reads -3.01 dBFS. Digital "
-        f"silence reads {SILENCE_DBFS:g} dBFS. An LFE channel may be empty."
+        "at the clip level; lossy coding makes tops uneven, so that there it is an "
+        "estimate, made only where full scale is reached. RMS is plain: a full-scale "
+        f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
+        "channel may be empty."
     ),
     source=(
         "True peak: ITU-R BS.1770-5 Annex 2 (method), checked with EBU Tech 3341 cases "

@@ -15,7 +15,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.spans import bridged, runs
+from qc.spans import Span, bridged, runs
 
 __all__ = [
     "SILENCE_DBFS",
@@ -346,7 +346,8 @@ def silences(
     min_rows : float
         Length from which a stretch counts.
     bridge_rows : int
-        Sound that is shorter than this does not end a stretch.
+        Sound that is shorter than this does not end a stretch, as long as there is
+        little of it: at most 1 - `whole_share` of the stretch.
     whole_share : float
         A stretch that holds this share of the known rows is the whole, and counts
         whatever its length.
@@ -364,7 +365,16 @@ def silences(
     out = []
     total = int(np.count_nonzero(known))
     times = np.arange(len(alive) + 1, dtype=np.float64)
+    quiet: list[Span] = []
     for first, last in bridged(runs(~alive), times=times, gap=bridge_rows):
+        part = alive[first:last]
+        if np.count_nonzero(part) <= (1.0 - whole_share) * np.count_nonzero(
+            known[first:last]
+        ):
+            quiet.append((first, last))
+        else:
+            quiet += [(first + a, first + b) for a, b in runs(~part)]
+    for first, last in quiet:
         inside = first + np.flatnonzero(known[first:last])
         if inside.size:
             begin, end = int(inside[0]), int(inside[-1]) + 1
