@@ -18,6 +18,7 @@ __all__ = [
     "check_order",
     "default_limits",
     "load_limits",
+    "measures_table",
     "rule_labels",
 ]
 
@@ -85,3 +86,18 @@ def check_order(limits: Limits) -> None:
 def rule_labels() -> dict[str, str]:
     """Return the short name for people of every rule, by id."""
     return {k: v for m in all_measures() for k, v in m.rule_labels.items()}
+
+
+def measures_table() -> str:
+    """Return the table of measures for the README, in Markdown."""
+    lines = [
+        "| measure | what is read | findings |",
+        "| --- | --- | --- |",
+    ]
+    for m in all_measures():
+        read = "; ".join(
+            c.label + (f" ({c.unit})" if c.unit else "") for c in m.columns + m.derived
+        )
+        rules = ", ".join(f"`{rule}`" for rule in m.rule_labels) or "–"
+        lines.append(f"| {m.label} | {read} | {rules} |")
+    return "\n".join(lines) + "\n"

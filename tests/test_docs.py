@@ -1,0 +1,60 @@
+"""README and DEVELOPERS tell the truth: options, measures, files, commands."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from qc.cli import _parser
+from qc.measures import all_measures, measures_table
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_readme_lists_every_measure_as_declared() -> None:
+    listed = README.split("<!-- measures -->")[1].split("<!-- /measures -->")[0]
+    assert listed.strip() == measures_table().strip()
+
+
+def _options(command: str) -> set[str]:
+    parser = _parser()
+    (commands,) = [a for a in parser._actions if hasattr(a, "choices") and a.choices]
+    chosen = commands.choices[command]  # type: ignore[index, call-overload]
+    return {o for a in chosen._actions for o in a.option_strings if o.startswith("--")}
+
+
+@pytest.mark.parametrize("option", sorted(_options("take") - {"--help"}))
+def test_readme_explains_every_option_of_take(option: str) -> None:
+    assert f"`{option}" in README
+
+
+def test_readme_names_every_file_of_a_report() -> None:
+    for name in (
+        "report.html",
+        "result.json",
+        "readings.npz",
+        "findings.csv",
+        "markers.otio",
+        "markers.vtt",
+    ):
+        assert f"`{name}`" in README
+
+
+def test_the_two_set_up_commands_are_one_line_each() -> None:
+    for mark in ("main-command", "test-command"):
+        block = README.split(f"<!-- {mark} -->")[1].split("```")[1]
+        assert len(block.removeprefix("bash").strip().splitlines()) == 1
+
+
+def test_names_in_developers_exist() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for name in re.findall(r"`((?:qc|tests|sample_media|\.ci)/[\w./-]+)`", text):
+        assert (ROOT / name).exists(), name
+
+
+def test_every_measure_is_in_the_changelog_or_readme_by_label() -> None:
+    for measure in all_measures():
+        assert measure.label in README

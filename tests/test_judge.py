@@ -1,0 +1,257 @@
+"""Judging: limits over time, grades, usable ranges, advice. Answers are arithmetic."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from qc.judge import advice_from, find, grade_of, usable_ranges
+from qc.limits import Limits
+from qc.measures import default_limits
+from qc.measures.base import Column, Measure, Measured, Rule
+from qc.records import Finding, Grade, Readings, TakeInfo, VideoTrack
+from qc.signal import Signal
+from qc.store import ColumnStore
+from qc.timecode import TimecodeFormat
+
+RATE = Fraction(25)
+
+
+def _info(*, drop: bool = False, rate: Fraction = RATE, start: int = 0) -> TakeInfo:
+    video = VideoTrack(
+        stream=0,
+        number=0,
+        codec="x",
+        pixel_format="yuv420p",
+        width=64,
+        height=36,
+        frame_rate=rate,
+        time_base=1 / rate,
+        signal=Signal(),
+    )
+    return TakeInfo(
+        path=Path("a.mov"),
+        bytes=1,
+        container="mov",
+        duration=None,
+        video=video,
+        audio=(),
+        timecode=TimecodeFormat(rate, drop_frame=drop),
+        start_frame=start,
+    )
+
+
+def _measured(
+    values: list[float], *, info: TakeInfo | None = None, edges: list[int] | None = None
+) -> Measured:
+    info = info or _info()
+    store = ColumnStore({"m.x": 0})
+    for value in values:
+        store.append({"m.x": value})
+    assert info.video is not None
+    ticks = np.array(
+        edges if edges is not None else range(len(values) + 1), dtype=np.int64
+    )
+    limits = Limits(
+        dict(default_limits()) | {"m.note": 1.0, "m.review": 10.0, "m.reject": 20.0}
+    )
+    return Measured(
+        info=info,
+        limits=limits,
+        picture=Readings("picture", info.video.time_base, ticks, store),
+        sound=(),
+        totals={},
+    )
+
+
+def _measure(**changes: object) -> Measure:
+    rule = Rule(
+        "m.rule",
+        column="m.x",
+        label="Rule",
+        review="m.review",
+        reject="m.reject",
+        min_seconds=0.2,
+        bridge_seconds=0.2,
+        unit="%",
+        message=lambda hit: f"worst {hit.worst:g}",
+        advice=lambda hit: "do this",
+    )
+    for name, value in changes.items():
+        object.__setattr__(rule, name, value)
+    return Measure(
+        name="m",
+        label="M",
+        clock="picture",
+        columns=(Column("x", "X"),),
+        start=lambda setup: None,  # type: ignore[arg-type, return-value]
+        method="",
+        source="",
+        rules=(rule,),
+    )
+
+
+def _find(values: list[float], **changes: object) -> tuple[Finding, ...]:
+    return find(_measured(values), [_measure(**changes)])
+
+
+def test_a_stretch_over_the_limit_is_found_to_the_frame() -> None:
+    (finding,) = _find([0] * 10 + [15] * 8 + [0] * 7)
+    assert (finding.start_frame, finding.end_frame) == (10, 18)
+    assert finding.grade is Grade.REVIEW
+    assert (finding.worst, finding.limit, finding.unit) == (15.0, 10.0, "%")
+    assert finding.message == "worst 15"
+
+
+def test_exactly_the_limit_is_within_it() -> None:
+    assert _find([10.0] * 20) == ()
+
+
+def test_shorter_than_the_minimum_is_let_pass() -> None:
+    # At 25 frames a second five frames are exactly 0.2 s.
+    assert _find([0] * 5 + [15] * 4 + [0] * 5) == ()
+    assert len(_find([0] * 5 + [15] * 5 + [0] * 5)) == 1
+
+
+def test_a_short_but_gross_stretch_is_kept_for_review() -> None:
+    (finding,) = _find([0] * 5 + [50] * 2 + [0] * 5)
+    assert finding.grade is Grade.REVIEW
+    assert (finding.start_frame, finding.end_frame) == (5, 7)
+
+
+def test_reject_needs_its_own_minimum() -> None:
+    (mild,) = _find([15] * 10 + [30] * 3 + [15] * 10)
+    assert mild.grade is Grade.REVIEW
+    (grave,) = _find([15] * 10 + [30] * 5 + [15] * 10)
+    assert grave.grade is Grade.REJECT
+    assert grave.limit == 20.0
+
+
+def test_a_short_gap_is_bridged_a_longer_one_is_not() -> None:
+    assert len(_find([15] * 6 + [0] * 4 + [15] * 6)) == 1
+    assert len(_find([15] * 6 + [0] * 5 + [15] * 6)) == 2
+
+
+def test_release_level_keeps_a_wavering_reading_in_one_piece() -> None:
+    (finding,) = _find([0] * 3 + [11, 8.5, 11, 8.5, 11] * 2 + [7.9] * 10)
+    assert (finding.start_frame, finding.end_frame) == (3, 13)
+
+
+def test_too_little_is_a_fault_too() -> None:
+    (finding,) = _find(
+        [50.0] * 5 + [3.0] * 6 + [50.0] * 5,
+        above=False,
+        reject=None,
+        release=1.2,
+    )
+    assert (finding.start_frame, finding.end_frame) == (5, 11)
+    assert finding.worst == 3.0
+
+
+def test_unknown_readings_are_no_finding() -> None:
+    assert _find([float("nan")] * 30) == ()
+
+
+def test_labels_follow_drop_frame() -> None:
+    # SMPTE ST 12-1: at 29.97 drop-frame, frame 1800 is 00:01:00;02.
+    info = _info(drop=True, rate=Fraction(30000, 1001), start=1790)
+    measured = _measured([0] * 10 + [15] * 10 + [0] * 5, info=info)
+    (finding,) = find(measured, [_measure()])
+    assert info.grid.label(finding.start_frame) == "00:01:00;02"
+    assert info.grid.label(finding.end_frame) == "00:01:00;12"
+
+
+def test_frame_numbers_stay_right_behind_missing_frames() -> None:
+    # Frames 5 to 9 are not in the file: rows and frame numbers part company.
+    edges = [*range(5), *range(10, 31)]
+    values = [0.0] * 15 + [15.0] * 6 + [0.0] * 4
+    (finding,) = find(_measured(values, edges=edges), [_measure()])
+    assert (finding.start_frame, finding.end_frame) == (20, 26)
+
+
+def test_findings_come_in_order_of_time() -> None:
+    found = _find([15] * 6 + [0] * 10 + [30] * 6 + [0] * 10 + [15] * 6)
+    assert [f.start_frame for f in found] == [0, 16, 32]
+
+
+def _finding(
+    grade: Grade, a: int, b: int, *, rule: str = "r", advice: str = "x"
+) -> Finding:
+    return Finding(
+        rule=rule,
+        grade=grade,
+        start=Fraction(a) / RATE,
+        end=Fraction(b) / RATE,
+        worst_at=Fraction(a) / RATE,
+        start_frame=a,
+        end_frame=b,
+        worst_frame=a,
+        message="",
+        advice=advice,
+    )
+
+
+@pytest.mark.parametrize(
+    ("grades", "expected"),
+    [
+        ([], "clean"),
+        ([Grade.NOTE], "clean"),
+        ([Grade.NOTE, Grade.REVIEW], "review"),
+        ([Grade.REJECT, Grade.REVIEW], "reject"),
+    ],
+)
+def test_a_take_stands_as_its_gravest_finding(
+    grades: list[Grade], expected: str
+) -> None:
+    assert grade_of([_finding(g, 0, 5) for g in grades]).value == expected
+
+
+def test_usable_is_what_no_serious_finding_covers_longest_first() -> None:
+    findings = [
+        _finding(Grade.REVIEW, 50, 60),
+        _finding(Grade.REJECT, 55, 75),
+        _finding(Grade.NOTE, 100, 150),
+        _finding(Grade.REVIEW, 190, 195),
+    ]
+    ranges = usable_ranges(findings, _measured([]), frames=200)
+    # Frames 195 to 200 are shorter than two seconds, the house minimum.
+    assert [(r.start_frame, r.end_frame) for r in ranges] == [(75, 190), (0, 50)]
+    assert ranges[0].duration == Fraction(115, 25)
+
+
+def test_a_short_clean_take_is_usable_as_a_whole() -> None:
+    (whole,) = usable_ranges([], _measured([]), frames=3)
+    assert (whole.start_frame, whole.end_frame) == (0, 3)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 300), st.integers(1, 80)).map(
+            lambda t: _finding(Grade.REVIEW, t[0], t[0] + t[1])
+        ),
+        max_size=8,
+    )
+)
+def test_usable_never_touches_a_serious_finding(findings: list[Finding]) -> None:
+    for r in usable_ranges(findings, _measured([]), frames=250):
+        assert 0 <= r.start_frame < r.end_frame <= 250
+        assert all(
+            r.end_frame <= f.start_frame or r.start_frame >= f.end_frame
+            for f in findings
+        )
+
+
+def test_advice_puts_the_gravest_first_and_says_nothing_twice() -> None:
+    findings = [
+        _finding(Grade.REVIEW, 0, 100, rule="a", advice="turn down"),
+        _finding(Grade.REJECT, 0, 5, rule="b", advice="close the iris"),
+        _finding(Grade.REVIEW, 0, 10, rule="c", advice="focus"),
+        _finding(Grade.REVIEW, 20, 30, rule="d", advice="focus"),
+        _finding(Grade.NOTE, 0, 200, rule="e", advice="never mind"),
+    ]
+    assert advice_from(findings) == ("close the iris", "turn down", "focus")
