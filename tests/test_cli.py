@@ -1,0 +1,317 @@
+"""The command as its users meet it: verdicts, errors in one sentence, exit codes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from qc.limits import to_toml
+from qc.measures import all_options, default_limits
+
+MEDIA = Path(__file__).parents[1] / "sample_media"
+CLEAN, OVEREXPOSED = MEDIA / "take01_clean.mov", MEDIA / "take02_overexposed.mov"
+HOUSE = MEDIA / "house.toml"
+
+
+def _qc(
+    *arguments: object, cwd: Path, **changes: Any
+) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "qc", *map(str, arguments)],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        **changes,
+    )
+
+
+def _no_debris(folder: Path) -> None:
+    """Nothing half-written is left: neither temporary names nor empty files."""
+    for path in folder.rglob("*"):
+        assert not path.name.startswith("."), path
+        assert path.is_dir() or path.stat().st_size > 0, path
+
+
+def test_a_clean_take_gives_zero_and_a_whole_report(tmp_path: Path) -> None:
+    done = _qc("take", CLEAN, cwd=tmp_path)
+    assert done.returncode == 0
+    assert done.stdout.startswith("● CLEAN  take01_clean.mov")
+    assert "Traceback" not in done.stderr
+    names = {p.name for p in (tmp_path / "reports" / "take01_clean").iterdir()}
+    assert names == {
+        "report.html",
+        "result.json",
+        "readings.npz",
+        "findings.csv",
+        "markers.otio",
+        "markers.vtt",
+    }
+    _no_debris(tmp_path)
+
+
+def test_findings_give_one_and_the_verdict_comes_first(tmp_path: Path) -> None:
+    done = _qc("take", OVEREXPOSED, cwd=tmp_path)
+    assert done.returncode == 1
+    first, *rest = done.stdout.splitlines()
+    assert first.startswith("■ REJECT  take02_overexposed.mov")
+    assert rest[0].strip().startswith("→ Close the iris")
+    assert _qc("take", OVEREXPOSED, "--fail-on", "reject", cwd=tmp_path).returncode == 1
+
+
+def test_fail_on_decides_about_one_or_zero(tmp_path: Path) -> None:
+    take = MEDIA / "take08_one_channel.mov"  # one finding, graded review
+    assert _qc("take", take, "--fail-on", "reject", cwd=tmp_path).returncode == 0
+    assert _qc("take", take, "--fail-on", "note", cwd=tmp_path).returncode == 1
+
+
+def test_json_is_one_document_on_stdout(tmp_path: Path) -> None:
+    done = _qc("take", OVEREXPOSED, "none.mov", "--format", "json", cwd=tmp_path)
+    assert done.returncode == 2
+    document = json.loads(done.stdout)
+    first, second = document["takes"]
+    assert document["schema"] == first["schema"] == 1
+    assert first["grade"] == "reject"
+    assert first["findings"][0]["rule"] == "highlights.relevant"
+    assert second["grade"] == "unreadable"
+    assert "no such file" in second["message"]
+    kept = json.loads(
+        (tmp_path / "reports/take02_overexposed/result.json").read_text("utf-8")
+    )
+    assert kept["findings"] == first["findings"]
+
+
+def test_quiet_says_nothing_but_errors(tmp_path: Path) -> None:
+    done = _qc("take", CLEAN, "none.mov", "--quiet", cwd=tmp_path)
+    assert done.stdout == ""
+    assert done.stderr.startswith("qc: error: none.mov: no such file")
+
+
+def _text(path: Path) -> None:
+    path.write_text("Dear editor, the takes are on the other card.\n" * 50)
+
+
+def _empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def _no_index(path: Path) -> None:
+    """A MOV whose recorder lost power: the index at the end was never written."""
+    data = CLEAN.read_bytes()
+    at = data.rfind(b"moov") - 4
+    head = data[:at] if at > len(data) // 2 else data[: len(data) // 2]
+    if b"moov" in head:
+        # The index stands in front: take it out instead.
+        size = int.from_bytes(data[at : at + 4], "big")
+        head = data[:at] + data[at + size : -2000]
+    path.write_bytes(head)
+
+
+@pytest.mark.parametrize(
+    ("name", "make", "sentence"),
+    [
+        ("missing.mov", None, "no such file; check the name"),
+        ("folder", Path.mkdir, "this is a folder; .*'qc day'"),
+        ("letter.mov", _text, "not a recording that can be opened"),
+        ("nothing.mov", _empty, r"the file is empty \(0 bytes\); copy it again"),
+        ("cut.mov", _no_index, "has no index: it was cut short"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_the_rest_is_done(
+    tmp_path: Path, name: str, make: Any, sentence: str
+) -> None:
+    bad = tmp_path / name
+    if make is not None:
+        make(bad)
+    done = _qc("take", bad, CLEAN, cwd=tmp_path)
+    assert done.returncode == 2
+    errors = [e for e in done.stderr.splitlines() if e.startswith("qc: error: ")]
+    assert len(errors) == 1
+    import re
+
+    assert re.search(sentence, errors[0])
+    assert name in errors[0]
+    assert "Traceback" not in done.stderr
+    assert "CLEAN  take01_clean.mov" in done.stdout
+    assert (tmp_path / "reports/take01_clean/report.html").is_file()
+    assert [p.name for p in (tmp_path / "reports").iterdir()] == ["take01_clean"]
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("[highlights]\nlevl_percent = 90\n", "did you mean 'level_percent'"),
+        ("[highlights]\nlevel_percent = 'x'\n", "must be a number"),
+        ("[highlights]\nlevel_percent = 500\n", "must be between 1 and 109 %"),
+    ],
+)
+def test_a_wrong_limits_file_stops_before_anything_is_written(
+    tmp_path: Path, text: str, sentence: str
+) -> None:
+    limits = tmp_path / "house.toml"
+    limits.write_text(text)
+    done = _qc("take", CLEAN, "--limits", limits, cwd=tmp_path)
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert "house.toml: [highlights]" in done.stderr
+    assert sentence in done.stderr
+    assert not (tmp_path / "reports").exists()
+    check = _qc("limits", "--check", limits, cwd=tmp_path)
+    assert check.returncode == 2
+    assert sentence in check.stderr
+
+
+def test_limits_are_printed_as_they_are_read(tmp_path: Path) -> None:
+    printed = _qc("limits", cwd=tmp_path).stdout
+    assert to_toml(default_limits(), all_options(), titles={}).splitlines()[1] in printed
+    (tmp_path / "mine.toml").write_text(printed)
+    done = _qc("limits", "--check", "mine.toml", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (0, "mine.toml: the limits file is fine\n")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--neutral", "1200,600,200,200"], "does not fit in the 1280x720 picture"),
+        (["--neutral", "left"], "is not X,Y,WIDTH,HEIGHT in pixels"),
+        (["--neutral", "84,62,150,104@10:00:00:00"], "10:00:00:00"),
+        (["--level", "0"], "--level: .*must be between 1 and 109 %"),
+        (["--level", "nan"], "must be a finite number"),
+        (["--video", "3"], "no picture stream 3: it has 1 picture stream"),
+        (["--video", "-1"], "counts picture streams from 0"),
+        (["--fail-on", "never"], "invalid choice: 'never'"),
+        (["--limits", "none.toml"], "no such limits file; 'qc limits' prints one"),
+    ],
+)
+def test_wrong_options_are_told(
+    tmp_path: Path, arguments: Sequence[str], sentence: str
+) -> None:
+    import re
+
+    done = _qc("take", CLEAN, *arguments, cwd=tmp_path)
+    assert done.returncode == 2
+    assert re.search(sentence, done.stderr)
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "reports" / "take01_clean").exists()
+
+
+def test_an_output_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("here")
+    done = _qc("take", CLEAN, "--out", "out", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "qc: error: " in done.stderr
+    assert "out" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert (tmp_path / "out").read_text() == "here"
+
+
+def test_a_full_disk_leaves_the_old_report_whole(tmp_path: Path) -> None:
+    assert _qc("take", OVEREXPOSED, cwd=tmp_path).returncode == 1
+    folder = tmp_path / "reports/take02_overexposed"
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+
+    def small_files_only() -> None:
+        # Writing past this size fails as on a full disk; Python ignores the signal.
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+
+    done = _qc("take", OVEREXPOSED, cwd=tmp_path, preexec_fn=small_files_only)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "qc: error: " in done.stderr
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+    _no_debris(tmp_path)
+
+
+def test_the_recording_stays_as_it_was(tmp_path: Path) -> None:
+    take = tmp_path / "a.mov"
+    shutil.copy(OVEREXPOSED, take)
+    os.utime(take, ns=(1_600_000_000_000_000_000, 1_600_000_000_000_000_000))
+    take.chmod(0o444)
+    before = take.stat()
+    mark = hashlib.sha256(take.read_bytes()).hexdigest()
+    _qc("take", take, cwd=tmp_path)
+    after = take.stat()
+    assert (after.st_mtime_ns, after.st_size, after.st_mode, after.st_ino) == (
+        before.st_mtime_ns,
+        before.st_size,
+        before.st_mode,
+        before.st_ino,
+    )
+    assert hashlib.sha256(take.read_bytes()).hexdigest() == mark
+
+
+def test_takes_of_one_name_do_not_overwrite_each_other(tmp_path: Path) -> None:
+    for folder, source in (("one", CLEAN), ("two", OVEREXPOSED)):
+        (tmp_path / folder).mkdir()
+        shutil.copy(source, tmp_path / folder / "A.mov")
+    for _ in range(2):
+        _qc("take", "one/A.mov", "two/A.mov", cwd=tmp_path)
+        grades = {
+            p.parent.name: json.loads(p.read_text("utf-8"))["grade"]
+            for p in (tmp_path / "reports").glob("*/result.json")
+        }
+        assert grades == {"A": "clean", "A-2": "reject"}
+
+
+def test_odd_names_are_shown_and_filed(tmp_path: Path) -> None:
+    names = ["-x.mov", "a b'\"<i>.mov", "日本語.mov", "[bold]x[/bold].mov"]
+    for name in names:
+        shutil.copy(CLEAN, tmp_path / name)
+    done = _qc("take", "--", *names, cwd=tmp_path)
+    assert done.returncode == 0
+    for name in names:
+        assert f"CLEAN  {name}" in done.stdout
+    assert len(list((tmp_path / "reports").iterdir())) == len(names)
+
+
+@pytest.mark.slow
+def test_ctrl_c_leaves_whole_files_or_none(tmp_path: Path) -> None:
+    environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "qc", "take", str(CLEAN), *[str(OVEREXPOSED)] * 40],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+    report = tmp_path / "reports/take01_clean/result.json"
+    deadline = time.monotonic() + 60
+    while not report.exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    time.sleep(0.3)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "interrupted; reports already written are complete" in errors
+    assert "Traceback" not in errors
+    assert json.loads(report.read_text("utf-8"))["grade"] == "clean"
+    _no_debris(tmp_path)
+
+
+def test_version_and_help(tmp_path: Path) -> None:
+    import qc
+
+    assert _qc("--version", cwd=tmp_path).stdout == f"qc {qc.__version__}\n"
+    assert "Exit code" in _qc("--help", cwd=tmp_path).stdout
+    nothing = _qc(cwd=tmp_path)
+    assert nothing.returncode == 2
+    assert "required: COMMAND" in nothing.stderr
+
+
+def test_house_limits_of_the_sample_takes_are_fine(tmp_path: Path) -> None:
+    assert _qc("limits", "--check", HOUSE, cwd=tmp_path).returncode == 0
