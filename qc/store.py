@@ -8,6 +8,7 @@ column is brought back only when somebody asks for it.
 from __future__ import annotations
 
 import tempfile
+import weakref
 from collections.abc import Iterator, Mapping
 from typing import BinaryIO
 
@@ -99,6 +100,8 @@ class ColumnStore:
     def _spill(self, block: NDArray[np.float32]) -> None:
         if self._file is None:
             self._file = tempfile.TemporaryFile(prefix="qc-readings-")  # noqa: SIM115
+            # The store lives as long as somebody may ask for a column.
+            weakref.finalize(self, self._file.close)
         self._file.seek(0, 2)
         self._file.write(block.tobytes())
         self._spilled += 1

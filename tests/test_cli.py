@@ -268,7 +268,7 @@ def test_takes_of_one_name_do_not_overwrite_each_other(tmp_path: Path) -> None:
 
 
 def test_odd_names_are_shown_and_filed(tmp_path: Path) -> None:
-    names = ["-x.mov", "a b'\"<i>.mov", "日本語.mov", "[bold]x[/bold].mov"]
+    names = ["-x.mov", "a b'\"<i>.mov", "日本語.mov", "[bold]x[bold].mov"]
     for name in names:
         shutil.copy(CLEAN, tmp_path / name)
     done = _qc("take", "--", *names, cwd=tmp_path)

@@ -1,0 +1,123 @@
+"""The report: everything about a take in one folder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from qc.records import TakeInfo, TakeResult
+from qc.report.archive import write_readings
+from qc.report.folder import Belongs, Writer, existing_folder, place
+from qc.report.handover import (
+    findings_csv,
+    json_bytes,
+    markers_otio,
+    markers_vtt,
+    plain_text,
+    result_document,
+)
+
+__all__ = ["REPORT_FILES", "report_folder", "write_report"]
+
+# The result comes last: see `qc.report.folder`.
+REPORT_FILES = (
+    "report.html",
+    "readings.npz",
+    "findings.csv",
+    "markers.otio",
+    "markers.vtt",
+    "result.json",
+)
+
+
+def write_report(
+    result: TakeResult,
+    out: Path,
+    *,
+    stills: bool = True,
+    page: bool = True,
+    name: str | None = None,
+    belongs: Belongs | None = None,
+    extra: Mapping[str, object] | None = None,
+) -> Path:
+    """Write everything about a take into its folder under `out`.
+
+    Parameters
+    ----------
+    result : TakeResult
+    out : Path
+        Made if it does not exist. The take's folder is ``out/<stem>``, with a number
+        behind it when another take of that name was there first.
+    stills : bool
+        Whether the page holds pictures of the recording.
+    page : bool
+        Whether to write ``report.html``; an earlier one is removed if not.
+    name : str, optional
+        What to call the folder instead of the take's stem.
+    belongs : function of a document, optional
+        Whether an earlier report is one of this take; by name and content if left out.
+    extra : mapping, optional
+        More keys for ``result.json``.
+
+    Returns
+    -------
+    Path
+        The take's folder.
+
+    Raises
+    ------
+    ReportError
+        The files cannot be written there; an earlier report is still whole.
+    """
+    out = Path(out)
+    contents = {
+        "findings.csv": findings_csv(result),
+        "markers.otio": markers_otio(result, out),
+        "markers.vtt": markers_vtt(result),
+        "result.json": json_bytes(result_document(result) | dict(extra or {})),
+    }
+    if page:
+        from qc.report.page import take_page
+
+        text = take_page(result, stills=stills)
+        contents["report.html"] = text.encode("utf-8", "backslashreplace")
+    writers: dict[str, Writer] = {
+        file: _writer(data) for file, data in contents.items()
+    }
+    writers["readings.npz"] = lambda file: write_readings(result, file)
+    return place(
+        out,
+        result.info.path.stem if name is None else name,
+        {file: writers[file] for file in REPORT_FILES if file in writers},
+        belongs=_belongs(result.info) if belongs is None else belongs,
+        source=result.info.path,
+        all_names=REPORT_FILES,
+    )
+
+
+def report_folder(info: TakeInfo, out: Path) -> Path | None:
+    """Return the folder under `out` that holds a report of this take, if any."""
+    return existing_folder(
+        Path(out), info.path.stem, belongs=_belongs(info), document=REPORT_FILES[-1]
+    )
+
+
+def _writer(data: bytes) -> Writer:
+    def write(file: BinaryIO) -> None:
+        file.write(data)
+
+    return write
+
+
+def _belongs(info: TakeInfo) -> Belongs:
+    def belongs(document: Mapping[str, Any]) -> bool:
+        take = document.get("take")
+        if not isinstance(take, dict) or take.get("name") != plain_text(info.name):
+            return False
+        if not info.fingerprint:
+            # Without one a take is known by its place alone.
+            return take.get("path") == plain_text(str(info.path))
+        return bool(take.get("fingerprint") == info.fingerprint)
+
+    return belongs

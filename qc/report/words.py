@@ -1,0 +1,170 @@
+"""Numbers, times and names as people read them on a report.
+
+A value that could not be measured is said to be so; "NaN" stands nowhere.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from fractions import Fraction
+
+__all__ = [
+    "NOT_MEASURED",
+    "amount",
+    "byte_size",
+    "counted",
+    "fixed",
+    "grouped",
+    "length",
+    "printable",
+    "rate",
+    "sensible",
+]
+
+NOT_MEASURED = "not measured"
+_SPACE = "\N{NO-BREAK SPACE}"
+_MINUS = "\N{MINUS SIGN}"
+
+# Control characters, halves of surrogate pairs (file names that are not UTF-8), and
+# marks that turn the direction of writing: a name must not rearrange the page.
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+    "\ud800-\udfff\ufffe\uffff]"
+)
+
+
+def printable(text: str) -> str:
+    r"""Return `text` with everything that cannot or must not be printed as U+FFFD.
+
+    Examples
+    --------
+    >>> ascii(printable("a\x1bb\udcffc"))
+    "'a\\ufffdb\\ufffdc'"
+    """
+    return _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", text)
+
+
+def grouped(number: int) -> str:
+    """Return a whole number with its digits in groups of three.
+
+    Examples
+    --------
+    >>> grouped(-1234567).replace("\N{NO-BREAK SPACE}", "_")
+    '−1_234_567'
+    """
+    return f"{number:,}".replace(",", _SPACE).replace("-", _MINUS)
+
+
+def fixed(value: float | None, decimals: int) -> str:
+    """Return a number with so many decimals, or that it was not measured.
+
+    Examples
+    --------
+    >>> fixed(-0.04, 1), fixed(-1.25, 2), fixed(float("nan"), 1)
+    ('0.0', '−1.25', 'not measured')
+    """
+    if value is None or math.isnan(value):
+        return NOT_MEASURED
+    if math.isinf(value):
+        return "∞" if value > 0 else f"{_MINUS}∞"
+    text = f"{value:,.{decimals}f}".replace(",", _SPACE)
+    if text.startswith("-"):
+        # What rounds to zero has no sign.
+        text = text[1:] if not text.strip("-0.") else _MINUS + text[1:]
+    return text
+
+
+def sensible(value: float | None) -> str:
+    """Return a number with about three figures that count.
+
+    Examples
+    --------
+    >>> [sensible(v) for v in (-3e-11, 0.0042, 0.25, 3.14159, 31.4159, 314.159)]
+    ['0', '0.0042', '0.25', '3.14', '31.4', '314']
+    """
+    if value is None or not math.isfinite(value):
+        return fixed(value, 0)
+    if value == int(value) and abs(value) < 1e9:
+        return grouped(int(value))
+    size = abs(value)
+    if size < 0.00005:
+        return "0"
+    decimals = 4 if size < 0.01 else 2 if size < 10 else 1 if size < 100 else 0
+    return fixed(value, decimals)
+
+
+def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
+    """Return a number with its unit; the unit is left out where nothing was measured.
+
+    Examples
+    --------
+    >>> amount(1.5, "%").replace("\N{NO-BREAK SPACE}", "_")
+    '1.50_%'
+    """
+    text = sensible(value) if decimals is None else fixed(value, decimals)
+    if not unit or text == NOT_MEASURED:
+        return text
+    return f"{text}{_SPACE}{unit}"
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """Return a count and its noun.
+
+    Examples
+    --------
+    >>> [counted(n, "frame").replace("\N{NO-BREAK SPACE}", " ") for n in (1, 2)]
+    ['1 frame', '2 frames']
+    """
+    noun = one if number == 1 else many or f"{one}s"
+    return f"{grouped(number)}{_SPACE}{noun}"
+
+
+def length(seconds: Fraction | float) -> str:
+    """Return a duration as people say it.
+
+    Examples
+    --------
+    >>> said = [length(s) for s in (0.04, 2.5, 59.97, 83, 3600, 10_804)]
+    >>> [s.replace("\N{NO-BREAK SPACE}", " ") for s in said]
+    ['0.04 s', '2.5 s', '1 min 00 s', '1 min 23 s', '1 h 00 min', '3 h 00 min']
+    """
+    value = float(seconds)
+    if math.isnan(value):
+        return NOT_MEASURED
+    if value < 0.995:
+        return f"{value:.2f}{_SPACE}s"
+    if value < 59.95:
+        return f"{value:.1f}{_SPACE}s"
+    whole = round(value)
+    if whole < 3600:
+        return f"{whole // 60}{_SPACE}min {whole % 60:02d}{_SPACE}s"
+    minutes = round(value / 60)
+    return f"{minutes // 60}{_SPACE}h {minutes % 60:02d}{_SPACE}min"
+
+
+def byte_size(number: int) -> str:
+    """Return a size in bytes with a decimal prefix.
+
+    Examples
+    --------
+    >>> byte_size(788_584).replace("\N{NO-BREAK SPACE}", " ")
+    '789 kB'
+    """
+    value = float(number)
+    for unit in ("B", "kB", "MB", "GB"):
+        if value < 999.5:
+            return amount(value if unit != "B" else number, unit)
+        value /= 1000.0
+    return amount(value, "TB")
+
+
+def rate(value: Fraction) -> str:
+    """Return a frame rate the way the trade writes it.
+
+    Examples
+    --------
+    >>> rate(Fraction(25)), rate(Fraction(30000, 1001))
+    ('25', '29.97')
+    """
+    return f"{float(value):.3f}".rstrip("0").rstrip(".")

@@ -1,0 +1,294 @@
+"""Pictures in the report: the right frame, the right way up, with marks that show."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from qc.measures import all_measures
+from qc.measures.highlights import share_at_or_above
+from qc.media import stills_at
+from qc.pipeline import check_take
+from qc.records import Grade, TakeResult, VideoTrack
+from qc.report.overlay import AREAS, OUTLINES, area_look, paint_areas, paint_outline
+from qc.report.page import take_page
+from qc.report.stills import MOST_STILLS, Jpeg, Stills, take_stills, worst_first
+from qc.report.viewing import View, for_screen
+from qc.signal import Signal
+
+SAMPLES = Path(__file__).parents[2] / "sample_media"
+MakeResult = Callable[..., TakeResult]
+
+
+def _video(
+    width: int, height: int, *, rotation: int = 0, aspect: Fraction = Fraction(1)
+) -> VideoTrack:
+    return VideoTrack(
+        stream=0,
+        number=0,
+        codec="rawvideo",
+        pixel_format="yuv420p",
+        width=width,
+        height=height,
+        frame_rate=Fraction(25),
+        time_base=Fraction(1, 25),
+        signal=Signal(),
+        rotation=rotation,
+        pixel_aspect=aspect,
+    )
+
+
+def _pixels(jpeg: Jpeg) -> NDArray[np.uint8]:
+    data = np.frombuffer(base64.b64decode(jpeg.uri.split(",", 1)[1]), np.uint8)
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR_RGB))
+
+
+# ----------------------------------------------------------------- the right way up
+
+
+# Turned clockwise, the top left corner goes to the top right, then bottom right ...
+@pytest.mark.parametrize(
+    ("rotation", "size", "corner"),
+    [
+        (0, (80, 40), (0, 0)),
+        (90, (40, 80), (0, -1)),
+        (180, (80, 40), (-1, -1)),
+        (270, (40, 80), (-1, 0)),
+    ],
+)
+def test_rotation_is_clockwise_for_pictures_marks_and_points(
+    rotation: int, size: tuple[int, int], corner: tuple[int, int]
+) -> None:
+    rgb = np.zeros((40, 80, 3), np.uint8)
+    mask = np.zeros((40, 80), bool)
+    rgb[0, 0], mask[0, 0] = 255, True
+    view = View.of(_video(80, 40, rotation=rotation), (80, 40), 960)
+    assert view.size == size
+    assert view.picture(rgb)[corner].tolist() == [255, 255, 255]
+    assert view.coverage(mask)[corner] == 1.0
+    (x, y), *_ = view.points(np.array([(0.0, 0.0)]))
+    width, height = size
+    expected = (width if corner[1] else 0, height if corner[0] else 0)
+    assert (x, y) == expected
+
+
+def test_boxes_turn_with_the_picture() -> None:
+    view = View.of(_video(80, 40, rotation=90), (80, 40), 960)
+    # 10 from the left becomes 10 from the top; 5 from the top, 5 from the right.
+    assert view.box((10, 5, 20, 8)) == (40 - 5 - 8, 10, 8, 20)
+
+
+def test_pixel_aspect_stretches_the_width_to_the_display_aspect() -> None:
+    # 720 x 576 with pixels 64:45 is the 16:9 picture of 625-line television.
+    view = View.of(_video(720, 576, aspect=Fraction(64, 45)), (720, 576), 960)
+    assert view.size == (960, 540)
+
+
+def test_small_pictures_are_not_blown_up() -> None:
+    assert View.of(_video(176, 144), (176, 144), 960).size == (176, 144)
+
+
+# ------------------------------------------------------------------ marks that show
+
+
+def _luminance(rgb: tuple[int, int, int]) -> float:
+    """Relative luminance of WCAG 2.2."""
+    linear = [
+        c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+        for c in (v / 255 for v in rgb)
+    ]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(a: tuple[int, int, int], b: tuple[int, int, int]) -> float:
+    high, low = sorted((_luminance(a), _luminance(b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("kind", [*AREAS, *OUTLINES, "new-here"])
+@pytest.mark.parametrize("ground", [(255, 255, 255), (140, 20, 20), (0, 0, 0)])
+def test_one_of_the_two_tones_stands_out_on_any_ground(
+    kind: str, ground: tuple[int, int, int]
+) -> None:
+    look = AREAS.get(kind) or OUTLINES.get(kind) or area_look(kind)
+    # WCAG 2.2, 1.4.11: graphics need 3:1. Of lightness, so whatever hues an eye tells.
+    assert max(_contrast(look.dark, ground), _contrast(look.light, ground)) >= 3.0
+    assert _contrast(look.dark, look.light) >= 7.0
+
+
+@pytest.mark.parametrize("kind", [*AREAS, "new-here"])
+def test_areas_are_drawn_in_both_tones_and_leave_the_rest_alone(kind: str) -> None:
+    ground = np.full((240, 480, 3), 120, np.uint8)
+    coverage = np.zeros((240, 480), np.float32)
+    coverage[40:200, 100:380] = 1.0
+    drawn = ground.copy()
+    assert paint_areas(drawn, [(kind, coverage)]) == [kind]
+    changed = (drawn != ground).any(axis=2)
+    assert not changed[:30].any()
+    assert not changed[:, :90].any()
+    look = area_look(kind)
+    for tone in (look.dark, look.light):
+        assert (drawn[40:200, 100:380] == tone).all(axis=2).sum() > 200
+    assert look.label
+
+
+@pytest.mark.parametrize("kind", ["burnt", "burnt-ignored", "new-here"])
+def test_the_picture_shows_between_the_marks(kind: str) -> None:
+    drawn = np.full((240, 480, 3), 120, np.uint8)
+    paint_areas(drawn, [(kind, np.ones((240, 480), np.float32))])
+    assert 0.4 < (drawn == 120).all(axis=2).mean() < 0.95
+
+
+def test_one_burnt_pixel_of_a_large_picture_still_shows() -> None:
+    mask = np.zeros((2160, 3840), bool)
+    mask[1001, 2002] = True
+    view = View.of(_video(3840, 2160), (3840, 2160), 960)
+    drawn = np.full((540, 960, 3), 120, np.uint8)
+    assert paint_areas(drawn, [("burnt", view.coverage(mask))]) == ["burnt"]
+    rows, columns = np.nonzero((drawn != 120).any(axis=2))
+    assert abs(rows.mean() - 1001 / 4) < 4
+    assert abs(columns.mean() - 2002 / 4) < 4
+
+
+def test_nothing_marked_draws_nothing() -> None:
+    drawn = np.full((90, 160, 3), 120, np.uint8)
+    assert paint_areas(drawn, [("burnt", np.zeros((90, 160), np.float32))]) == []
+    assert (drawn == 120).all()
+
+
+def test_outlines_follow_their_points_in_both_tones() -> None:
+    drawn = np.full((120, 200, 3), 120, np.uint8)
+    corners = np.array([(40, 30), (160, 30), (160, 90), (40, 90)], np.float64)
+    paint_outline(drawn, "neutral", corners)
+    look = OUTLINES["neutral"]
+    edge = drawn[30, 40:161]
+    assert (edge == look.dark).all(axis=1).any()
+    assert (edge == look.light).all(axis=1).any()
+    assert (drawn[50:70, 60:140] == 120).all()
+
+
+# --------------------------------------------------------------- HDR made to be seen
+
+
+def test_standard_pictures_are_shown_as_they_are() -> None:
+    rgb = np.arange(48, dtype=np.uint8).reshape(4, 4, 3)
+    assert for_screen(rgb, Signal()) is rgb
+
+
+@pytest.mark.parametrize("transfer", ["pq", "hlg"])
+def test_hdr_greys_stay_grey_and_in_order(transfer: str) -> None:
+    signal = Signal(10, matrix="bt2020", transfer=transfer, primaries="bt2020")  # type: ignore[arg-type]
+    ramp = np.repeat(np.arange(256, dtype=np.uint8)[:, None], 3, axis=1)[None]
+    shown = for_screen(ramp, signal)[0].astype(int)
+    assert np.ptp(shown, axis=1).max() <= 1
+    assert (np.diff(shown[:, 1]) >= 0).all()
+    # Reference white, 203 cd/m2: 58 % of PQ and 75 % of HLG (ITU-R BT.2408). It must
+    # look bright, yet leave room for what is brighter.
+    white = shown[round({"pq": 0.58, "hlg": 0.75}[transfer] * 255), 1]
+    assert 180 <= white <= 235
+    assert shown[255, 1] > white
+
+
+# ----------------------------------------------------------------- the right frames
+
+
+@pytest.fixture(scope="module")
+def overexposed() -> TakeResult:
+    result = check_take(SAMPLES / "take02_overexposed.mov")
+    assert isinstance(result, TakeResult)
+    return result
+
+
+def _stills(result: TakeResult) -> Stills:
+    return take_stills(result, all_measures(), list(enumerate(result.findings, 1)))
+
+
+def test_the_still_is_the_worst_frame_to_the_pixel(overexposed: TakeResult) -> None:
+    finding = next(f for f in overexposed.findings if f.rule == "highlights.relevant")
+    assert overexposed.picture is not None
+    assert finding.worst_pts_row is not None
+    tick = int(overexposed.picture.edges[finding.worst_pts_row])
+    ((_, still),) = stills_at(overexposed.info, [tick])
+    luma = still.picture.y
+    histogram = np.bincount(luma.ravel(), minlength=256)
+    # What the measure found while reading on is found again in the frame fetched.
+    level = float(str(overexposed.limits["highlights.level_percent"]))
+    code = still.picture.signal.first_code_at(level)
+    share = share_at_or_above(histogram, code=code)
+    assert share == pytest.approx(finding.worst, rel=1e-5)
+
+
+def test_the_marked_picture_is_wide_and_says_what_is_marked(
+    overexposed: TakeResult,
+) -> None:
+    still = _stills(overexposed).by_number[1]
+    assert (still.large.width, still.large.height) == (960, 540)
+    assert _pixels(still.large).shape == (540, 960, 3)
+    assert _pixels(still.small).shape[1] <= 300
+    assert "Burnt out" in [entry.label for entry in still.legend]
+    assert still.caption
+
+
+def test_the_picture_shown_is_that_frame(overexposed: TakeResult) -> None:
+    assert overexposed.picture is not None
+    assert overexposed.info.video is not None
+    worst_tick = int(overexposed.picture.edges[overexposed.findings[0].worst_frame])
+    first, worst = (s for _, s in stills_at(overexposed.info, [0, worst_tick]))
+    view = View.of(overexposed.info.video, first.rgb.shape[1::-1], 960)
+    shown = _pixels(_stills(overexposed).by_number[1].large).astype(int)
+    # Most pixels bear no mark: the median tells the frame.
+    apart = [np.median(np.abs(view.picture(s.rgb) - shown)) for s in (first, worst)]
+    assert apart[1] <= 4 < 20 <= apart[0]
+
+
+def test_no_more_than_so_many_pictures_the_gravest_first(
+    overexposed: TakeResult,
+) -> None:
+    worst = overexposed.findings[0]
+    mild = replace(worst, grade=Grade.NOTE)
+    many = replace(overexposed, findings=(*[mild] * 30, worst))
+    stills = _stills(many)
+    assert len(stills.by_number) == MOST_STILLS
+    assert 31 in stills.by_number
+    assert len(stills.why_none) == 31 - MOST_STILLS
+    size = sum(len(s.large.uri) + len(s.small.uri) for s in stills.by_number.values())
+    assert size < 3_900_000
+
+
+def test_a_page_with_all_it_may_hold_is_under_five_megabytes(
+    overexposed: TakeResult,
+) -> None:
+    many = replace(overexposed, findings=(overexposed.findings[0],) * 700)
+    assert len(take_page(many).encode()) < 5_000_000
+
+
+def test_a_recording_that_is_gone_leaves_a_reason(overexposed: TakeResult) -> None:
+    gone = replace(
+        overexposed, info=replace(overexposed.info, path=SAMPLES / "not_here.mov")
+    )
+    stills = _stills(gone)
+    assert not stills.by_number
+    assert stills.poster is None
+    assert "could not be read again" in stills.why_none[1]
+
+
+def test_faults_of_sound_have_no_picture_and_say_so(make_result: MakeResult) -> None:
+    result = make_result(Path("A.mov"), rule="sound.peak", channel=1)
+    heard = tuple(replace(f, worst_pts_row=None) for f in result.findings)
+    stills = _stills(replace(result, findings=heard))
+    assert stills.why_none == dict.fromkeys((1, 2), "Not a fault that a picture shows.")
+
+
+def test_worst_first_puts_grade_before_length(make_result: MakeResult) -> None:
+    short, long = make_result(Path("A.mov"), spans=((0, 5), (10, 60))).findings
+    grave = replace(short, grade=Grade.REJECT)
+    order = worst_first([(1, long), (2, short), (3, grave)])
+    assert [number for number, _ in order] == [3, 1, 2]
