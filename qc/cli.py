@@ -7,6 +7,7 @@ import json
 import re
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,8 @@ import qc
 from qc.errors import QCError, UsageError
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from qc.limits import Limits
 
 __all__ = ["ExitCode", "main"]
@@ -80,6 +83,18 @@ def _parser() -> argparse.ArgumentParser:
     take.add_argument("files", nargs="+", metavar="FILE", type=Path)
     _add_shared(take)
     take.set_defaults(run=_take)
+    day = commands.add_parser(
+        "day",
+        help="every recording under a folder, in parallel, resumable; a day report",
+        description="Measure every recording under a folder, several at a time, and "
+        "write a report of the day over the reports of the takes. Run again, it "
+        "measures only what is new.",
+        allow_abbrev=False,
+    )
+    day.add_argument("folder", metavar="FOLDER", type=Path)
+    _add_shared(day)
+    _add_day(day)
+    day.set_defaults(run=_day)
     limits = commands.add_parser(
         "limits",
         help="print the house limits in force as commented TOML",
@@ -114,8 +129,37 @@ def _add_shared(parser: argparse.ArgumentParser) -> None:
     add("--format", choices=("text", "json"), default="text",
         help="what is printed (default: text)")  # fmt: skip
     add("--fail-on", choices=("note", "review", "reject"), default="review",
-        help="findings from this grade on give exit code 1 (default: review)")  # fmt: skip
+        help="findings from this grade on make exit code 1 (default: review)"
+    )  # fmt: skip
     add("--quiet", action="store_true", help="no progress, no summary, only errors")
+
+
+def _add_day(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add(
+        "--jobs",
+        metavar="N",
+        type=_at_least_one,
+        help="takes at a time (default: as many as there are cores)",
+    )
+    add("--fresh", action="store_true", help="measure everything again")
+    add(
+        "--watch",
+        action="store_true",
+        help="go on as cards are copied in, until stopped with Ctrl-C",
+    )
+    add(
+        "--cluster",
+        metavar="ADDRESS",
+        help="measure on a Dask scheduler's workers; the recordings and the reports "
+        "lie on storage that all of them share",
+    )
+
+
+def _at_least_one(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
+    return int(text)
 
 
 def _neutral(text: str) -> tuple[list[int], str]:
@@ -193,6 +237,59 @@ def _take(options: argparse.Namespace) -> ExitCode:
     if failed:
         return ExitCode.FAILED
     return ExitCode.FINDINGS if found else ExitCode.CLEAN
+
+
+def _day(options: argparse.Namespace) -> ExitCode:
+    from qc import console
+    from qc.day import check_day, watch_day
+    from qc.records import Grade
+    from qc.report.day_files import day_document
+
+    limits = limits_from(options)
+    settings: dict[str, Any] = {
+        "out": options.out,
+        "limits": limits,
+        "stills": not options.no_stills,
+        "video": options.video,
+        "jobs": options.jobs or 0,
+        "fresh": options.fresh,
+    }
+    text = options.format == "text" and not options.quiet
+    with (
+        _cluster(options.cluster) as executor,
+        console.day_progress(quiet=options.quiet) as told,
+    ):
+        settings |= {"executor": executor, "told": told}
+        if options.watch:
+            results = watch_day(options.folder, **settings)
+        else:
+            results = iter([check_day(options.folder, **settings)])
+        for result in results:
+            if text:
+                console.print_day(result)
+            elif options.format == "json":
+                print(json.dumps(day_document(result), ensure_ascii=False))
+    if any(not take.readable for take in result.takes):
+        return ExitCode.FAILED
+    worst = Grade(options.fail_on).rank
+    found = any(
+        Grade(f["grade"]).rank >= worst
+        for take in result.takes
+        for f in take.document.get("findings", ())
+    ) or any(f.grade.rank >= worst for f in result.findings)
+    return ExitCode.FINDINGS if found else ExitCode.CLEAN
+
+
+@contextmanager
+def _cluster(address: str | None) -> Iterator[Executor | None]:
+    """Give an executor on a Dask scheduler, or None for the workers of this machine."""
+    if address is None:
+        yield None
+        return
+    from qc.day.cluster import cluster_executor
+
+    with cluster_executor(address) as executor:
+        yield executor
 
 
 def _expand(files: Sequence[Path]) -> Iterator[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from fractions import Fraction
@@ -19,9 +20,18 @@ from qc.records import Finding, Grade, TakeInfo, TakeResult
 from qc.timecode import clock
 
 if TYPE_CHECKING:
+    from qc.day import Told
+    from qc.daybook import DayResult, DayTake, Job
     from qc.pipeline import Progress
 
-__all__ = ["print_take", "print_total", "printable", "progress"]
+__all__ = [
+    "day_progress",
+    "print_day",
+    "print_take",
+    "print_total",
+    "printable",
+    "progress",
+]
 
 _SHOWN_FINDINGS = 8
 _STYLE = {
@@ -46,7 +56,10 @@ def printable(text: str) -> str:
     >>> printable("a" + chr(27) + "b") == "a" + chr(92) + "x1b" + "b"
     True
     """
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+    return "".join(
+        c if c.isprintable() or c == "\N{NO-BREAK SPACE}" else repr(c)[1:-1]
+        for c in text
+    )
 
 
 def _console(*, stderr: bool = False) -> Console:
@@ -185,3 +198,79 @@ def progress(
             )
 
         yield tell
+
+
+def print_day(result: DayResult) -> None:
+    """Print a day's summary to standard output."""
+    console = _console()
+    wrap = console.is_terminal
+    counts = Counter(take.grade for take in result.takes)
+    head = Text(printable(result.folder.name), style="bold")
+    for grade in (Grade.CLEAN, Grade.REVIEW, Grade.REJECT, Grade.UNREADABLE):
+        head.append("  ")
+        head.append(
+            f"{_SIGN.get(grade, '×')} {counts[grade]} {grade.value}",
+            style=_STYLE.get(grade, "bold magenta"),
+        )
+    if not result.takes:
+        head.append("  no recordings found")
+    console.print(head, soft_wrap=not wrap)
+    for sentence in result.advice:
+        _indented(console, Text(f"→ {printable(sentence)}"), wrap)
+    for finding in result.findings:
+        line = Text(f"{_SIGN[finding.grade]} ", style=_STYLE[finding.grade])
+        line.append(printable(finding.message), style="default not bold")
+        _indented(console, line, wrap)
+    for take in result.takes:
+        if not take.readable:
+            message = str(take.document.get("message", take.name))
+            _indented(console, Text(f"× {printable(message)}"), wrap)
+    if result.skipped:
+        count = len(result.skipped)
+        _indented(
+            console,
+            Text(
+                f"{count} other file{'s' * (count != 1)} not measured: "
+                "listed in the report",
+                style="dim",
+            ),
+            wrap,
+        )
+    where = printable(str(result.out / "day.html"))
+    _indented(console, Text(f"report: {where}"), wrap)
+
+
+@contextmanager
+def day_progress(*, quiet: bool) -> Iterator[Told | None]:
+    """Show how far a day is: bars on a terminal, else a line for every take done.
+
+    Yields
+    ------
+    function for `qc.day.check_day`, or None when quiet
+    """
+    if quiet:
+        yield None
+        return
+    console = _console(stderr=True)
+    if console.is_terminal:
+        from qc.daybars import bars
+
+        with bars(console) as told:
+            yield told
+        return
+    done = 0
+
+    def tell(jobs: list[Job], ready: int, take: DayTake | None) -> None:
+        nonlocal done
+        if take is None:
+            done = 0
+            console.print(
+                Text(f"qc: {len(jobs)} takes to measure, {ready} kept from before"),
+                soft_wrap=True,
+            )
+            return
+        done += 1
+        line = f"qc: {done}/{len(jobs)} {printable(take.name)}: {take.grade.value}"
+        console.print(Text(line), soft_wrap=True)
+
+    yield tell

@@ -409,4 +409,47 @@ GENERAL_OPTIONS = (
         low=0,
         high=600,
     ),
+    Option(
+        "day.gap_max_seconds",
+        120.0,
+        "Recording was stopped in the middle of a case when the next take of the same "
+        "camera begins within this time (house choice).",
+        unit="s",
+        low=0,
+        high=7200,
+    ),
+    Option(
+        "day.gap_min_seconds",
+        0.5,
+        "A shorter gap between takes is none: recorders split long takes into files "
+        "(house choice).",
+        unit="s",
+        low=0,
+        high=600,
+    ),
+    Option(
+        "day.stall_seconds",
+        120.0,
+        "A take in which nothing moves on for this long is given up.",
+        unit="s",
+        low=1,
+        high=86400,
+    ),
+    Option(
+        "day.memory_mb",
+        3000,
+        "A take that needs more memory than this is given up.",
+        kind="whole",
+        unit="MB",
+        low=300,
+        high=1_000_000,
+    ),
+    Option(
+        "day.settle_seconds",
+        20.0,
+        "How long to wait for a file that is still being written.",
+        unit="s",
+        low=0,
+        high=3600,
+    ),
 )

@@ -146,6 +146,8 @@ def _add_laplacian(
     total: NDArray[np.float64],
     squares: NDArray[np.float64],
 ) -> None:
+    if plane.size == 0:
+        return
     height, width = plane.shape
     # 8-bit: |Laplacian| <= 4 * 255, whole in int16. Deeper: up to 4 * 65535, whole in
     # float32; OpenCV's int16-to-int16 path is slower than this and 16-bit would clip.

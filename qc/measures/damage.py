@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
@@ -50,25 +51,22 @@ def _check(measured: Measured) -> Iterator[Finding]:
 
 
 def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
-    bad = readings["damage.damaged"] > 0
-    # Frames that are not there: the one before is held in their place.
-    for moment in measured.missing:
-        ticks = int(moment / readings.time_base)
-        row = int(np.searchsorted(readings.edges, ticks, side="right")) - 1
-        bad[min(max(row, 0), readings.rows - 1)] = True
+    broken = readings["damage.damaged"] > 0
+    lost = _missing_rows(measured, readings)
     times = readings.times()
-    for first, last in bridged(runs(bad), times=times, gap=_BRIDGE_S):
+    for first, last in bridged(runs(broken | (lost > 0)), times=times, gap=_BRIDGE_S):
         start, end = readings.start(first), readings.start(last)
-        lost = sum(start <= m < end for m in measured.missing)
-        broken = int(np.count_nonzero(readings["damage.damaged"][first:last] > 0))
+        bad = int(np.count_nonzero(broken[first:last]))
+        gone = int(lost[first:last].sum())
         parts = []
-        if broken:
+        if bad:
             parts.append(
-                f"{broken} frame{'s' * (broken != 1)} decoded with errors "
+                f"{bad} frame{'s' * (bad != 1)} decoded with errors "
                 "or built on such a frame"
             )
-        if lost:
-            parts.append(f"{lost} frame{'s' * (lost != 1)} missing")
+        if gone:
+            other = " or of another size" * bool(measured.changed_format)
+            parts.append(f"{gone} frame{'s' * (gone != 1)} missing{other}")
         yield finding_of(
             measured,
             readings,
@@ -77,11 +75,21 @@ def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
             first=first,
             last=last,
             worst_row=first,
-            worst=float(broken + lost),
+            worst=float(bad + gone),
             unit="frames",
             message=f"The file is damaged here: {' and '.join(parts)}.",
             advice=_ADVICE,
         )
+
+
+def _missing_rows(measured: Measured, readings: Readings) -> NDArray[np.int64]:
+    """Return how many frames are missing behind each row's: it is held for them."""
+    lost = np.zeros(readings.rows, np.int64)
+    for moment in measured.missing:
+        ticks = int(moment / readings.time_base)
+        row = int(np.searchsorted(readings.edges, ticks, side="right")) - 1
+        lost[min(max(row, 0), readings.rows - 1)] += 1
+    return lost
 
 
 def _cut_short(measured: Measured, readings: Readings) -> Iterator[Finding]:
@@ -152,9 +160,10 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 def _notes(measured: Measured) -> Iterable[str]:
     if measured.changed_format:
         yield (
-            f"The picture changes its size or format on the way: "
-            f"{measured.changed_format} frames of another kind than the first were "
-            "not measured."
+            "The picture changes its size or format on the way: "
+            f"{measured.changed_format} "
+            f"{'frames' if measured.changed_format != 1 else 'frame'} of another kind "
+            "than the first could not be measured."
         )
 
 
@@ -181,8 +190,9 @@ MEASURE = Measure(
     notes=_notes,
     method=(
         "A frame counts as damaged when the decoder reports an error in it, and so do "
-        "the frames built on it, up to the next that can be decoded on its own. A frame "
-        "is missing when the file holds data for it from which no picture came."
+        "the frames built on it, up to the next that can be decoded on its own. A "
+        "frame is missing when the file holds data for it from which no picture came. "
+        "Decoders do not notice every error: above all HEVC's lets small ones pass."
     ),
     source="FFmpeg's decoders report the errors. Limits: house choice.",
 )

@@ -117,7 +117,9 @@ def _dark_advice(hit: Hit) -> str:
     known = hit.values("exposure.p95_percent")
     typical = float(np.nanmedian(known)) if known.size else math.nan
     if not typical > 2.0:
-        return "Open the iris, and check that the lamp is on the field and the cap is off."
+        return (
+            "Open the iris, and check that the lamp is on the field and the cap is off."
+        )
     stops = headroom_stops(typical, transfer=signal.transfer) - headroom_stops(
         _AIM_PERCENT, transfer=signal.transfer
     )

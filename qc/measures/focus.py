@@ -11,9 +11,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Option
-from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule, Setup, Values
-from qc.records import Finding, Marks, Picture, Readings
+from qc.measures.base import (
+    Chart,
+    Column,
+    Hit,
+    Measure,
+    Measured,
+    Rule,
+    Setup,
+    Values,
+    finding_of,
+)
+from qc.measures.sharpness import (
+    LAPLACIAN_ENERGY,
+    coarse_contrast,
+    edge_rise,
+    noise_sigma,
+)
+from qc.records import Finding, Grade, Marks, Picture, Readings
 from qc.signal import Signal
+from qc.spans import runs
 from qc.views import (
     TILE_COLUMNS,
     TILE_ROWS,
@@ -26,102 +43,22 @@ from qc.views import (
 __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
 
 _TILES = TILE_ROWS * TILE_COLUMNS
-# White noise of variance s^2 puts 20 s^2 into the variance of this Laplacian: the sum
-# of its squared coefficients, 1 + 1 + 16 + 1 + 1.
-_LAPLACIAN_ENERGY = 20.0
-# Sum of squared coefficients of the noise filter (1 -2 1) x (1 -2 1).
-_NOISE_ENERGY = 36.0
-_NOISE_BLOCK = 16
-_NOISE_SHARE = 0.15
-# Mean of the lowest blocks over the mean of all, for pure noise: the choice of the
-# quietest blocks reads low by this factor (test_focus simulates it).
-_NOISE_BIAS = 0.885
+# Frames between two readings of what changes slowly and costs time.
 _NOISE_EVERY = 12
+_RISE_EVERY = 24
 
-# Tiles darker than this hold more noise than detail.
-_TILE_DARK_PERCENT = 4.0
-# Share of its level that a tile without coarse structure counts as contrast.
-_LEVEL_SHARE = 0.1
 # Subject tiles: those whose best is at least this share of the sharpest tile's best.
 _SUBJECT_SHARE = 0.3
 # Fine detail (codes) for each percent of coarse contrast under which a tile was never
 # sharp enough to be a reference.
 _DETAIL_FLOOR = 0.1
+# A tile whose detail jumps from frame to frame by more than this share of its mean
+# holds what noise leaves by chance and nothing of the subject.
+_JUMPY_SHARE = 0.4
+# A shot is as sharp as it is in the sharpest twentieth of its readings.
+_BEST_PERCENTILE = 95.0
 _REFERENCE_ROWS = 20_000
 _CHUNK = 16_384
-
-
-def noise_sigma(
-    plane: NDArray[np.unsignedinteger], *, black: int, ceiling: int
-) -> float:
-    """Estimate the standard deviation of the noise from the quietest parts.
-
-    Parameters
-    ----------
-    plane : (H, W) array of uint8 or uint16
-        Luma codes.
-    black, ceiling : int
-        Codes at which the signal is cut; blocks at them hold no noise and are left
-        out.
-
-    Returns
-    -------
-    float
-        In native code values; NaN when nothing is left to estimate from.
-
-    Notes
-    -----
-    The noise filter of Immerkaer, "Fast noise variance estimation", Computer Vision
-    and Image Understanding 64(2), 1996 (from memory), insensitive to slopes and
-    straight edges; instead of the whole picture, only the quietest blocks of 16 x 16
-    pixels count, so that texture is not taken for noise.
-    """
-    height, width = plane.shape
-    across, down = width // _NOISE_BLOCK, height // _NOISE_BLOCK
-    if across * down < 8:
-        return math.nan
-    plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
-    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
-    kernel = np.array([1.0, -2.0, 1.0])
-    filtered = cv2.sepFilter2D(plane, depth, kernel, kernel)
-    size = (across, down)
-    mean = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-    magnitude = cv2.resize(
-        np.abs(filtered).astype(np.float32), size, interpolation=cv2.INTER_AREA
-    )
-    usable = magnitude[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
-    if usable.size < 8:
-        return math.nan
-    count = max(4, round(_NOISE_SHARE * usable.size))
-    quiet = np.partition(usable, count - 1)[:count]
-    # Mean magnitude of a normal variable: sigma * sqrt(2 / pi).
-    sigma = float(quiet.mean(dtype=np.float64)) * math.sqrt(math.pi / 2)
-    return sigma / math.sqrt(_NOISE_ENERGY) / _NOISE_BIAS
-
-
-def coarse_contrast(proxy: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return the contrast of each tile that defocus leaves: what detail is held against.
-
-    Parameters
-    ----------
-    proxy : (h, w) array of float32
-        Small area-averaged luma in percent of black-to-white.
-
-    Returns
-    -------
-    (rows, columns) array of float64
-        Root of the variance within the tile on the small picture and the squared
-        share `_LEVEL_SHARE` of its level, in percent; NaN in dark tiles. Both follow
-        the exposure as fine detail does, and both go when the subject leaves the tile;
-        neither falls when it goes out of focus.
-    """
-    size = (TILE_COLUMNS, TILE_ROWS)
-    small = proxy.astype(np.float64)
-    mean = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
-    square = cv2.resize(small * small, size, interpolation=cv2.INTER_AREA)
-    variance = np.maximum(square - mean * mean, 0.0)
-    contrast = np.sqrt(variance + (_LEVEL_SHARE * mean) ** 2)
-    return np.where(mean > _TILE_DARK_PERCENT, contrast, np.nan)
 
 
 class _Reader:
@@ -129,30 +66,41 @@ class _Reader:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
         self._noise = math.nan
+        self._frames = 0
 
     def read(self, picture: Picture) -> Values:
         if picture.damaged:
             return {}
         signal = self._signal
         scale = signal.code_scale**2
-        if picture.index % _NOISE_EVERY == 0 or math.isnan(self._noise):
+        planes = fields(picture.y, interlaced=picture.interlaced)
+        if self._frames % _NOISE_EVERY == 0 or math.isnan(self._noise):
             readings = [
                 noise_sigma(f, black=signal.black, ceiling=signal.ceiling)
-                for f in fields(picture.y, interlaced=picture.interlaced)
+                for f in planes
             ]
             self._noise = float(np.mean(readings))
         sigma = 0.0 if math.isnan(self._noise) else self._noise
-        noise = _LAPLACIAN_ENERGY * sigma**2
+        noise = LAPLACIAN_ENERGY * sigma**2
         tiles = picture.view(laplacian_tiles)
         whole = tiles.whole_variance()
         detail = np.sqrt(np.maximum(tiles.variance() - noise, 0.0) * scale)
         relative = detail / coarse_contrast(picture.view(proxy_luma))
-        return {
+        values: dict[str, float | NDArray[np.floating]] = {
             "laplacian_variance": whole * scale,
             "sharpness": max(whole - noise, 0.0) * scale,
             "noise_codes": self._noise * signal.code_scale,
             "tile_detail": relative.ravel(),
         }
+        if self._frames % _RISE_EVERY == 0:
+            values["edge_rise_px"] = edge_rise(
+                planes[0],
+                noise=sigma,
+                code_scale=signal.code_scale,
+                interlaced=picture.interlaced,
+            )
+        self._frames += 1
+        return values
 
     def finish(self) -> Mapping[str, object]:
         return {}
@@ -173,17 +121,18 @@ def relative_sharpness(
     Returns
     -------
     (n,) array of float64
-        Median over the tiles that count; NaN where fewer than two could be read.
+        Median over the tiles that count, the upper one of two; NaN where fewer than
+        two could be read.
     """
     counts = ~np.isnan(reference)
     if not counts.any():
         return np.full(len(detail), np.nan)
     shares = 100.0 * np.asarray(detail, np.float64)[:, counts] / reference[counts]
-    enough = np.count_nonzero(~np.isnan(shares), axis=1) >= min(2, counts.sum())
-    out = np.full(len(detail), np.nan)
-    if enough.any():
-        out[enough] = np.nanmedian(shares[enough], axis=1)
-    return out
+    known = np.count_nonzero(~np.isnan(shares), axis=1)
+    # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
+    # frame is soft only if more than half of its tiles are.
+    middle = np.sort(shares, axis=1)[np.arange(len(shares)), known // 2]
+    return np.where(known >= min(2, counts.sum()), middle, np.nan)
 
 
 def _best_of(detail: NDArray[np.floating], share_lit: float) -> NDArray[np.float64]:
@@ -192,13 +141,17 @@ def _best_of(detail: NDArray[np.floating], share_lit: float) -> NDArray[np.float
     with warnings.catch_warnings():
         # A tile that was dark throughout is all NaN and stays NaN.
         warnings.simplefilter("ignore", RuntimeWarning)
-        best = np.nanpercentile(detail, 95, axis=0)
+        best: NDArray[np.float64] = np.nanpercentile(detail, _BEST_PERCENTILE, axis=0)
     lit = np.mean(~np.isnan(detail), axis=0)
     best[lit < share_lit] = np.nan
     if np.isnan(best).all():
         return best
-    best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
-    best[best < _DETAIL_FLOOR] = np.nan
+    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        jumps = np.nanmean(np.abs(np.diff(detail, axis=0)), axis=0)
+        best[jumps > _JUMPY_SHARE * np.nanmean(detail, axis=0)] = np.nan
+        best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
+        best[best < _DETAIL_FLOOR] = np.nan
     return best
 
 
@@ -206,20 +159,43 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return {}
-    shots = readings["framing.shot"]
+    moving = _moving(readings, measured.limits["focus.motion_limit_percent"])
+    rises = np.where(moving, np.nan, readings["focus.edge_rise_px"])
     relative = np.full(readings.rows, np.nan, np.float32)
+    shot_rise = np.full(readings.rows, np.nan, np.float32)
     shortest = measured.limits["focus.shot_min_seconds"]
-    for number in np.unique(shots[~np.isnan(shots)]):
-        rows = np.flatnonzero(shots == number)
-        seconds = float(_seconds_of(readings, rows))
-        if seconds < shortest:
+    for rows in _rows_of_shots(readings["framing.shot"]):
+        if _seconds_of(readings, rows) < shortest:
             continue
         sample = rows[:: max(1, len(rows) // _REFERENCE_ROWS)]
         best = _best_of(_tile_rows(readings, sample), share_lit=0.25)
         for at in range(0, len(rows), _CHUNK):
             part = rows[at : at + _CHUNK]
             relative[part] = relative_sharpness(_tile_rows(readings, part), best)
-    return {"relative_percent": relative}
+        known = rises[rows][~np.isnan(rises[rows])]
+        if known.size:
+            shot_rise[rows] = np.percentile(known, 100.0 - _BEST_PERCENTILE)
+    # What motion smears says nothing about the focus.
+    relative[moving] = np.nan
+    return {"relative_percent": relative, "shot_rise_px": shot_rise}
+
+
+def _moving(readings: Readings, limit: float) -> NDArray[np.bool_]:
+    """Return which frames the picture moves in, as a whole: from before or on."""
+    with np.errstate(invalid="ignore"):
+        since: NDArray[np.bool_] = readings["framing.motion_percent"] > limit
+    moving = since.copy()
+    moving[:-1] |= since[1:]
+    return moving
+
+
+def _rows_of_shots(shots: NDArray[np.float32]) -> list[NDArray[np.intp]]:
+    """Return the rows of each shot; a moving camera may make thousands of shots."""
+    known = np.flatnonzero(~np.isnan(shots))
+    if not known.size:
+        return []
+    rows = known[np.argsort(shots[known], kind="stable")]
+    return np.split(rows, np.flatnonzero(np.diff(shots[rows])) + 1)
 
 
 def _seconds_of(readings: Readings, rows: NDArray[np.intp]) -> float:
@@ -242,16 +218,56 @@ def _tile_rows(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.float32
 
 def _message(hit: Hit) -> str:
     return (
-        f"Soft: fine detail falls to {hit.worst:.0f} % of the sharpest that this shot "
+        f"Fine detail falls to {hit.worst:.0f} % of the sharpest that this shot "
         f"has been (limit {hit.limit:g} %)."
     )
 
 
+_ADVICE = (
+    "Focus again on the operative field at full zoom, then frame; with manual focus, "
+    "check it after every change of distance or zoom."
+)
+
+
 def _advice(hit: Hit) -> str:
-    return (
-        "Focus again on the operative field at full zoom, then frame; with manual "
-        "focus, check it after every change of distance or zoom."
-    )
+    return _ADVICE
+
+
+def _never_sharp(measured: Measured) -> Iterable[Finding]:
+    """Yield the shots in which nothing is ever sharp: they fall from no best."""
+    readings = measured.picture
+    if readings is None or "focus.shot_rise_px" not in readings.columns:
+        return
+    rise = readings["focus.shot_rise_px"]
+    review = measured.limits["focus.rise_review_px"]
+    reject = measured.limits["focus.rise_reject_px"]
+    with np.errstate(invalid="ignore"):
+        past = rise > review
+    for first, last in runs(past):
+        seconds = readings.start(last) - readings.start(first)
+        if float(seconds) < measured.limits["focus.soft_min_seconds"]:
+            continue
+        worst = float(rise[first:last].max())
+        limit = reject if worst > reject else review
+        shown = readings["focus.edge_rise_px"][first:last]
+        at = 0 if np.isnan(shown).all() else int(np.nanargmax(shown))
+        yield finding_of(
+            measured,
+            readings,
+            rule="focus.soft",
+            grade=Grade.REJECT if worst > reject else Grade.REVIEW,
+            first=first,
+            last=last,
+            worst_row=first + at,
+            message=(
+                "Even the crispest edges of this shot rise over "
+                f"{worst:.0f} pixels throughout (limit {limit:g})."
+            ),
+            advice=_ADVICE,
+            worst=worst,
+            limit=float(limit),
+            unit="px",
+        )
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -263,6 +279,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
         ("laplacian_variance", ("median",)),
         ("sharpness", ("median", "max")),
         ("noise_codes", ("median",)),
+        ("edge_rise_px", ("median", "min")),
         ("relative_percent", ("median", "min")),
     ):
         values = readings[f"focus.{column}"]
@@ -282,12 +299,12 @@ def _notes(measured: Measured) -> Iterable[str]:
     if share == 1.0:
         yield (
             "Focus was not judged: no shot is long enough and detailed enough to tell "
-            "its sharpest moment."
+            "its sharpest moment, or the picture moves all the time."
         )
     elif share > 0.05:
         yield (
             f"Focus was not judged in {100 * share:.0f} % of the frames: shots too "
-            "short, too dark or without detail."
+            "short, too dark or without detail, or the picture in motion."
         )
 
 
@@ -303,7 +320,7 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     signal = picture.signal
     sigma = noise_sigma(planes[0], black=signal.black, ceiling=signal.ceiling)
     noise = 0.0 if math.isnan(sigma) else sigma * signal.code_scale
-    sharp = lap > max(20.0, 4.0 * math.sqrt(_LAPLACIAN_ENERGY) * noise)
+    sharp = lap > max(20.0, 4.0 * math.sqrt(LAPLACIAN_ENERGY) * noise)
     return Marks(
         areas=(("sharp", sharp),),
         caption="Marked: edges that are sharp. Few or none on the subject means soft.",
@@ -324,8 +341,12 @@ MEASURE = Measure(
         Column("laplacian_variance", "Variance of the Laplacian", "codes²", 1),
         Column("noise_codes", "Noise", "codes", 2),
         Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, _TILES),
+        Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
     ),
-    derived=(Column("relative_percent", "Sharpness against the shot's best", "%", 0),),
+    derived=(
+        Column("relative_percent", "Sharpness against the shot's best", "%", 0),
+        Column("shot_rise_px", "Rise of the crispest edges of the shot", "px", 1),
+    ),
     derive=_derive,
     options=(
         Option(
@@ -363,6 +384,35 @@ MEASURE = Measure(
             low=0,
             high=60,
         ),
+        Option(
+            "focus.motion_limit_percent",
+            0.3,
+            "A frame is not judged for focus when the picture moves as a whole by more "
+            "than this share of its width from one frame to the next: motion smears "
+            "(house choice).",
+            unit="%",
+            low=0,
+            high=100,
+        ),
+        Option(
+            "focus.rise_review_px",
+            4.0,
+            "A shot is soft throughout when even its crispest edges take more pixels "
+            "than this from 10 to 90 % of their height, of 1920 along the picture if "
+            "it has more (house choice; a focused picture has 1 to 2).",
+            unit="px",
+            low=1,
+            high=1000,
+        ),
+        Option(
+            "focus.rise_reject_px",
+            10.0,
+            "Too soft throughout to use when the crispest edges take more pixels than "
+            "this (house choice).",
+            unit="px",
+            low=1,
+            high=1000,
+        ),
     ),
     start=_Reader,
     rules=(
@@ -381,6 +431,8 @@ MEASURE = Measure(
             advice=_advice,
         ),
     ),
+    checks=(_never_sharp,),
+    check_rules={"focus.soft": "Soft"},
     charts=(
         Chart(
             ("relative_percent",),
@@ -397,14 +449,15 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     method=(
-        "Variance of the Laplacian (0 1 0 / 1 -4 1 / 0 1 0) of luma in 8-bit-equivalent "
-        "code values, whole and on a grid of 8 x 6 tiles, field by field where "
-        "interlaced. Noise is estimated from the quietest parts and its share, 20 "
-        "times its variance, taken off. A tile's detail (the square root) is divided "
-        "by its coarse contrast, so that a darker picture, or a subject that leaves the "
-        "tile, does not read as soft. A frame is "
-        "judged on the tiles that were ever sharp, against the best they have been in "
-        "the same shot."
+        "Variance of the Laplacian (0 1 0 / 1 -4 1 / 0 1 0) of luma in "
+        "8-bit-equivalent code values, whole and on a grid of 8 x 6 tiles, field by "
+        "field where interlaced. Noise is estimated from the quietest parts and its "
+        "share, 20 times its variance, taken off. A tile's detail (the square root) "
+        "is divided by its coarse contrast, so that a darker picture, or a subject "
+        "that leaves the tile, does not read as soft. A frame is judged on the tiles "
+        "that were ever sharp, against the best they have been in the same shot; not "
+        "where the picture moves as a whole. A shot that is never sharp is told by "
+        "the rise of its crispest edges, from slope and curvature of the luma."
     ),
     source=(
         "Pech-Pacheco et al., ICPR 2000 (variance of the Laplacian); Pertuz, Puig, "

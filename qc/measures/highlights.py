@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import cv2
 import numpy as np
@@ -52,7 +52,7 @@ def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
 def region_mask(
     regions: Iterable[Region], *, height: int, width: int
 ) -> NDArray[np.bool_]:
-    """Return which pixels have their centre inside any of the regions.
+    """Return which pixels have their centre inside any of the regions or on its edge.
 
     Parameters
     ----------
@@ -63,8 +63,9 @@ def region_mask(
     -------
     (height, width) array of bool
     """
-    from skimage.draw import polygon  # heavy, and only few takes have regions
+    from skimage import draw  # heavy, and only few takes have regions
 
+    polygon: Callable[..., tuple[NDArray[np.intp], NDArray[np.intp]]] = draw.polygon
     mask = np.zeros((height, width), bool)
     for region in regions:
         points = np.array(region.points)
@@ -90,37 +91,72 @@ def largest_area(
     -------
     pixels : int
         Pixels of the mask in the area, counted exactly. Pixels whose 4 x 4 blocks
-        touch, also by a corner, belong together.
+        touch, also by a corner, belong together: areas less than 4 pixels apart
+        always do, areas 7 or more apart never.
     box : (x, y, w, h) or None
         Smallest rectangle around the area's pixels; None for an empty mask.
     """
     height, width = mask.shape
     if height == 0 or width == 0:
         return 0, None
-    padded = cv2.copyMakeBorder(
-        mask, 0, -height % _BLOCK, 0, -width % _BLOCK, cv2.BORDER_CONSTANT, value=0
-    )
-    # The area average of 0 and 16 over 4 x 4 pixels is their exact count.
-    counts = cv2.resize(
-        padded * np.uint8(_BLOCK * _BLOCK),
-        (padded.shape[1] // _BLOCK, padded.shape[0] // _BLOCK),
-        interpolation=cv2.INTER_AREA,
-    )
-    number, labels, stats, _ = cv2.connectedComponentsWithStats(
-        (counts > 0).astype(np.uint8), connectivity=8, ltype=cv2.CV_32S
-    )
+    down, across = -height % _BLOCK, -width % _BLOCK
+    if down or across:
+        mask = np.pad(mask, ((0, down), (0, across)))
+    counts = _block_counts(np.ascontiguousarray(mask))
+    number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
     if number < 2:
         return 0, None
-    pixels = np.bincount(labels.ravel(), weights=counts.ravel(), minlength=number)
-    pixels[0] = 0
+    filled = np.flatnonzero(counts)
+    pixels = np.bincount(
+        labels.ravel()[filled], weights=counts.ravel()[filled], minlength=number
+    )
     best = int(pixels.argmax())
-    bx, by, bw, bh = (int(v) for v in stats[best, :4])
+    bx, by, bw, bh = cv2.boundingRect((labels == best).view(np.uint8))
     inside = labels[by : by + bh, bx : bx + bw] == best
-    grown = np.repeat(np.repeat(inside, _BLOCK, axis=0), _BLOCK, axis=1)
-    x0, y0 = bx * _BLOCK, by * _BLOCK
-    part = padded[y0 : y0 + bh * _BLOCK, x0 : x0 + bw * _BLOCK] * grown
-    x, y, w, h = cv2.boundingRect(part)
-    return int(pixels[best]), (x0 + x, y0 + y, w, h)
+    x, y = bx * _BLOCK, by * _BLOCK
+    blocks = mask[y : y + bh * _BLOCK, x : x + bw * _BLOCK]
+    x0, y0, x1, y1 = _exact_box(blocks, inside)
+    return int(pixels[best]), (x + x0, y + y0, x1 - x0, y1 - y0)
+
+
+def _block_counts(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return how many of each 4 x 4 block's pixels are 1.
+
+    Four pixels are added at once as the bytes of a word: no byte grows past 16.
+    """
+    height, width = mask.shape
+    words = mask.view(np.uint32).reshape(height // _BLOCK, _BLOCK, width // _BLOCK)
+    columns = words.sum(axis=1, dtype=np.uint32)
+    counts: NDArray[np.uint8] = ((columns * np.uint32(0x01010101)) >> 24).astype(
+        np.uint8
+    )
+    return counts
+
+
+def _exact_box(
+    blocks: NDArray[np.uint8], inside: NDArray[np.bool_]
+) -> tuple[int, int, int, int]:
+    """Return left, top, right and bottom of an area to the pixel, from its rim alone.
+
+    Parameters
+    ----------
+    blocks : (4 h, 4 w) array
+        Marked pixels in the rectangle of blocks around the area.
+    inside : (h, w) array of bool
+        Blocks that belong to the area.
+    """
+
+    def ends(strip: NDArray[np.uint8], own: NDArray[np.bool_]) -> tuple[int, int]:
+        """First and last of the strip's four lines that hold pixels of the area."""
+        lines = np.flatnonzero((strip * np.repeat(own, _BLOCK)).any(axis=1))
+        return int(lines[0]), int(lines[-1])
+
+    height, width = blocks.shape
+    top, _ = ends(blocks[:_BLOCK], inside[0])
+    _, bottom = ends(blocks[-_BLOCK:], inside[-1])
+    left, _ = ends(blocks[:, :_BLOCK].T, inside[:, 0])
+    _, right = ends(blocks[:, -_BLOCK:].T, inside[:, -1])
+    return left, top, width - _BLOCK + right + 1, height - _BLOCK + bottom + 1
 
 
 class _Reader:
@@ -132,6 +168,7 @@ class _Reader:
         self._relevant: tuple[Region, ...] = limits["highlights.relevant"]
         self._ignore: tuple[Region, ...] = limits["highlights.ignore"]
         self._judged: NDArray[np.uint8] | None = None
+        self._judged_pixels = 0
         self._take = np.zeros(self._signal.top + 1, np.int64)
 
     def read(self, picture: Picture) -> Values:
@@ -140,20 +177,20 @@ class _Reader:
         share = share_at_or_above(histogram, code=self._code)
         values: dict[str, float | NDArray[np.floating]] = {
             "share_percent": share,
-            "ceiling_percent": share_at_or_above(
-                histogram, code=self._signal.ceiling
-            ),
-            "relevant_percent": share,
-            "largest_percent": 0.0,
+            "ceiling_percent": share_at_or_above(histogram, code=self._signal.ceiling),
         }
-        if not share > 0:
-            return values
-        regions = bool(self._relevant or self._ignore)
-        if not regions and share < _AREA_FROM_PERCENT:
+        judged = None
+        if self._relevant or self._ignore:
+            judged = self._judged_mask(picture)
+            if not self._judged_pixels:
+                return values  # no pixel is left to judge
+        values["relevant_percent"] = share
+        values["largest_percent"] = 0.0 * share
+        if not share > 0 or (judged is None and share < _AREA_FROM_PERCENT):
             return values
         mask = _mask_from(picture.y, self._code)
-        if regions:
-            mask &= self._judged_mask(picture)
+        if judged is not None:
+            mask &= judged
             share = 100.0 * cv2.countNonZero(mask) / mask.size
             values["relevant_percent"] = share
         if share >= _AREA_FROM_PERCENT:
@@ -171,6 +208,7 @@ class _Reader:
                 height=picture.height,
                 width=picture.width,
             ).astype(np.uint8)
+            self._judged_pixels = cv2.countNonZero(self._judged)
         return self._judged
 
     def finish(self) -> Mapping[str, object]:
@@ -259,6 +297,15 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 
 def _notes(measured: Measured) -> Iterable[str]:
+    readings = measured.picture
+    if readings is not None and readings.rows:
+        relevant = readings["highlights.relevant_percent"]
+        share = readings["highlights.share_percent"]
+        if np.isnan(relevant[~np.isnan(share)]).any():
+            yield (
+                "Highlights were not judged: the regions to judge and to ignore leave "
+                "no pixel of the picture."
+            )
     video = measured.info.video
     if video is None or not video.signal.is_hdr:
         return
@@ -302,7 +349,7 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     return Marks(
         areas=tuple(areas),
         outlines=tuple(outlines),
-        caption=f"Stripes: at or above {level:g} %.",
+        caption=f"Woven: at or above {level:g} %.",
     )
 
 

@@ -21,7 +21,7 @@ _STEPS_S = (
 _MOST_TICKS = 9
 # A pause in which nothing was recorded is cut short from this share of the day on:
 # short takes far apart would else be too narrow to be seen.
-_LONG_PAUSE = 1 / 6
+_LONG_PAUSE = 1 / 4
 _SHORTEST_PAUSE_S = 60.0
 _PAUSE_SHARE = 0.03
 _TICK_ROOM = 0.055
@@ -125,7 +125,8 @@ def _ticks(
     step = next((s for s in _STEPS_S if drawn / s <= _MOST_TICKS), _STEPS_S[-1])
     free = 0.0
     for a, b in pieces:
-        moments = [step * k for k in range(math.ceil(a / step), math.floor(b / step) + 1)]
+        round_ones = range(math.ceil(a / step), math.floor(b / step) + 1)
+        moments = [float(step * k) for k in round_ones]
         # A stretch too short for a round time still says when it was.
         for seconds in moments or [a]:
             share = axis.share(seconds)

@@ -1,4 +1,4 @@
-"""Exposure and white through the day: a lane each, a mark a take, so that drift shows."""
+"""Exposure and white through the day: a mark a take, so that drift shows."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from qc.report.curves import LimitLine
 from qc.report.day_axis import DayAxis
 from qc.report.day_line import Times, percent
 from qc.report.day_values import figure, text_at
-from qc.report.words import amount, sensible
+from qc.report.words import amount, fixed, sensible
 
 __all__ = ["Drift", "DriftLane", "Pick", "Series", "drift_of"]
 
@@ -188,7 +188,8 @@ def drift_of(
     names = list(dict.fromkeys(cameras.get(t.name, "") for _, t in placed))
     looks = {name: i % LOOKS for i, name in enumerate(names)}
     groups = [
-        (looks[c], [t for _, t in placed if cameras.get(t.name, "") == c]) for c in names
+        (looks[name], [t for _, t in placed if cameras.get(t.name, "") == name])
+        for name in names
     ]
     lanes, absent = [], []
     for kind in _KINDS:
@@ -279,11 +280,11 @@ def _summary(
     values: Sequence[float], quarter: float, middle: float, three: float, unit: str
 ) -> str:
     if len(values) == 1:
-        return amount(values[0], unit)
-    text = f"median {amount(middle, unit)}, all {sensible(min(values))} to "
-    text += sensible(max(values))
+        return amount(values[0], unit, 1)
+    text = f"median {amount(middle, unit, 1)}, all {fixed(min(values), 1)} to "
+    text += fixed(max(values), 1)
     if len(values) >= 4:
-        text += f", middle half {sensible(quarter)} to {sensible(three)}"
+        text += f", middle half {fixed(quarter, 1)} to {fixed(three, 1)}"
     return text
 
 

@@ -7,7 +7,7 @@ frames and fractions again here.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -16,13 +16,13 @@ from qc.daybook import DayResult, DayTake
 from qc.measures import rule_labels
 from qc.timecode import TimecodeError, TimecodeFormat
 
-__all__ = ["DAY_RULES", "TakeFacts", "day_order", "fault_label", "takes_by_name"]
+__all__ = ["DAY_RULES", "TakeFacts", "day_order", "fault_label", "name_order"]
 
 # Short names for people, as measures give them for theirs.
 DAY_RULES: Mapping[str, str] = {
     "day.gap": "Recording stopped",
     "day.overlap": "Takes overlap",
-    "day.duplicate": "Recorded once, here twice",
+    "day.duplicate": "Same recording again",
     "day.odd_format": "Odd format",
 }
 
@@ -100,13 +100,11 @@ class TakeFacts:
 
     def usable(self, document: Mapping[str, Any]) -> Fraction:
         """Return how many seconds of the take are usable."""
-        frames = sum(u["end_frame"] - u["start_frame"] for u in document["usable"])
-        return frames / self.timecode.rate
+        lengths = (u["end_frame"] - u["start_frame"] for u in document["usable"])
+        return Fraction(sum(lengths)) / self.timecode.rate
 
 
-def _label(
-    told: Mapping[str, Any], rate: Fraction
-) -> tuple[int, TimecodeFormat, bool]:
+def _label(told: Mapping[str, Any], rate: Fraction) -> tuple[int, TimecodeFormat, bool]:
     known = told.get("timecode_source", "none") != "none"
     try:
         timecode = TimecodeFormat(rate, drop_frame=bool(told.get("drop_frame")))
@@ -130,11 +128,6 @@ def day_order(result: DayResult) -> list[DayTake]:
         return start, name_order(take.name)
 
     return sorted(result.takes, key=key)
-
-
-def takes_by_name(takes: Iterable[DayTake]) -> dict[str, DayTake]:
-    """Return the takes by their names."""
-    return {take.name: take for take in takes}
 
 
 def fault_label(rule: str) -> str:

@@ -10,6 +10,7 @@ from qc.daybook import DayFinding, DayTake
 from qc.report.day_axis import DayAxis, clock_axis, order_axis
 from qc.report.day_values import clock, seconds_of
 from qc.report.rows import GRADE_WORDS
+from qc.report.strips import Mark
 from qc.report.words import counted, length
 
 __all__ = [
@@ -74,6 +75,8 @@ class DayLine:
     """
 
     axis: DayAxis
+    ticks: tuple[Mark, ...]
+    pauses: tuple[Bar, ...]
     start: str
     end: str
     lanes: tuple[CameraLane, ...]
@@ -115,7 +118,8 @@ def day_line(
     placed = [(n, t) for n, t in numbered if t.name in times]
     if not placed:
         axis = order_axis(len(numbered))
-        return DayLine(axis, "", "", (), (), False, len(numbered) <= _FEW, ())
+        few = len(numbered) <= _FEW
+        return DayLine(axis, _ticks(axis), (), "", "", (), (), False, few, ())
     spans = [times[t.name][:2] for _, t in placed]
     axis = clock_axis(spans)
     by_camera: dict[str, list[tuple[int, DayTake]]] = {}
@@ -129,6 +133,11 @@ def day_line(
     grades = {t.grade for _, t in placed}
     return DayLine(
         axis=axis,
+        ticks=_ticks(axis),
+        pauses=tuple(
+            Bar(percent(p.left), percent(p.right - p.left), 0, p.text)
+            for p in axis.pauses
+        ),
         start=clock(min(a for a, _ in spans)),
         end=clock(max(b for _, b in spans)),
         lanes=lanes,
@@ -136,6 +145,18 @@ def day_line(
         has_gaps=any(lane.gaps for lane in lanes),
         few=len(placed) <= _FEW,
         missing=tuple(t.name for _, t in numbered if t.name not in times),
+    )
+
+
+def _ticks(axis: DayAxis) -> tuple[Mark, ...]:
+    return tuple(
+        Mark(
+            percent(tick.share),
+            tick.label,
+            "first" if tick.share < 0.03 else "last" if tick.share > 0.97 else "middle",
+            minor=i % 2 == 1,
+        )
+        for i, tick in enumerate(axis.ticks)
     )
 
 

@@ -14,14 +14,13 @@ from typing import Any
 from urllib.parse import quote
 
 from qc.daybook import DayFinding, DayTake
-from qc.measures import rule_labels
 from qc.records import Grade
+from qc.report.day_facts import fault_label
 
 __all__ = [
     "DayTotals",
     "Fault",
     "clock",
-    "day_label",
     "day_totals",
     "figure",
     "items",
@@ -32,14 +31,6 @@ __all__ = [
     "text_at",
     "usable_s",
 ]
-
-_DAY_LABELS = {
-    "day.gap": "Gap",
-    "day.overlap": "Overlap",
-    "day.duplicate": "Duplicate",
-    "day.odd_format": "Odd format",
-    "day.blemish": "Spot on the lens",
-}
 
 
 # ------------------------------------------------------------------- out of documents
@@ -75,7 +66,7 @@ def items(document: Mapping[str, Any], *keys: str) -> list[Mapping[str, Any]]:
 
 
 def strip(document: Mapping[str, Any], name: str) -> list[float | None]:
-    """Return a take in a few numbers, as kept for tiny charts; empty if not measured."""
+    """Return a take in a few numbers, for tiny charts; empty if not measured."""
     value = at(document, "day", "strips", name)
     if not isinstance(value, list):
         return []
@@ -143,11 +134,6 @@ class Fault:
     count: int
 
 
-def day_label(rule: str) -> str:
-    """Return the short name for people of any rule, a take's or the day's."""
-    return rule_labels().get(rule) or _DAY_LABELS.get(rule, rule)
-
-
 def take_faults(take: DayTake, findings: Iterable[DayFinding]) -> tuple[Fault, ...]:
     """Return the kinds of fault of a take, the gravest and longest first.
 
@@ -163,14 +149,14 @@ def take_faults(take: DayTake, findings: Iterable[DayFinding]) -> tuple[Fault, .
     for rule, group in groups.items():
         grade = max((_grade(f) for f in group), key=lambda g: g.rank)
         order = (-grade.rank, -_together(group))
-        own.append((order, Fault(rule, day_label(rule), grade, len(group))))
+        own.append((order, Fault(rule, fault_label(rule), grade, len(group))))
     out = [fault for _, fault in sorted(own, key=lambda pair: pair[0])]
     of_day: dict[str, list[DayFinding]] = {}
     for day_finding in findings:
         of_day.setdefault(day_finding.rule, []).append(day_finding)
     for rule, members in of_day.items():
         grade = max((f.grade for f in members), key=lambda g: g.rank)
-        out.append(Fault(rule, day_label(rule), grade, len(members)))
+        out.append(Fault(rule, fault_label(rule), grade, len(members)))
     return tuple(out)
 
 

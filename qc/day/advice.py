@@ -1,0 +1,141 @@
+"""What to correct at the rig for the next day."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from qc.day.cameras import camera_of
+from qc.day.copies import same_recordings
+from qc.day.wording import names
+from qc.daybook import DayFinding, DayTake
+from qc.records import Grade
+from qc.report.day_facts import fault_label
+from qc.report.words import counted, length
+
+__all__ = ["day_advice"]
+
+# The file itself is the cause of these; see `qc.records.TakeFailure`.
+_BROKEN_STAGES = ("open", "decode")
+
+
+@dataclass(slots=True)
+class _Fault:
+    """A rule's findings over the day."""
+
+    rule: str
+    spans: dict[str, list[tuple[float, float]]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+    worst: tuple[int, float] = (0, 0.0)
+    wording: str = ""
+    cameras: set[str] = field(default_factory=set)
+
+    def add(self, take: DayTake, finding: Mapping[str, Any]) -> None:
+        start, end = finding["start_s"], finding["end_s"]
+        self.spans[take.name].append((start, end))
+        self.cameras.add(camera_of(take))
+        weight = Grade(finding["grade"]).rank, end - start
+        if weight > self.worst or not self.wording:
+            self.worst, self.wording = weight, finding["advice"]
+
+    @property
+    def seconds(self) -> float:
+        return sum(_covered(spans) for spans in self.spans.values())
+
+
+def _covered(spans: Sequence[tuple[float, float]]) -> float:
+    """Return for how long at least one of the spans lasts.
+
+    Examples
+    --------
+    >>> _covered([(0.0, 2.0), (5.0, 6.0), (1.0, 3.0)])
+    4.0
+    """
+    total, until = 0.0, float("-inf")
+    for start, end in sorted(spans):
+        total += max(end - max(start, until), 0.0)
+        until = max(until, end)
+    return total
+
+
+def day_advice(
+    takes: Sequence[DayTake], findings: Sequence[DayFinding]
+) -> tuple[str, ...]:
+    """Return what to correct at the rig for the next day, most useful first.
+
+    First what cannot be read at all; then one sentence a rule, in how many takes it
+    was broken and for how long, with the advice of its worst finding: the gravest
+    grade first, then what concerns most takes, then what spoils most time. What the
+    day as a whole shows comes in between by its grade. Copies of a take do not count
+    again.
+    """
+    copies = {t.name for group in same_recordings(takes) for t in group[1:]}
+    counting = [take for take in takes if take.name not in copies]
+    ranked: list[tuple[tuple[int, int, float], str]] = []
+    faults = _faults(counting)
+    several = len({camera_of(t) for t in counting if t.readable}) > 1
+    for fault in faults:
+        weight = fault.worst[0], len(fault.spans), fault.seconds
+        ranked.append((weight, _sentence(fault, len(counting), several)))
+    by_rule: dict[tuple[str, str], list[DayFinding]] = defaultdict(list)
+    for finding in findings:
+        if finding.advice:
+            by_rule[finding.rule, finding.advice].append(finding)
+    for (rule, advice), group in by_rule.items():
+        concerned = list(dict.fromkeys(name for f in group for name in f.takes))
+        weight = max(f.grade.rank for f in group), len(concerned), 0.0
+        times = f", {len(group)} times" if len(group) > 1 else ""
+        head = f"{fault_label(rule)}{times} ({names(concerned)})"
+        ranked.append((weight, f"{head}. {_capital(advice)}"))
+    ranked.sort(key=lambda pair: pair[0], reverse=True)
+    sentences = [*_unreadable(counting), *(text for _, text in ranked)]
+    return tuple(dict.fromkeys(sentences))
+
+
+def _faults(takes: Sequence[DayTake]) -> list[_Fault]:
+    faults: dict[str, _Fault] = {}
+    for take in takes:
+        for finding in take.document.get("findings") or ():
+            serious = Grade(finding["grade"]).rank >= Grade.REVIEW.rank
+            if serious and finding.get("advice"):
+                rule = finding["rule"]
+                faults.setdefault(rule, _Fault(rule)).add(take, finding)
+    return list(faults.values())
+
+
+def _sentence(fault: _Fault, total: int, several_cameras: bool) -> str:
+    where = f"in {len(fault.spans)} of {counted(total, 'take')}"
+    if several_cameras and len(fault.cameras) == 1 and len(fault.spans) > 1:
+        camera = next(iter(fault.cameras))
+        where += f", all of {camera}" if camera else ""
+    return (
+        f"{fault_label(fault.rule)} {where}, {length(fault.seconds)} in all. "
+        f"{_capital(fault.wording)}"
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _unreadable(takes: Sequence[DayTake]) -> list[str]:
+    lost = [take for take in takes if not take.readable]
+    broken = [t for t in lost if t.document.get("stage") in _BROKEN_STAGES]
+    others = [t for t in lost if t not in broken]
+    total = counted(len(takes), "take")
+    sentences = []
+    if broken:
+        sentences.append(
+            f"{len(broken)} of {total} cannot be read "
+            f"({names([t.name for t in broken])}). Copy from the card again, and keep "
+            "the card until every take can be read."
+        )
+    if others:
+        sentences.append(
+            f"{len(others)} of {total} could not be measured "
+            f"({names([t.name for t in others])}). Read why, and check the day again."
+        )
+    return sentences

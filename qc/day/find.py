@@ -1,0 +1,216 @@
+"""Finding the recordings of a day: by what files hold, not by what they are called."""
+
+from __future__ import annotations
+
+import os
+import stat
+import time
+import unicodedata
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from qc.daybook import Found, Skipped
+
+__all__ = ["find_recordings", "looks_like_recording", "settle"]
+
+# Endings that recorders use. A file called so is a take even if its content is broken:
+# it must be reported as unreadable, not passed over.
+_ENDINGS = frozenset((
+    ".mov", ".mp4", ".m4v", ".mxf", ".mts", ".m2ts", ".m2t", ".ts", ".mpg", ".mpeg",
+    ".vob", ".mkv", ".webm", ".avi", ".dv", ".wav", ".bwf", ".rf64", ".w64", ".aif",
+    ".aiff", ".flac", ".mp3", ".m4a", ".aac", ".3gp", ".3g2", ".mod", ".tod",
+    ".gxf", ".lxf", ".wmv", ".asf", ".ogg", ".ogv", ".opus", ".caf", ".qt", ".f4v",
+    ".flv", ".ivf", ".y4m", ".h264", ".264", ".h265", ".265", ".hevc",
+))  # fmt: skip
+_HEAD = 4096
+_MXF_KEY = bytes.fromhex("060e2b34020501010d010201")
+# A file changed less than this ago may still be written.
+_FRESH_S = 10.0
+# One that has not moved for this long is complete.
+_STILL_S = 2.0
+_POLL_S = 0.5
+
+
+def find_recordings(
+    folder: Path, *, leave_out: Path | None = None
+) -> tuple[list[Found], list[Skipped]]:
+    """List the recordings under a folder and what else lies there.
+
+    Parameters
+    ----------
+    folder : Path
+        Searched with all its subfolders; links are not followed.
+    leave_out : Path, optional
+        A folder that is not searched: where our own reports go.
+
+    Returns
+    -------
+    found, skipped : lists, in name order
+    """
+    found: list[Found] = []
+    skipped: list[Skipped] = []
+    for path, name, problem in _walk(folder, leave_out):
+        if problem:
+            skipped.append(Skipped(name, problem))
+            continue
+        try:
+            facts = path.stat(follow_symlinks=False)
+            reason = _not_a_recording(path, facts)
+        except OSError as error:
+            skipped.append(Skipped(name, f"cannot be read: {error.strerror}"))
+            continue
+        if reason:
+            skipped.append(Skipped(name, reason))
+        else:
+            found.append(Found(path, name, facts.st_size, facts.st_mtime_ns))
+    return found, skipped
+
+
+def _walk(folder: Path, leave_out: Path | None) -> Iterator[tuple[Path, str, str]]:
+    """Yield (path, relative name, reason to skip) of everything but plain folders."""
+    barred = None if leave_out is None else leave_out.absolute()
+    pending = [(folder.absolute(), "")]
+    while pending:
+        here, prefix = pending.pop()
+        try:
+            entries = sorted(os.scandir(here), key=lambda e: _order(e.name))
+        except OSError as error:
+            yield here, prefix or ".", f"the folder cannot be read: {error.strerror}"
+            continue
+        deeper = []
+        for entry in entries:
+            path, name = Path(entry.path), f"{prefix}{entry.name}"
+            if entry.is_symlink():
+                yield path, name, "a link: not followed"
+            elif entry.is_dir(follow_symlinks=False):
+                if path != barred and not entry.name.startswith("."):
+                    deeper.append((path, f"{name}/"))
+            else:
+                yield path, name, ""
+        pending.extend(reversed(deeper))
+
+
+def _order(name: str) -> tuple[str, str]:
+    """Sort key by which names come as people expect, in any script."""
+    return unicodedata.normalize("NFC", name).casefold(), name
+
+
+def _not_a_recording(path: Path, facts: os.stat_result) -> str:
+    """Return why a file is not a recording; empty if it is one, or ought to be one."""
+    if not stat.S_ISREG(facts.st_mode):
+        return "not a regular file"
+    named_so = path.suffix.lower() in _ENDINGS
+    with path.open("rb") as file:
+        head = file.read(_HEAD)
+    if head[:4] == b"\x00\x05\x16\x07" or path.name.startswith("._"):
+        return "a hidden companion that a computer put beside a file"
+    if path.name.startswith("."):
+        return "a hidden file"
+    if looks_like_recording(head, path):
+        return ""
+    if named_so:
+        return ""
+    return _kind(head, path)
+
+
+def looks_like_recording(head: bytes, path: Path | None = None) -> bool:
+    """Tell from a file's first bytes whether it is a recording.
+
+    Parameters
+    ----------
+    head : bytes
+        At least the first 400 bytes; MXF may have a run-in.
+    path : Path, optional
+        Where more can be read, for formats whose mark lies further on.
+    """
+    if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"pnot") or (
+        head[4:8] in (b"free", b"skip") and (b"mdat" in head or b"moov" in head)
+    ):
+        # HEIC and AVIF pictures are in the same box, by their brand.
+        return head[8:12] not in (b"heic", b"heix", b"mif1", b"avif", b"msf1")
+    if head[:4] in (b"RIFF", b"RF64", b"RIFX"):
+        return head[8:12] in (b"AVI ", b"WAVE")
+    if head[:4] == b"FORM":
+        return head[8:12] in (b"AIFF", b"AIFC")
+    starts = (
+        b"\x1a\x45\xdf\xa3",  # Matroska, WebM
+        b"fLaC",
+        b"OggS",
+        b"caff",
+        b"\x00\x00\x01\xba",  # MPEG program stream
+        b"\x00\x00\x01\xb3",  # MPEG video
+        b"0&\xb2u\x8ef\xcf\x11",  # ASF
+        b"FLV\x01",
+        b"DKIF",
+        b"YUV4MPEG2",
+        b"riff\x2e\x91\xcf\x11",  # Wave64
+        b"\x1f\x07\x00",  # DV
+    )
+    if head.startswith(starts) or _MXF_KEY in head[: 65536 + 16]:
+        return True
+    # Transport streams: the sync byte every 188 bytes, or every 192 after a time stamp.
+    for offset, step in ((0, 188), (4, 192), (0, 204)):
+        marks = range(offset, len(head), step)
+        if len(marks) >= 4 and all(head[i] == 0x47 for i in marks):
+            return True
+    return False
+
+
+def _kind(head: bytes, path: Path) -> str:
+    if head.startswith(
+        (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\x00", b"MM\x00*")
+    ):
+        return "a still picture"
+    if path.suffix.lower() in (".thm", ".jpg", ".jpeg", ".heic", ".png", ".bmp"):
+        return "a still picture"
+    text = head[:512]
+    if text and b"\x00" not in text:
+        return "a text or sidecar file"
+    return "not a recording" if head else "an empty file"
+
+
+def settle(
+    found: list[Found],
+    *,
+    patience: float,
+    now: Callable[[], float] = time.time,
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[list[Found], list[Found]]:
+    """Wait until files are no longer being written; all are watched at once.
+
+    Parameters
+    ----------
+    found : list of Found
+    patience : float
+        Seconds to wait at most.
+
+    Returns
+    -------
+    resting, growing : lists of Found
+        As they are now; what grows still may be measured later.
+    """
+    began = now()
+    resting = [f for f in found if not 0 <= began - f.mtime_ns / 1e9 < _FRESH_S]
+    watched = {f: began for f in found if 0 <= began - f.mtime_ns / 1e9 < _FRESH_S}
+    while watched:
+        sleep(_POLL_S)
+        moment = now()
+        for last, since in list(watched.items()):
+            try:
+                facts = last.path.stat(follow_symlinks=False)
+            except OSError:
+                del watched[last]  # gone again: a copy that was given up
+                continue
+            seen = Found(last.path, last.name, facts.st_size, facts.st_mtime_ns)
+            if seen != last:
+                del watched[last]
+                watched[seen] = moment
+            elif moment - since >= _STILL_S:
+                del watched[last]
+                resting.append(last)
+        if moment - began >= patience:
+            break
+    return (
+        sorted(resting, key=lambda f: _order(f.name)),
+        sorted(watched, key=lambda f: _order(f.name)),
+    )

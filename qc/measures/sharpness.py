@@ -1,0 +1,239 @@
+"""Arithmetic of sharpness: noise, contrast that defocus leaves, rise of edges."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.views import TILE_COLUMNS, TILE_ROWS
+
+__all__ = [
+    "LAPLACIAN_ENERGY",
+    "RISE_LONG_SIDE",
+    "coarse_contrast",
+    "edge_rise",
+    "noise_sigma",
+]
+
+# White noise of variance s^2 puts 20 s^2 into the variance of this Laplacian: the sum
+# of its squared coefficients, 1 + 1 + 16 + 1 + 1.
+LAPLACIAN_ENERGY = 20.0
+
+# Sum of squared coefficients of the noise filter (1 -2 1) x (1 -2 1).
+_NOISE_ENERGY = 36.0
+_NOISE_BLOCK = 16
+_NOISE_SHARE = 0.15
+# Mean of the lowest blocks over the mean of all, for pure noise: the choice of the
+# quietest blocks reads low by this factor (test_focus simulates it).
+_NOISE_BIAS = 0.872
+
+# Tiles darker than this hold more noise than detail.
+_TILE_DARK_PERCENT = 4.0
+# Share of its level that a tile without coarse structure counts as contrast.
+_LEVEL_SHARE = 0.1
+
+# The rise of edges is counted in pixels of a picture no longer than this: the lens
+# and not the number of pixels decides from there on.
+RISE_LONG_SIDE = 1920
+# Share of pixels, in percent, that are the crispest edges.
+_CRISPEST_PERCENT = 0.1
+# A normal variable lies beyond this many standard deviations as often.
+_CRISPEST_SIGMAS = 3.29
+# 10-to-90 % rise of a Gaussian edge in standard deviations: 2 x 1.2816.
+_RISE_SIGMAS = 2.563
+# Steepest slope of a Gaussian edge over its strongest curvature, over sigma: e^-1/2.
+_SLOPE_OVER_CURVATURE = math.exp(-0.5)
+# Weaker edges (8-bit codes a pixel), and edges whose squared slope is not that many
+# times what noise alone puts there, cannot be made out.
+_LEAST_SLOPE = 1.0
+_OVER_NOISE = 1.5
+# Lines are read in steps so that about this many pixels are: enough for a thousandth.
+_EDGE_PIXELS = 150_000
+_EDGE_BINS = 4096
+_EDGE_TOP = 1024.0
+_SMALLEST_SIDE = 64
+# Blur (sigma) that whole pixels put on a hard edge is under this.
+_NARROW = 0.6
+_COARSEST = 8.0
+
+
+def noise_sigma(
+    plane: NDArray[np.unsignedinteger], *, black: int, ceiling: int
+) -> float:
+    """Estimate the standard deviation of the noise from the quietest parts.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Luma codes.
+    black, ceiling : int
+        Codes at which the signal is cut; blocks at them hold no noise and are left
+        out.
+
+    Returns
+    -------
+    float
+        In native code values; NaN when nothing is left to estimate from.
+
+    Notes
+    -----
+    The noise filter of Immerkaer, "Fast noise variance estimation", Computer Vision
+    and Image Understanding 64(2), 1996 (from memory), insensitive to slopes and
+    straight edges; instead of the whole picture, only the quietest blocks of 16 x 16
+    pixels count, so that texture is not taken for noise.
+    """
+    height, width = plane.shape
+    across, down = width // _NOISE_BLOCK, height // _NOISE_BLOCK
+    if across * down < 8:
+        return math.nan
+    plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
+    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
+    kernel = np.array([1.0, -2.0, 1.0])
+    filtered = cv2.sepFilter2D(plane, depth, kernel, kernel)
+    size = (across, down)
+    mean = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+    magnitude = cv2.resize(
+        np.abs(filtered).astype(np.float32), size, interpolation=cv2.INTER_AREA
+    )
+    usable = magnitude[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
+    if usable.size < 8:
+        return math.nan
+    count = max(4, round(_NOISE_SHARE * usable.size))
+    quiet = np.partition(usable, count - 1)[:count]
+    # Mean magnitude of a normal variable: sigma * sqrt(2 / pi).
+    sigma = float(quiet.mean(dtype=np.float64)) * math.sqrt(math.pi / 2)
+    return sigma / math.sqrt(_NOISE_ENERGY) / _NOISE_BIAS
+
+
+def coarse_contrast(proxy: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the contrast of each tile that defocus leaves.
+
+    Parameters
+    ----------
+    proxy : (h, w) array of float32
+        Small area-averaged luma in percent of black-to-white.
+
+    Returns
+    -------
+    (rows, columns) array of float64
+        Root of the variance within the tile on the small picture and the squared
+        share `_LEVEL_SHARE` of its level, in percent; NaN in dark tiles. Both follow
+        the exposure as fine detail does, and both go when the subject leaves the tile;
+        neither falls when it goes out of focus: fine detail is held against them.
+    """
+    size = (TILE_COLUMNS, TILE_ROWS)
+    small = proxy.astype(np.float64)
+    mean = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+    square = cv2.resize(small * small, size, interpolation=cv2.INTER_AREA)
+    variance = np.maximum(square - mean * mean, 0.0)
+    contrast = np.sqrt(variance + (_LEVEL_SHARE * mean) ** 2)
+    return np.where(mean > _TILE_DARK_PERCENT, contrast, np.nan)
+
+
+def edge_rise(
+    plane: NDArray[np.unsignedinteger],
+    *,
+    noise: float,
+    code_scale: float = 1.0,
+    interlaced: bool = False,
+) -> float:
+    """Estimate the 10-to-90 % rise of the crispest edges.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Luma codes; one field of an interlaced picture.
+    noise : float
+        Standard deviation of the noise, native code values.
+    code_scale : float
+        Factor that turns code values into 8-bit-equivalent ones.
+    interlaced : bool
+        The plane is a field: only edges across it are read, its lines lie too far
+        apart.
+
+    Returns
+    -------
+    float
+        Pixels of a picture at most `RISE_LONG_SIDE` pixels long. About 1 to 2 for a
+        focused picture; NaN where there are no edges or noise hides them.
+
+    Notes
+    -----
+    Where a step is blurred by a Gaussian of sigma s, the steepest slope over the
+    strongest curvature is s e^-1/2. Slope and curvature are those that a thousandth
+    of all pixels exceed, less what noise alone puts there. A picture whose edges are
+    wide is halved and read again, up to three times, until they are a pixel or so
+    wide: there rounding and noise weigh least.
+    """
+    # Rounding to whole codes is noise too: a twelfth of a code squared.
+    noise = math.hypot(noise, math.sqrt(1 / 12)) * code_scale
+    picture: NDArray[np.generic] = plane
+    height, width = plane.shape
+    shrink = max(height, width) / RISE_LONG_SIDE
+    if shrink > 1.0:
+        size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+        picture = _shrunk(picture, size)
+        noise /= shrink
+    scale, hidden, rise = 1.0, False, math.nan
+    while min(picture.shape) >= _SMALLEST_SIDE:
+        sigma = _edge_sigma(picture, noise, code_scale, across=True)
+        if not interlaced:
+            down = _edge_sigma(picture, noise, code_scale, across=False)
+            sigma = min(sigma, down)
+        if sigma < 1.0:
+            # Where noise hid what is finer, edges as narrow as pixels here may be
+            # narrower still.
+            unknown = hidden and sigma < _NARROW
+            return math.nan if unknown else _RISE_SIGMAS * sigma * scale
+        hidden = math.isinf(sigma)
+        rise = math.nan if hidden else _RISE_SIGMAS * sigma * scale
+        if scale >= _COARSEST:
+            break
+        height, width = picture.shape
+        picture = _shrunk(picture, (width // 2, height // 2))
+        scale, noise = 2.0 * scale, 0.5 * noise
+    return rise
+
+
+def _shrunk(picture: NDArray[np.generic], size: tuple[int, int]) -> NDArray[np.float32]:
+    return np.asarray(
+        cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA),
+        np.float32,
+    )
+
+
+def _edge_sigma(
+    picture: NDArray[np.generic], noise: float, code_scale: float, *, across: bool
+) -> float:
+    """Return the blur (sigma) of the crispest edges, inf where none can be made out."""
+    step = max(1, picture.size // _EDGE_PIXELS)
+    lines = picture[::step] if across else picture[:, ::step]
+    part = lines.astype(np.float32) * np.float32(code_scale)
+    if across:
+        before, here, after = part[:, :-2], part[:, 1:-1], part[:, 2:]
+    else:
+        before, here, after = part[:-2], part[1:-1], part[2:]
+    slope = (_crispest(np.abs(after - before)) / 2.0) ** 2
+    curvature = _crispest(np.abs(before + after - 2.0 * here)) ** 2
+    # Noise of sigma n alone: n sqrt(1/2) in the slope, n sqrt(6) in the curvature.
+    noise_slope = (_CRISPEST_SIGMAS * noise) ** 2 / 2.0
+    noise_curvature = (_CRISPEST_SIGMAS * noise) ** 2 * 6.0
+    if slope < max(_LEAST_SLOPE**2, _OVER_NOISE * noise_slope):
+        return math.inf
+    # A curvature lost in the noise is at most this, the blur at least that wide.
+    least = _OVER_NOISE * noise_curvature
+    sigma = _SLOPE_OVER_CURVATURE * math.sqrt(
+        (slope - noise_slope) / (max(curvature, least) - noise_curvature)
+    )
+    return math.inf if curvature < least and sigma < 1.0 else sigma
+
+
+def _crispest(values: NDArray[np.float32]) -> float:
+    """Return what a thousandth of the values exceed, to a quarter of a code."""
+    counts = cv2.calcHist([values], [0], None, [_EDGE_BINS], [0.0, _EDGE_TOP]).ravel()
+    above = np.cumsum(counts[::-1])
+    at = int(np.searchsorted(above, above[-1] * _CRISPEST_PERCENT / 100.0))
+    return (_EDGE_BINS - at) * _EDGE_TOP / _EDGE_BINS

@@ -1,0 +1,309 @@
+"""What stands on the page of a day: frozen records, made without any HTML."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from qc import __version__
+from qc.daybook import DayFinding, DayResult, DayTake
+from qc.limits import Limits
+from qc.measures import all_options
+from qc.records import Grade
+from qc.report.day_drift import Drift, drift_of
+from qc.report.day_facts import day_order, fault_label
+from qc.report.day_line import DayLine, Times, day_line, known_times
+from qc.report.day_rows import (
+    DayFindingRow,
+    SkippedRow,
+    TakeRow,
+    day_finding_rows,
+    skipped_rows,
+    take_row,
+)
+from qc.report.day_values import (
+    DayTotals,
+    day_totals,
+    figure,
+    take_faults,
+    text_at,
+)
+from qc.report.facts import Fact
+from qc.report.figures import LimitRow, limit_rows
+from qc.report.words import counted, grouped, length
+
+__all__ = ["Count", "DayPage", "FaultChoice", "day_page_of"]
+
+_ADVICE_FIRST = 3
+_KINDS_NAMED = 3
+# How many takes have a grade, in the words of a list.
+_COUNT_WORDS = {
+    Grade.CLEAN: "clean",
+    Grade.REVIEW: "to review",
+    Grade.REJECT: "rejected",
+    Grade.UNREADABLE: "unreadable",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """How many takes have a grade."""
+
+    grade: str
+    word: str
+    number: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultChoice:
+    """A fault to filter by."""
+
+    rule: str
+    label: str
+    takes: str
+
+
+@dataclass(frozen=True, slots=True)
+class DayPage:
+    """Everything on the page."""
+
+    name: str
+    title: str
+    headline: tuple[str, ...]
+    complete: bool
+    counts: tuple[Count, ...]
+    why: str
+    usable: str
+    usable_share: str
+    usable_notes: tuple[str, ...]
+    advice: tuple[str, ...]
+    more_advice: tuple[str, ...]
+    findings: tuple[DayFindingRow, ...]
+    line: DayLine
+    drift: Drift
+    takes: tuple[TakeRow, ...]
+    by_time: bool
+    choices: tuple[FaultChoice, ...]
+    has_posters: bool
+    has_cameras: bool
+    stills: bool
+    skipped: tuple[SkippedRow, ...]
+    coverage: tuple[Fact, ...]
+    reading: tuple[str, ...]
+    changed_limits: tuple[LimitRow, ...]
+    limits_from: str
+    version: str
+    written: str
+
+
+def day_page_of(
+    result: DayResult,
+    limits: Limits,
+    *,
+    stills: bool,
+    times: Times,
+    cameras: Mapping[str, str],
+    written: datetime.datetime,
+) -> DayPage:
+    """Return what stands on the page of a day.
+
+    Parameters
+    ----------
+    stills : bool
+        False leaves out the small pictures of the takes.
+    times, cameras : mappings by take name
+        Empty where nothing is known of them.
+    """
+    times = known_times(times)
+    numbered = list(enumerate(day_order(replace(result, times=times)), 1))
+    numbers = {t.name: n for n, t in numbered}
+    of_take: dict[str, list[DayFinding]] = {}
+    for finding in result.findings:
+        for name in finding.takes:
+            of_take.setdefault(name, []).append(finding)
+    rows = tuple(
+        take_row(
+            n,
+            t,
+            of_take.get(t.name, ()),
+            limits,
+            times,
+            camera=cameras.get(t.name, ""),
+            stills=stills,
+        )
+        for n, t in numbered
+    )
+    totals = day_totals(result.takes, result.findings)
+    line = day_line(numbered, result.findings, times, cameras)
+    counts = _counts(totals)
+    return DayPage(
+        name=result.folder.name or "Day",
+        title=", ".join(f"{c.number} {c.word}" for c in counts if c.number != "0"),
+        headline=tuple(_headline(line, totals, len(rows), cameras)),
+        complete=result.complete,
+        counts=counts,
+        why=_why(result.takes, of_take),
+        usable=_usable(totals),
+        usable_share=_share(totals),
+        usable_notes=tuple(_usable_notes(totals)),
+        advice=result.advice[:_ADVICE_FIRST],
+        more_advice=result.advice[_ADVICE_FIRST:],
+        findings=day_finding_rows(result.findings, numbers),
+        line=line,
+        drift=drift_of(numbered, line.axis, times, cameras, limits),
+        takes=rows,
+        by_time=bool(times),
+        choices=_choices(result.takes, of_take),
+        has_posters=any(row.poster for row in rows),
+        has_cameras=any(row.camera for row in rows),
+        stills=stills,
+        skipped=skipped_rows(result.skipped),
+        coverage=_coverage(result),
+        reading=tuple(_reading(result.takes, times)),
+        changed_limits=tuple(r for r in limit_rows(limits, all_options()) if r.changed),
+        limits_from=str(getattr(limits, "source", "built-in")),
+        version=__version__,
+        written=written.strftime("%Y-%m-%d %H:%M %Z").strip(),
+    )
+
+
+# -------------------------------------------------------------------- the verdict
+
+
+def _counts(totals: DayTotals) -> tuple[Count, ...]:
+    # A take with notes only is clean.
+    numbers = Counter(totals.grades)
+    numbers[Grade.CLEAN] += numbers.pop(Grade.NOTE, 0)
+    return tuple(
+        Count(grade.value, word, grouped(numbers[grade]))
+        for grade, word in _COUNT_WORDS.items()
+    )
+
+
+def _headline(
+    line: DayLine, totals: DayTotals, takes: int, cameras: Mapping[str, str]
+) -> Iterable[str]:
+    if line.lanes:
+        yield f"{line.start} to {line.end}"
+    yield counted(takes, "take")
+    yield f"{length(totals.recorded_s)} recorded"
+    known = {c for c in cameras.values() if c}
+    if len(known) > 1:
+        yield counted(len(known), "camera")
+
+
+def _why(takes: Sequence[DayTake], of_take: Mapping[str, list[DayFinding]]) -> str:
+    """Return which faults most takes have that are not clean."""
+    if not takes:
+        return "No recording was found."
+    found: Counter[str] = Counter()
+    for take in takes:
+        for fault in take_faults(take, ()):
+            if fault.grade.rank >= Grade.REVIEW.rank:
+                found[fault_label(fault.rule)] += 1
+    unreadable = sum(1 for t in takes if not t.readable)
+    if not found:
+        if unreadable:
+            return "No limit was broken in the takes that could be read."
+        return "No limit was broken in any take."
+    named = [
+        f"{label.lower()} ({counted(n, 'take')})"
+        for label, n in found.most_common(_KINDS_NAMED)
+    ]
+    more = len(found) - _KINDS_NAMED
+    rest = f" and {counted(more, 'more kind')} of fault" if more > 0 else ""
+    often = " most often" if max(found.values()) > 1 else ""
+    return f"Found{often}: {', '.join(named)}{rest}."
+
+
+def _usable(totals: DayTotals) -> str:
+    if not totals.recorded_s:
+        return "Nothing could be read."
+    usable, recorded = length(totals.usable_s), length(totals.recorded_s)
+    if usable == recorded:
+        return f"All of it is usable: {recorded}."
+    if not totals.usable_s:
+        return f"None of {recorded} is usable without a second look."
+    return f"Usable: {usable} of {recorded}."
+
+
+def _share(totals: DayTotals) -> str:
+    if not totals.recorded_s:
+        return ""
+    return f"{100 * totals.usable_s / totals.recorded_s:.1f}%"
+
+
+def _usable_notes(totals: DayTotals) -> Iterable[str]:
+    if totals.copies:
+        copies = counted(totals.copies, "copy", "copies")
+        yield f"Left out of these times: {copies} of another take."
+    unreadable = totals.grades.get(Grade.UNREADABLE, 0)
+    if unreadable and totals.recorded_s:
+        takes = counted(unreadable, "unreadable take")
+        yield f"Left out of these times: {takes}, of unknown length."
+
+
+def _choices(
+    takes: Iterable[DayTake], of_take: Mapping[str, list[DayFinding]]
+) -> tuple[FaultChoice, ...]:
+    """Return every fault of the day with how many takes have it, most first."""
+    found: Counter[str] = Counter()
+    for take in takes:
+        found.update({f.rule for f in take_faults(take, of_take.get(take.name, ()))})
+    return tuple(
+        FaultChoice(rule.replace(" ", "_"), fault_label(rule), grouped(n))
+        for rule, n in sorted(found.items(), key=lambda f: (-f[1], f[0]))
+    )
+
+
+# ------------------------------------------------------------------ how it was read
+
+
+def _coverage(result: DayResult) -> tuple[Fact, ...]:
+    takes = [t for t in result.takes if t.readable]
+
+    def total(name: str) -> float:
+        return math.fsum(figure(t.document, "coverage", name) or 0.0 for t in takes)
+
+    fresh = sum(1 for t in result.takes if t.fresh)
+    kept = len(result.takes) - fresh
+    facts = [
+        Fact("Folder", str(result.folder)),
+        Fact("Takes measured", f"{grouped(len(takes))} of {len(result.takes)}"),
+        Fact("Measured in this run", grouped(fresh)),
+        Fact("Taken over, unchanged, from earlier runs", grouped(kept)),
+        Fact("Frames measured", grouped(int(total("frames_read")))),
+        Fact("Frames damaged", grouped(int(total("frames_damaged")))),
+        Fact("Frames missing", grouped(int(total("frames_missing")))),
+        Fact("Sound measured", length(total("sound_read_s"))),
+        Fact("Errors while decoding", grouped(int(total("decode_errors")))),
+        Fact("Time this run took", length(result.elapsed_s)),
+    ]
+    versions = {text_at(t.document, "tool", "version") for t in result.takes} - {""}
+    if versions - {__version__}:
+        facts.append(Fact("Measured by versions", ", ".join(sorted(versions))))
+    return tuple(facts)
+
+
+def _reading(takes: Iterable[DayTake], times: Times) -> Iterable[str]:
+    readable = [t.document for t in takes if t.readable]
+    spot = sum(1 for d in readable if text_at(d, "coverage", "mode") == "spot")
+    if spot:
+        yield (
+            f"{counted(spot, 'take')} only spot-checked: what lies between the places "
+            "that were looked at is not known."
+        )
+    if len(readable) > spot:
+        yield (
+            "Every frame and every sample that could be decoded was measured; the "
+            "report of each take says how."
+        )
+    bases = Counter(basis for _, _, basis in times.values())
+    if bases:
+        said = ", ".join(f"{counted(n, 'take')} by {b}" for b, n in bases.most_common())
+        yield f"Times of day: {said}."
+    else:
+        yield "The files do not tell at what time of day they were recorded."

@@ -1,0 +1,247 @@
+"""A day's folder as a whole: parallel, resumable, safe to kill; the same every time."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from qc.day import _folders, check_day
+from qc.errors import ReportError, UsageError
+from qc.records import Grade
+
+MEDIA = Path(__file__).parents[2] / "sample_media"
+NAMES = [
+    "take02_overexposed.mov",
+    "take08_one_channel.mov",
+    "take09_damaged.mov",
+    "take10_dropframe.mov",
+]
+
+
+def _old(path: Path) -> None:
+    """Date a file back, so that it does not look as if it were still being written."""
+    os.utime(path, (1_700_000_000, 1_700_000_000))
+
+
+def _day(folder: Path, names: list[str] | None = None) -> Path:
+    folder.mkdir()
+    for name in NAMES if names is None else names:
+        shutil.copy(MEDIA / name, folder / name)
+        _old(folder / name)
+    (folder / "letter.mov").write_text("no recording")
+    _old(folder / "letter.mov")
+    return folder
+
+
+def _tree(home: Path) -> dict[str, bytes]:
+    """Every file of a day's reports, with what may differ from run to run taken out."""
+    out = {}
+    for path in sorted(home.rglob("*")):
+        if path.is_file() and path.name != ".day.lock":
+            data = path.read_bytes()
+            if path.suffix in (".json", ".html"):
+                data = re.sub(rb'"elapsed_s": ?[\d.e-]+', b'"elapsed_s":0', data)
+                data = re.sub(rb"[Ww]ritten [^<]*", b"", data)
+                data = re.sub(rb"<dd[^>]*>[\d.,  ]+ (s|min)</dd>", b"", data)
+            out[str(path.relative_to(home))] = data
+    return out
+
+
+def _qc(folder: Path, *arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "qc", "day", str(folder), *arguments],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        timeout=180,
+        check=False,
+    )
+
+
+def test_a_day_gives_a_report_of_each_take_and_of_the_whole(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards")
+    done = _qc(folder, cwd=tmp_path)
+    assert done.returncode == 2  # one take cannot be read
+    assert "Traceback" not in done.stderr
+    home = tmp_path / "reports/cards"
+    for name in ("day.html", "day.json", "day.csv", "day.otio"):
+        assert (home / name).is_file()
+    for name in NAMES:
+        assert (home / Path(name).stem / "report.html").is_file()
+    told = json.loads((home / "day.json").read_text("utf-8"))
+    grades = {t["name"]: t["grade"] for t in told["takes"]}
+    assert grades == {
+        "letter.mov": "unreadable",
+        "take02_overexposed.mov": "reject",
+        "take08_one_channel.mov": "review",
+        "take09_damaged.mov": "review",
+        "take10_dropframe.mov": "reject",
+    }
+    assert not list(home.rglob(".*part*"))
+    assert not (home / ".day.running").exists()
+
+
+@pytest.mark.slow
+def test_one_worker_and_two_give_the_same(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards")
+    trees = []
+    for jobs in (1, 2):
+        out = tmp_path / "out"
+        check_day(folder, out=out, jobs=jobs)
+        trees.append(_tree(out / "cards"))
+        shutil.rmtree(out)
+    assert trees[0].keys() == trees[1].keys()
+    different = [n for n in trees[0] if trees[0][n] != trees[1][n]]
+    assert different == []
+
+
+@pytest.mark.slow
+def test_only_what_is_new_is_measured(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", NAMES[:2])
+    out = tmp_path / "out"
+
+    def fresh(**changes: Any) -> set[str]:
+        result = check_day(folder, out=out, jobs=2, **changes)
+        return {t.name for t in result.takes if t.fresh}
+
+    assert fresh() == {*NAMES[:2], "letter.mov"}
+    assert fresh() == set()
+    # A new take; a take that changed; other limits; all again.
+    shutil.copy(MEDIA / NAMES[3], folder / NAMES[3])
+    _old(folder / NAMES[3])
+    assert fresh() == {NAMES[3]}
+    shutil.copy(MEDIA / NAMES[2], folder / NAMES[1])
+    _old(folder / NAMES[1])
+    assert fresh() == {NAMES[1]}
+    assert fresh(fresh=True) == {*NAMES[:2], NAMES[3], "letter.mov"}
+    assert fresh(stills=False) == {*NAMES[:2], NAMES[3], "letter.mov"}
+    # A take that is gone is no longer of the day.
+    (folder / NAMES[0]).unlink()
+    result = check_day(folder, out=out, stills=False)
+    assert NAMES[0] not in {t.name for t in result.takes}
+
+
+@pytest.mark.slow
+def test_settings_of_the_day_alone_measure_nothing_again(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", NAMES[:1])
+    limits = tmp_path / "l.toml"
+    _qc(folder, cwd=tmp_path)
+    limits.write_text("[day]\ngap_max_seconds = 60\n")
+    again = _qc(folder, "--limits", str(limits), cwd=tmp_path)
+    assert "qc: 0 takes to measure, 2 kept from before" in again.stderr
+
+
+@pytest.mark.slow
+def test_killed_at_any_moment_it_ends_in_the_same_report(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards")
+    check_day(folder, out=tmp_path / "calm", jobs=2)
+    command = [sys.executable, "-m", "qc", "day", str(folder), "--out", "stormy"]
+    for pause in (0.7, 1.6, 2.4, 3.3):
+        process = subprocess.Popen(
+            command,
+            cwd=tmp_path,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        time.sleep(pause)
+        # A power cut: everything at once, workers too.
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    check_day(folder, out=tmp_path / "stormy", jobs=2)
+    calm, stormy = _tree(tmp_path / "calm/cards"), _tree(tmp_path / "stormy/cards")
+    stormy = {n: d for n, d in stormy.items() if ".part-" not in n}
+    assert calm.keys() == stormy.keys()
+    assert [n for n in calm if calm[n] != stormy[n]] == []
+
+
+def test_a_second_run_on_the_same_reports_says_so_and_stops(tmp_path: Path) -> None:
+    import fcntl
+
+    folder = _day(tmp_path / "cards", [])
+    home = tmp_path / "reports/cards"
+    home.mkdir(parents=True)
+    with (home / ".day.lock").open("a+b") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        done = _qc(folder, cwd=tmp_path)
+    assert done.returncode == 2
+    assert "another run of 'qc day' is at work" in done.stderr
+    assert _qc(folder, cwd=tmp_path).stderr.count("another run") == 0
+
+
+@pytest.mark.slow
+def test_ctrl_c_keeps_what_is_done(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", [])
+    for i in range(12):
+        shutil.copy(MEDIA / NAMES[0], folder / f"a{i:02d}.mov")
+        _old(folder / f"a{i:02d}.mov")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "qc", "day", str(folder)],
+        cwd=tmp_path,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and not list(
+        (tmp_path / "reports").glob("cards/a*/result.json")
+    ):
+        time.sleep(0.1)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Traceback" not in errors
+    done = list((tmp_path / "reports").glob("cards/a*/result.json"))
+    assert 1 <= len(done) < 12
+    for path in done:
+        assert json.loads(path.read_text("utf-8"))["grade"] == "reject"
+
+
+def test_a_folder_that_is_none_is_told(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no such folder"):
+        check_day(tmp_path / "none")
+    with pytest.raises(UsageError, match=r"not a folder; .*'qc take'"):
+        check_day(MEDIA / NAMES[0])
+
+
+def test_an_output_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", [])
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(ReportError, match="cannot write reports there"):
+        check_day(folder, out=tmp_path / "out")
+
+
+def test_an_empty_folder_is_a_day_without_takes(tmp_path: Path) -> None:
+    (tmp_path / "cards").mkdir()
+    result = check_day(tmp_path / "cards", out=tmp_path / "out")
+    assert result.takes == ()
+    assert (tmp_path / "out/cards/day.html").is_file()
+
+
+def test_folders_of_reports_do_not_depend_on_order_and_never_collide() -> None:
+    names = ["A.mov", "A.mp4", "b/A.mov", "b A.mov", "C.mov", "c.MOV", "d.mov"]
+    folders = dict(zip(names, _folders(names), strict=True))
+    assert len({f.casefold() for f in folders.values()}) == len(names)
+    assert folders["d.mov"] == "d"
+    again = dict(zip(reversed(names), _folders(names[::-1]), strict=True))
+    assert again == folders
+
+
+def test_grades_are_counted_for_the_exit_code(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", ["take01_clean.mov"])
+    (folder / "letter.mov").unlink()
+    assert _qc(folder, cwd=tmp_path).returncode == 0
+    shutil.copy(MEDIA / NAMES[1], folder / NAMES[1])
+    _old(folder / NAMES[1])
+    assert _qc(folder, cwd=tmp_path).returncode == 1
+    assert _qc(folder, "--fail-on", "reject", cwd=tmp_path).returncode == 0
+    assert Grade("clean") is Grade.CLEAN
