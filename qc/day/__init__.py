@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import time
 import unicodedata
@@ -217,9 +218,16 @@ def _folders(names: list[str]) -> list[str]:
     out = [s if taken[key(s)] == 1 else w for s, w in zip(short, whole, strict=True)]
     again = Counter(key(o) for o in out)
     return [
-        safe_name(o if again[key(o)] == 1 else n)
+        # Names that differ only in case or accents' form get a mark of their own.
+        safe_name(o if again[key(o)] == 1 else f"{o} {_mark(n)}")
         for o, n in zip(out, names, strict=True)
     ]
+
+
+def _mark(name: str) -> str:
+    return hashlib.blake2b(
+        name.encode(errors="surrogatepass"), digest_size=3
+    ).hexdigest()
 
 
 def _measured(

@@ -52,7 +52,7 @@ def _tree(home: Path) -> dict[str, bytes]:
             if path.suffix in (".json", ".html"):
                 data = re.sub(rb'"elapsed_s": ?[\d.e-]+', b'"elapsed_s":0', data)
                 data = re.sub(rb"[Ww]ritten [^<]*", b"", data)
-                data = re.sub(rb"<dd[^>]*>[\d.,  ]+ (s|min)</dd>", b"", data)
+                data = re.sub(rb"<bdi>[^<]*s</bdi>", b"", data)
             out[str(path.relative_to(home))] = data
     return out
 
