@@ -69,7 +69,7 @@ class DayAxis:
             return first[1]
         for (a, left), (b, right) in itertools.pairwise(self.knots):
             if seconds <= b:
-                return left + (right - left) * (seconds - a) / (b - a)
+                return min(left + (right - left) * (seconds - a) / (b - a), right)
         return last[1]
 
 

@@ -21,8 +21,8 @@ __all__ = ["Drift", "DriftLane", "Pick", "Series", "drift_of"]
 
 # Size of a lane's drawing area in its own units; the page stretches it.
 _WIDTH, _HEIGHT = 1000.0, 100.0
-# Looks of the marks that tell cameras apart.
-LOOKS = 4
+# Looks of marks that tell cameras apart.
+_LOOKS = 4
 # Labels of limits keep this far apart, and from the ends, in percent of the height.
 _LABEL_GAP = 15.0
 
@@ -48,13 +48,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class DriftLane:
-    """One figure of every take.
-
-    Attributes
-    ----------
-    band_top, band_height, middle : str
-        The middle half of the takes and their median, in percent of the height.
-    """
+    """One figure of every take; the band is their middle half, in percent of height."""
 
     title: str
     unit: str
@@ -186,7 +180,7 @@ def drift_of(
     placed = [(n, t) for n, t in numbered if t.name in spans and t.readable]
     placed.sort(key=lambda p: spans[p[1].name])
     names = list(dict.fromkeys(cameras.get(t.name, "") for _, t in placed))
-    looks = {name: i % LOOKS for i, name in enumerate(names)}
+    looks = {name: i % _LOOKS for i, name in enumerate(names)}
     groups = [
         (looks[name], [t for _, t in placed if cameras.get(t.name, "") == name])
         for name in names
@@ -213,13 +207,12 @@ def _lane(
     spans: Mapping[str, tuple[float, float]],
     limits: Limits,
 ) -> DriftLane | None:
-    values = [v for _, takes in groups for t in takes if (v := _value(t, kind.value))
-              is not None]  # fmt: skip
+    takes_all = [t for _, takes in groups for t in takes]
+    values = _known(takes_all, kind.value)
     if not values:
         return None
     bounds = {k: float(limits[k]) for k in kind.limits if k in limits}
-    peaks = [v for _, takes in groups for t in takes if (v := _value(t, kind.peak))
-             is not None]  # fmt: skip
+    peaks = _known(takes_all, kind.peak)
     low, high = _ends(kind, [*values, *peaks], list(bounds.values()))
     y = _scale(low, high, root=kind.root)
     quarter, middle, three = (float(v) for v in np.percentile(values, (25, 50, 75)))
@@ -243,6 +236,10 @@ def _lane(
 
 def _value(take: DayTake, keys: tuple[str, str] | None) -> float | None:
     return None if keys is None else figure(take.document, "summary", *keys)
+
+
+def _known(takes: Sequence[DayTake], keys: tuple[str, str] | None) -> list[float]:
+    return [v for t in takes if (v := _value(t, keys)) is not None]
 
 
 def _ends(

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import datetime
-import functools
-import hashlib
 from collections.abc import Mapping
-from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from qc.daybook import DayResult
 from qc.limits import Limits
 from qc.report.day_line import Times
 from qc.report.day_sheet import DayPage, day_page_of
-from qc.report.words import printable
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
+from qc.report.sheetmaker import html_of
 
 __all__ = ["day_page", "render_day"]
 
@@ -67,35 +59,9 @@ def day_page(
 
 def render_day(page: DayPage) -> str:
     """Return the HTML of a page's records."""
-    script = _asset("day.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest())
-    html = (
-        _environment()
-        .get_template("day.html")
-        .render(
-            page=page,
-            style=_asset("page.css") + _asset("day.css"),
-            script=script,
-            script_hash=f"sha256-{digest.decode('ascii')}",
-        )
-    )
-    return printable(html)
-
-
-def _asset(name: str) -> str:
-    """Return a text file of the report, which holds no ``</`` that would end it."""
-    text = files("qc.report").joinpath("assets", name).read_text(encoding="utf-8")
-    return printable(text)
-
-
-@functools.cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("qc.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    return html_of(
+        page,
+        template="day.html",
+        styles=("page.css", "day.css"),
+        script="day.js",
     )

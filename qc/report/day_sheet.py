@@ -268,13 +268,9 @@ def _coverage(result: DayResult) -> tuple[Fact, ...]:
     def total(name: str) -> float:
         return math.fsum(figure(t.document, "coverage", name) or 0.0 for t in takes)
 
-    fresh = sum(1 for t in result.takes if t.fresh)
-    kept = len(result.takes) - fresh
     facts = [
         Fact("Folder", str(result.folder)),
         Fact("Takes measured", f"{grouped(len(takes))} of {len(result.takes)}"),
-        Fact("Measured in this run", grouped(fresh)),
-        Fact("Taken over, unchanged, from earlier runs", grouped(kept)),
         Fact("Frames measured", grouped(int(total("frames_read")))),
         Fact("Frames damaged", grouped(int(total("frames_damaged")))),
         Fact("Frames missing", grouped(int(total("frames_missing")))),

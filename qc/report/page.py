@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
-import base64
 import datetime
-import functools
-import hashlib
-from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from qc.records import TakeResult
 from qc.report.sheet import Page, page_of
-from qc.report.words import printable
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
+from qc.report.sheetmaker import html_of
 
 __all__ = ["render", "take_page"]
 
@@ -47,35 +39,4 @@ def take_page(
 
 def render(page: Page) -> str:
     """Return the HTML of a page's records."""
-    script = _asset("page.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest())
-    html = (
-        _environment()
-        .get_template("page.html")
-        .render(
-            page=page,
-            style=_asset("page.css"),
-            script=script,
-            script_hash=f"sha256-{digest.decode('ascii')}",
-        )
-    )
-    return printable(html)
-
-
-def _asset(name: str) -> str:
-    """Return a text file of the report, which holds no ``</`` that would end it."""
-    text = files("qc.report").joinpath("assets", name).read_text(encoding="utf-8")
-    return printable(text)
-
-
-@functools.cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("qc.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return html_of(page, template="page.html", styles=("page.css",), script="page.js")

@@ -33,7 +33,7 @@ def poster(number: int) -> str:
         picture[..., c] = base + 50 * np.sin(x / 23 + number + c) * np.cos(y / 17)
     middle = (x - 96 - 9 * np.sin(number)) ** 2 / 3000 + (y - 54) ** 2 / 900 < 1
     picture[middle] = (60, 50, 170)
-    picture += random.normal(0, 11, picture.shape)
+    picture += random.normal(0, 17, picture.shape)
     image = np.clip(picture, 0, 255).astype(np.uint8)
     ok, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 70])
     assert ok
@@ -181,7 +181,8 @@ def _faults(kind: int, duration: float) -> tuple[str, list[dict[str, Any]]]:
         ]
     if kind == 3:
         return "review", [
-            _finding("focus.soft", "review", 10.0 + 9 * i, 12.0 + 9 * i) for i in range(3)
+            _finding("focus.soft", "review", 10.0 + 9 * i, 12.0 + 9 * i)
+            for i in range(3)
         ]
     if kind == 4:
         return "clean", [_finding("sound.peak", "note", 5.0, 5.2)]
@@ -195,7 +196,9 @@ def _faults(kind: int, duration: float) -> tuple[str, list[dict[str, Any]]]:
     return "clean", []
 
 
-def fake_day(number: int = 14, *, complete: bool = True, posters: bool = True) -> DayResult:
+def fake_day(
+    number: int = 14, *, complete: bool = True, posters: bool = True
+) -> DayResult:
     """Return a day of so many takes: two cameras, one gap, one unreadable file."""
     random = np.random.default_rng(2024)
     takes: list[DayTake] = []

@@ -97,9 +97,7 @@
       return order || keyOf(a, 0) - keyOf(b, 0);
     });
     const focused = document.activeElement;
-    const sorted = document.createDocumentFragment();
-    sorted.append(...all.map((entry) => entry.row));
-    body.append(sorted);
+    body.replaceChildren(...all.map((entry) => entry.row));
     if (body.contains(focused)) focused.focus({ preventScroll: true });
   }
 

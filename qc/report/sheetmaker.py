@@ -1,0 +1,64 @@
+"""From page records to one HTML file: templates, style and script put together."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from qc.report.words import printable
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["html_of"]
+
+
+def html_of(page: object, *, template: str, styles: Sequence[str], script: str) -> str:
+    """Return a page's HTML, complete in itself.
+
+    Parameters
+    ----------
+    page : object
+        View records; the template finds them under ``page``.
+    template, script : str
+        File names in ``templates`` and ``assets``.
+    styles : sequence of str
+        File names in ``assets``, one after another.
+    """
+    code = _asset(script)
+    digest = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest())
+    html = (
+        _environment()
+        .get_template(template)
+        .render(
+            page=page,
+            style="".join(_asset(name) for name in styles),
+            script=code,
+            # Only this script may run, whatever a name or a tag of a file says.
+            script_hash=f"sha256-{digest.decode('ascii')}",
+        )
+    )
+    return printable(html)
+
+
+def _asset(name: str) -> str:
+    """Return a text file of the report, which holds no ``</`` that would end it."""
+    text = files("qc.report").joinpath("assets", name).read_text(encoding="utf-8")
+    return printable(text)
+
+
+@functools.cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("qc.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
