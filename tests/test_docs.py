@@ -26,8 +26,10 @@ def _options(command: str) -> set[str]:
     return {o for a in chosen._actions for o in a.option_strings if o.startswith("--")}
 
 
-@pytest.mark.parametrize("option", sorted(_options("take") - {"--help"}))
-def test_readme_explains_every_option_of_take(option: str) -> None:
+@pytest.mark.parametrize(
+    "option", sorted((_options("take") | _options("day")) - {"--help"})
+)
+def test_readme_explains_every_option(option: str) -> None:
     assert f"`{option}" in README
 
 
@@ -39,6 +41,11 @@ def test_readme_names_every_file_of_a_report() -> None:
         "findings.csv",
         "markers.otio",
         "markers.vtt",
+        "day.html",
+        "day.json",
+        "day.csv",
+        "day.otio",
+        "selects.otio",
     ):
         assert f"`{name}`" in README
 
