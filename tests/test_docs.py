@@ -59,7 +59,8 @@ def test_the_two_set_up_commands_are_one_line_each() -> None:
 def test_names_in_developers_exist() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for name in re.findall(r"`((?:qc|tests|sample_media|\.ci)/[\w./-]+)`", text):
-        assert (ROOT / name).exists(), name
+        # NAME stands for whatever a new measure is called.
+        assert "NAME" in name or (ROOT / name).exists(), name
 
 
 def test_every_measure_is_in_the_changelog_or_readme_by_label() -> None:
