@@ -68,7 +68,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Measure recordings frame by frame and sample by sample, and say "
         "at which timecodes they are not usable, why, and what to change at the rig.",
         epilog="Exit code: 0 clean, 1 findings at or over --fail-on, 2 something could "
-        "not be done, 130 interrupted. Everything stays on this machine.",
+        "not be done, 130 interrupted. Nothing leaves this machine without --cluster.",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"qc {qc.__version__}")

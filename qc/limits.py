@@ -412,8 +412,8 @@ GENERAL_OPTIONS = (
     Option(
         "day.gap_max_seconds",
         120.0,
-        "Recording was stopped in the middle of a case when the next take of the same "
-        "camera begins within this time (house choice).",
+        "A pause up to this long between two takes of one camera may be one case cut "
+        "in two (house choice).",
         unit="s",
         low=0,
         high=7200,

@@ -66,11 +66,11 @@ def day_advice(
 ) -> tuple[str, ...]:
     """Return what to correct at the rig for the next day, most useful first.
 
-    First what cannot be read at all; then one sentence a rule, in how many takes it
-    was broken and for how long, with the advice of its worst finding: the gravest
-    grade first, then what concerns most takes, then what spoils most time. What the
-    day as a whole shows comes in between by its grade. Copies of a take do not count
-    again.
+    First what cannot be read at all; then one sentence a rule and channel, in how
+    many takes it was broken and for how long, with the advice of its worst finding:
+    the gravest grade first, then what concerns most takes, then what spoils most time.
+    What the day as a whole shows comes in between by its grade. Copies of a take do
+    not count again.
     """
     copies = {t.name for group in same_recordings(takes) for t in group[1:]}
     counting = [take for take in takes if take.name not in copies]
@@ -96,13 +96,15 @@ def day_advice(
 
 
 def _faults(takes: Sequence[DayTake]) -> list[_Fault]:
-    faults: dict[str, _Fault] = {}
+    faults: dict[tuple[str, object], _Fault] = {}
     for take in takes:
         for finding in take.document.get("findings") or ():
             serious = Grade(finding["grade"]).rank >= Grade.REVIEW.rank
             if serious and finding.get("advice"):
                 rule = finding["rule"]
-                faults.setdefault(rule, _Fault(rule)).add(take, finding)
+                # Each channel has a knob of its own.
+                key = rule, finding.get("channel")
+                faults.setdefault(key, _Fault(rule)).add(take, finding)
     return list(faults.values())
 
 

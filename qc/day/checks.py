@@ -22,16 +22,14 @@ from qc.report.words import length
 __all__ = ["camera_of", "check_whole_day", "day_advice", "day_times"]
 
 _KEEP_RUNNING = (
-    "Look after every start whether the recorder runs, and let it run through the "
+    "After every start check that the recorder is running, and let it run through the "
     "whole case."
 )
 _SET_CLOCK = (
-    "Let the timecode run freely from the time of day, and set the camera's clock "
+    "Set the timecode to free run with the time of day, and set the camera's clock "
     "before the first case."
 )
-_COPY_ONCE = (
-    "Copy every card once, into a folder of its own, and edit only one of the copies."
-)
+_COPY_ONCE = "Keep backup copies outside the day's folder, and edit from one copy only."
 
 
 def check_whole_day(takes: Sequence[DayTake], limits: Limits) -> tuple[DayFinding, ...]:
@@ -203,7 +201,11 @@ def _duplicates(
     for group in same_recordings(takes):
         marks = {take.document["take"].get("fingerprint") for take in group}
         same_file = len(marks) == 1 and None not in marks and "" not in marks
-        how = "the same file" if same_file else "one recording, wrapped differently"
+        how = (
+            "the same file by size, beginning, middle and end"
+            if same_file
+            else "one recording, wrapped differently"
+        )
         where = by_name[group[0].name]
         yield DayFinding(
             rule="day.duplicate",

@@ -22,7 +22,8 @@ _ENDINGS = frozenset((
     ".gxf", ".lxf", ".wmv", ".asf", ".ogg", ".ogv", ".opus", ".caf", ".qt", ".f4v",
     ".flv", ".ivf", ".y4m", ".h264", ".264", ".h265", ".265", ".hevc",
 ))  # fmt: skip
-_HEAD = 4096
+# SMPTE ST 377-1 (from memory): an MXF file may begin with 64 KiB of something else.
+_HEAD = 65536 + 16
 _MXF_KEY = bytes.fromhex("060e2b34020501010d010201")
 # A file changed less than this ago may still be written.
 _FRESH_S = 10.0
@@ -106,22 +107,20 @@ def _not_a_recording(path: Path, facts: os.stat_result) -> str:
         return "a hidden companion that a computer put beside a file"
     if path.name.startswith("."):
         return "a hidden file"
-    if looks_like_recording(head, path):
+    if looks_like_recording(head):
         return ""
     if named_so:
         return ""
     return _kind(head, path)
 
 
-def looks_like_recording(head: bytes, path: Path | None = None) -> bool:
+def looks_like_recording(head: bytes) -> bool:
     """Tell from a file's first bytes whether it is a recording.
 
     Parameters
     ----------
     head : bytes
-        At least the first 400 bytes; MXF may have a run-in.
-    path : Path, optional
-        Where more can be read, for formats whose mark lies further on.
+        The more of them the better; MXF may have a run-in of up to 64 KiB.
     """
     if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"pnot") or (
         head[4:8] in (b"free", b"skip") and (b"mdat" in head or b"moov" in head)
@@ -146,11 +145,11 @@ def looks_like_recording(head: bytes, path: Path | None = None) -> bool:
         b"riff\x2e\x91\xcf\x11",  # Wave64
         b"\x1f\x07\x00",  # DV
     )
-    if head.startswith(starts) or _MXF_KEY in head[: 65536 + 16]:
+    if head.startswith(starts) or _MXF_KEY in head:
         return True
     # Transport streams: the sync byte every 188 bytes, or every 192 after a time stamp.
     for offset, step in ((0, 188), (4, 192), (0, 204)):
-        marks = range(offset, len(head), step)
+        marks = range(offset, min(len(head), 4096), step)
         if len(marks) >= 4 and all(head[i] == 0x47 for i in marks):
             return True
     return False

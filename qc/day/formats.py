@@ -214,8 +214,9 @@ def _odd(
         takes=tuple(m.name for m in members),
         message=f"{subject} {verb} {joined(said)}.",
         advice=(
-            f"Set the recorder to {joined([usual for _, usual in texts])}, as in the "
-            "other takes, and look at its settings before every case."
+            "Use one setting for the whole day (the others have "
+            f"{joined([usual for _, usual in texts])}); decide which, and look at it "
+            "before every case."
         ),
         **_place(members),
     )

@@ -143,8 +143,9 @@ class LocalWorkers(Executor):
                 "given up; raise [day] memory_mb if the machine has more"
             )
         return (
-            f"{job.path}: the decoder crashed on this file; copy it again from the "
-            "card and compare"
+            f"{job.path}: measuring this file ended without a word (a crash, or the "
+            "system ran out of memory); try it alone with 'qc take', or copy it again "
+            "from the card"
         )
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:

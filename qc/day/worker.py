@@ -216,7 +216,7 @@ def strips(result: TakeResult) -> dict[str, list[float | None] | None]:
     loudest: NDArray[np.floating] | None = None
     for readings in result.sound:
         if readings.rows:
-            peaks = np.fmax.reduce(readings["peaks.sample_peak_dbfs"], axis=1)
+            peaks = np.fmax.reduce(readings["peaks.true_peak_dbtp"], axis=1)
             n = len(peaks) if loudest is None else min(len(peaks), len(loudest))
             loudest = peaks if loudest is None else np.fmax(peaks[:n], loudest[:n])
             out["sound"] = _binned(readings, loudest, np.nanmax)

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from qc.limits import Limits, Option
 from qc.records import (
-    AudioTrack,
     Finding,
     Grade,
     Marks,
@@ -40,6 +39,7 @@ __all__ = [
     "SoundReader",
     "Values",
     "finding_of",
+    "signed",
 ]
 
 Values: TypeAlias = Mapping[str, "float | NDArray[np.floating]"]
@@ -378,6 +378,19 @@ def finding_of(
     )
 
 
-# Kept for readers of this module: what a sound measure's ``start`` is given.
-SoundStart: TypeAlias = Callable[[Setup, AudioTrack], SoundReader]
-PictureStart: TypeAlias = Callable[[Setup], PictureReader]
+def signed(value: float, decimals: int | None = None) -> str:
+    """Return a number for people: always with its sign, the minus a real one.
+
+    Parameters
+    ----------
+    decimals : int or None
+        None: as many as needed, and no plus sign.
+
+    Examples
+    --------
+    >>> signed(-0.5, 1), signed(0.25, 2), signed(-1.0), signed(-0.001, 1)
+    ('−0.5', '+0.25', '−1', '+0.0')
+    """
+    if decimals is None:
+        return f"{value:g}".replace("-", "−")
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}".replace("-", "−")

@@ -16,8 +16,9 @@ from qc.spans import bridged, runs
 __all__ = ["MEASURE"]
 
 _ADVICE = (
-    "Copy the file again from the card and compare; if it stays, do not use this card "
-    "before it has been checked, and watch the recorder for warnings."
+    "Copy the file again from the card. If the damage is still there, keep the file, "
+    "do not use this card before it has been checked, and watch the recorder for "
+    "warnings."
 )
 _BRIDGE_S = 0.5
 # A file that ends less than this before its announced end is not cut short: the last
@@ -171,7 +172,7 @@ MEASURE = Measure(
     name="damage",
     label="Damage",
     clock="picture",
-    columns=(Column("damaged", "Damaged", "", 0),),
+    columns=(Column("damaged", "Frame damaged", "", 0),),
     options=(
         Option(
             "damage.reject_seconds",
@@ -189,7 +190,7 @@ MEASURE = Measure(
     summarise=_summarise,
     notes=_notes,
     method=(
-        "A frame counts as damaged when the decoder reports an error in it, and so do "
+        "A frame counts as damaged when the decoder reports it as broken, and so do "
         "the frames built on it, up to the next that can be decoded on its own. A "
         "frame is missing when the file holds data for it from which no picture came. "
         "Decoders do not notice every error: above all HEVC's lets small ones pass."

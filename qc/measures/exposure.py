@@ -19,6 +19,8 @@ __all__ = ["MEASURE", "histogram_mean", "histogram_percentiles"]
 _PERCENTILES = (1.0, 50.0, 95.0, 99.0)
 # Where the bright parts of a well-exposed field lie; from here the advice is counted.
 _AIM_PERCENT = 70.0
+# No iris is that far off by accident alone.
+_FAR_STOPS = 3.0
 
 
 def histogram_mean(histogram: NDArray[np.int64]) -> float:
@@ -123,9 +125,17 @@ def _dark_advice(hit: Hit) -> str:
     stops = headroom_stops(typical, transfer=signal.transfer) - headroom_stops(
         _AIM_PERCENT, transfer=signal.transfer
     )
+    # Half stops: the aim is a house choice, and a knob is not turned more finely.
+    halves = max(round(2 * stops) / 2, 0.5)
+    much = f"about {halves:g} stop{'s' * (halves != 1)}"
+    if halves >= _FAR_STOPS:
+        return (
+            f"The picture lacks {much}: look first at the lamp, a filter left in the "
+            "lens and the gain, then open the iris."
+        )
     return (
-        f"Open the iris by about {stops:.1f} stops, or bring more light to the field; "
-        "raise the gain only if neither is possible."
+        f"Open the iris by {much}, or bring more light to the field; raise the gain "
+        "only if neither is possible."
     )
 
 
@@ -178,7 +188,7 @@ MEASURE = Measure(
         Option(
             "exposure.dark_review_percent",
             30.0,
-            "Dark when 95 % of the picture lie under this level (house choice).",
+            "Dark when 95 % of the picture lies under this level (house choice).",
             unit="%",
             low=0,
             high=100,
@@ -186,7 +196,7 @@ MEASURE = Measure(
         Option(
             "exposure.dark_reject_percent",
             12.0,
-            "Too dark to use when 95 % of the picture lie under this level "
+            "Too dark to use when 95 % of the picture lies under this level "
             "(house choice).",
             unit="%",
             low=0,

@@ -37,7 +37,6 @@ from qc.views import (
     fields,
     laplacian_tiles,
     proxy_luma,
-    tile_edges,
 )
 
 __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
@@ -224,8 +223,8 @@ def _message(hit: Hit) -> str:
 
 
 _ADVICE = (
-    "Focus again on the operative field at full zoom, then frame; with manual focus, "
-    "check it after every change of distance or zoom."
+    "Focus on the operative field at full zoom, zoom back and check the focus again; "
+    "repeat it after every change of distance or zoom."
 )
 
 
@@ -327,11 +326,6 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     )
 
 
-def grid_lines(height: int, width: int) -> tuple[list[int], list[int]]:
-    """Return where the tile grid's lines lie: rows and columns of the picture."""
-    return tile_edges(height, TILE_ROWS), tile_edges(width, TILE_COLUMNS)
-
-
 MEASURE = Measure(
     name="focus",
     label="Focus",
@@ -399,7 +393,7 @@ MEASURE = Measure(
             4.0,
             "A shot is soft throughout when even its crispest edges take more pixels "
             "than this from 10 to 90 % of their height, of 1920 along the picture if "
-            "it has more (house choice; a focused picture has 1 to 2).",
+            "it has more (house choice).",
             unit="px",
             low=1,
             high=1000,
@@ -452,7 +446,8 @@ MEASURE = Measure(
         "Variance of the Laplacian (0 1 0 / 1 -4 1 / 0 1 0) of luma in "
         "8-bit-equivalent code values, whole and on a grid of 8 x 6 tiles, field by "
         "field where interlaced. Noise is estimated from the quietest parts and its "
-        "share, 20 times its variance, taken off. A tile's detail (the square root) "
+        "share, 20 times its variance, taken off; it is read every 12th frame, the "
+        "rise of edges every 24th. A tile's detail (the square root) "
         "is divided by its coarse contrast, so that a darker picture, or a subject "
         "that leaves the tile, does not read as soft. A frame is judged on the tiles "
         "that were ever sharp, against the best they have been in the same shot; not "
@@ -461,6 +456,8 @@ MEASURE = Measure(
     ),
     source=(
         "Pech-Pacheco et al., ICPR 2000 (variance of the Laplacian); Pertuz, Puig, "
-        "Garcia, Pattern Recognition 46 (2013). Limits: house choice."
+        "Garcia, Pattern Recognition 46 (2013). Noise filter: Immerkaer, Computer "
+        "Vision and Image Understanding 64 (1996), from memory. Tiles, coarse contrast "
+        "and rise of edges: own method. Limits: house choice."
     ),
 )

@@ -248,7 +248,7 @@ def _mask_from(plane: NDArray[np.unsignedinteger], code: int) -> NDArray[np.uint
 def _message(hit: Hit) -> str:
     level = hit.measured.limits["highlights.level_percent"]
     return (
-        f"Up to {hit.worst:.1f} % of the picture is at or above {level:g} % "
+        f"Up to {hit.worst:.1f} % of the picture is at or above the {level:g} % level "
         f"(limit {hit.limit:g} %)."
     )
 
@@ -259,8 +259,8 @@ def _advice(hit: Hit) -> str:
     how = "a little" if share < 3 else "clearly"
     return (
         f"Close the iris {how}, until the zebra at {level:g} % leaves the operative "
-        "field; swabs may keep it. If only swabs burn out, leave the iris and mark "
-        "their area as ignored."
+        "field; swabs may keep it. If only swabs burn out, leave the iris and put "
+        "their area into highlights.ignore in the limits file."
     )
 
 
@@ -369,7 +369,7 @@ MEASURE = Measure(
             "highlights.level_percent",
             95.0,
             "Level from which a pixel counts as burnt out, in percent of the way from "
-            "black to white: the camera's zebra setting.",
+            "black to white, like a zebra (95 %: common practice, no source).",
             unit="%",
             low=1,
             high=109,
@@ -450,7 +450,8 @@ MEASURE = Measure(
         "Every pixel of every frame whose luma code is at or above the first code that "
         "really reaches the level counts; nothing is averaged or scaled first. The "
         "signal's ceiling is the highest code that video may carry. The largest area "
-        "joins what lies less than four pixels apart. What cannot be told from "
+        "joins what lies less than four pixels apart; where less than 0.02 % of the "
+        "picture is burnt out it is not looked for. What cannot be told from "
         "relevant tissue counts as relevant."
     ),
     source=(

@@ -3,16 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from functools import partial
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Option
-from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, finding_of
+from qc.measures.base import (
+    Chart,
+    Column,
+    Measure,
+    Measured,
+    Setup,
+    Values,
+    finding_of,
+    signed,
+)
+from qc.measures.soundlines import (
+    ROWS_PER_SECOND,
+    Line,
+    first_row,
+    grouped,
+    length_of,
+    totals_of,
+    tracks_of,
+)
 from qc.measures.truepeak import (
     SILENCE_DBFS,
     ClippedRuns,
@@ -30,7 +47,6 @@ from qc.spans import Span, bridged, runs
 
 __all__ = ["MEASURE"]
 
-_ROWS_PER_SECOND = 100
 # A click from a plug does not end a silence, a word does; and coding smears the edges
 # of a silence that lasts from end to end.
 _silences = partial(silences, bridge_rows=20, whole_share=0.98)
@@ -119,99 +135,18 @@ class _Reader:
         }
 
 
-# ---------------------------------------------------------------------- the verdicts
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Line:
-    """One channel of a take, and what findings say of it."""
-
-    measured: Measured
-    readings: Readings
-    track: AudioTrack
-    index: int
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Number, counted over all tracks, and the name if the channel has one."""
-        number = str(self.track.channel_numbers[self.index])
-        return (number, *filter(None, self.track.channel_names[self.index :][:1]))
-
-    def __str__(self) -> str:
-        number, *name = self.names
-        return f"Channel {number}" + "".join(f" ({n})" for n in name)
-
-    def column(self, name: str) -> NDArray[np.float32]:
-        return self.readings[f"peaks.{name}"][:, self.index]
-
-    def limit(self, name: str) -> float:
-        return float(self.measured.limits[f"peaks.{name}"])
-
-    def finding(
-        self, rule: str, span: Span, *, advice: str, grade: Grade, **more: Any
-    ) -> Finding:
-        return finding_of(
-            self.measured,
-            self.readings,
-            rule=rule,
-            grade=grade,
-            first=span[0],
-            last=span[1],
-            advice=f"{self}: {advice}",
-            channel=self.track.channel_numbers[self.index],
-            **more,
-        )
-
-    def turn_down(self, peak: float) -> int:
-        """Return whole dB, rounded up, that bring `peak` to the target; at least 1."""
-        return max(1, math.ceil(round(peak - self.limit("target_peak_dbfs"), 2)))
-
-    def target(self) -> str:
-        level = _signed(self.limit("target_peak_dbfs"))
-        return f"so that peaks reach about {level} dBFS"
-
-
-def _tracks(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
-    sound = enumerate(measured.sound)
-    return [(k, r, r.track) for k, r in sound if r.rows and r.track is not None]
-
-
-def _first_row(readings: Readings) -> int:
-    """Return the number of the first row, in hundredths since the take's start."""
-    return int(readings.start(0) * _ROWS_PER_SECOND // 1)
-
-
-def _totals(measured: Measured) -> Sequence[Mapping[str, Any]]:
-    tracks = measured.totals.get("peaks", {}).get("tracks", ())
-    return cast("Sequence[Mapping[str, Any]]", tracks)
-
-
-def _signed(value: float, decimals: int | None = None) -> str:
-    text = f"{value:g}" if decimals is None else f"{value:+.{decimals}f}"
-    return text.replace("-", "−")
-
-
-def _count(number: int) -> str:
-    return f"{number:,}".replace(",", "\u00a0")
-
-
-def _length(readings: Readings, span: Span) -> str:
-    seconds = float(readings.start(span[1]) - readings.start(span[0]))
-    return f"{seconds:.1f} s" if seconds >= 1 else f"{seconds:.2f} s"
-
-
 def _check_levels(measured: Measured) -> Iterator[Finding]:
     """Yield clipped stretches, and peaks over the limit where nothing is clipped."""
     gap = measured.limits["peaks.bridge_seconds"]
-    for number, readings, track in _tracks(measured):
+    for number, readings, track in tracks_of(measured):
         times = readings.edges.astype(np.float64) * float(readings.time_base)
         peaks = readings["peaks.true_peak_dbtp"].copy()
-        for row, tail in _totals(measured)[number]["tails"]:
-            at = row - _first_row(readings)
+        for row, tail in totals_of(measured)[number]["tails"]:
+            at = row - first_row(readings)
             if 0 <= at < len(peaks):
                 peaks[at] = np.maximum(peaks[at], np.float32(tail))
         for index in range(track.channels):
-            line = _Line(measured, readings, track, index)
+            line = Line(measured, readings, track, index)
             over = peaks[:, index] > np.float32(line.limit("review_dbtp"))
             clipped = np.nan_to_num(line.column("clipped_samples")).astype(np.int64)
             for span in bridged(runs(clipped > 0), times=times, gap=gap):
@@ -226,11 +161,11 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
 
 
 def _clipped(
-    line: _Line, span: Span, clipped: NDArray[np.int64], peaks: NDArray[np.float32]
+    line: Line, span: Span, clipped: NDArray[np.int64], peaks: NDArray[np.float32]
 ) -> Finding | None:
     first, last = span
     counts = clipped[first:last]
-    total, busiest = int(counts.sum()), busiest_window(counts, rows=_ROWS_PER_SECOND)
+    total, busiest = int(counts.sum()), busiest_window(counts, rows=ROWS_PER_SECOND)
     review = line.limit("clipped_review_samples")
     reject = line.limit("clipped_reject_percent") / 100.0 * line.track.sample_rate
     if busiest < min(review, reject):
@@ -242,8 +177,8 @@ def _clipped(
     if lossy and highest < _LOSSY_REACHES_DBFS:
         return None
     about = "about " if lossy else ""
-    length = _length(line.readings, span)
-    share = f", {_count(busiest)} of them in one second" if busiest < total else ""
+    length = length_of(line.readings, span)
+    share = f", {grouped(busiest)} of them in one second" if busiest < total else ""
     # The true peak of a row's last moment may stand in the next row.
     down = line.turn_down(float(np.nanmax(peaks[first : last + 1])))
     return line.finding(
@@ -255,17 +190,17 @@ def _clipped(
         limit=limit,
         unit="samples/s",
         message=(
-            f"{line}: {about}{_count(total)} samples clipped in {length}{share} "
-            f"(limit {_count(math.ceil(limit))} in a second)."
+            f"{line}: {about}{grouped(total)} samples clipped in {length}{share} "
+            f"(limit {grouped(math.ceil(limit))} in a second)."
         ),
         advice=(
-            f"turn down by at least {down} dB, {line.target()}; how high clipped sound "
-            "really went cannot be known."
+            f"turn the recorder's input level down by at least {down} dB, "
+            f"{line.target()}; how high clipped sound really went cannot be known."
         ),
     )
 
 
-def _over(line: _Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
+def _over(line: Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
     worst_row = span[0] + int(np.nanargmax(peaks[span[0] : span[1]]))
     worst, limit = float(peaks[worst_row]), line.limit("review_dbtp")
     return line.finding(
@@ -277,35 +212,38 @@ def _over(line: _Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
         limit=limit,
         unit="dBTP",
         message=(
-            f"{line}: true peak {_signed(worst, 1)} dBTP (limit {_signed(limit)} dBTP)."
+            f"{line}: true peak {signed(worst, 1)} dBTP (limit {signed(limit)} dBTP)."
         ),
-        advice=f"turn down by about {line.turn_down(worst)} dB, {line.target()}.",
+        advice=(
+            "turn the recorder's input level down by about "
+            f"{line.turn_down(worst)} dB, {line.target()}."
+        ),
     )
 
 
 def _check_silence(measured: Measured) -> Iterator[Finding]:
     """Yield channels that carry nothing while another does, and silence of all."""
-    tracks = _tracks(measured)
+    tracks = tracks_of(measured)
     if not tracks:
         return
     limits = measured.limits
     dead_level = np.float32(limits["peaks.dead_level_dbfs"])
     sound_level = np.float32(limits["peaks.sound_level_dbfs"])
-    origin = min(_first_row(r) for _, r, _ in tracks)
-    length = max(_first_row(r) + r.rows for _, r, _ in tracks) - origin
+    origin = min(first_row(r) for _, r, _ in tracks)
+    length = max(first_row(r) + r.rows for _, r, _ in tracks) - origin
     heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
     alive, known = np.zeros(length, bool), np.zeros(length, bool)
     for _, readings, _ in tracks:
         rms = readings["peaks.rms_dbfs"]
-        at = slice(_first_row(readings) - origin, None)
+        at = slice(first_row(readings) - origin, None)
         heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
         alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
         known[at][: len(rms)] |= ~np.isnan(rms).all(axis=1)
     unused = set(limits["peaks.unused_channels"])
     for _, readings, track in tracks:
-        at = slice(_first_row(readings) - origin, None)
+        at = slice(first_row(readings) - origin, None)
         for index in range(track.channels):
-            line = _Line(measured, readings, track, index)
+            line = Line(measured, readings, track, index)
             if index == lfe_index(track.layout) or not unused.isdisjoint(line.names):
                 continue
             own = line.column("rms_dbfs")
@@ -313,24 +251,24 @@ def _check_silence(measured: Measured) -> Iterator[Finding]:
             for first, last, whole in _silences(
                 own >= dead_level,
                 ~np.isnan(own),
-                min_rows=line.limit("dead_min_seconds") * _ROWS_PER_SECOND,
+                min_rows=line.limit("dead_min_seconds") * ROWS_PER_SECOND,
             ):
                 # A door that slams is no sound of the take; a sentence is.
-                enough = min(_ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
+                enough = min(ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
                 if np.count_nonzero(others[first:last]) >= enough:
                     yield _dead(line, (first, last), own, whole=whole)
     longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
-    shift = _first_row(longest) - origin
-    min_rows = limits["peaks.silent_min_seconds"] * _ROWS_PER_SECOND
+    shift = first_row(longest) - origin
+    min_rows = limits["peaks.silent_min_seconds"] * ROWS_PER_SECOND
     for first, last, whole in _silences(alive, known, min_rows=min_rows):
         span = max(first - shift, 0), min(last - shift, longest.rows)
         if span[0] < span[1]:
             yield _silent(measured, longest, span, whole=whole)
 
 
-def _dead(line: _Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
+def _dead(line: Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
     energy = 10.0 ** (rms[span[0] : span[1]].astype(np.float64) / 10.0)
-    when = "in the whole take" if whole else f"for {_length(line.readings, span)}"
+    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
     return line.finding(
         "sound.dead_channel",
         span,
@@ -340,14 +278,17 @@ def _dead(line: _Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> 
         limit=line.limit("dead_level_dbfs"),
         unit="dBFS",
         message=f"{line}: no sound {when}, while another channel carries sound.",
-        advice="check cable, phantom power and that the input is switched on.",
+        advice=(
+            "check the microphone (switch, battery), the cable, phantom power if it "
+            "needs it, and that the input is switched on."
+        ),
     )
 
 
 def _silent(
     measured: Measured, readings: Readings, span: Span, *, whole: bool
 ) -> Finding:
-    when = "in the whole take" if whole else f"for {_length(readings, span)}"
+    when = "in the whole take" if whole else f"for {length_of(readings, span)}"
     return finding_of(
         measured,
         readings,
@@ -364,8 +305,6 @@ def _silent(
     )
 
 
-# ------------------------------------------------------------------------- the report
-
 _FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "rms_dbfs", "clipped_samples")
 
 
@@ -375,9 +314,9 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
             "channel": track.channel_numbers[index],
             "track": track.number,
             "name": "".join(track.channel_names[index:][:1]),
-            **{name: _totals(measured)[k][name][index] for name in _FIGURES},
+            **{name: totals_of(measured)[k][name][index] for name in _FIGURES},
         }
-        for k, _, track in _tracks(measured)
+        for k, _, track in tracks_of(measured)
         for index in range(track.channels)
     ]
     if not channels:
@@ -393,12 +332,12 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 
 def _notes(measured: Measured) -> Iterator[str]:
-    for k, _, track in _tracks(measured):
-        bad = _totals(measured)[k]["damaged_samples"]
+    for k, _, track in tracks_of(measured):
+        bad = totals_of(measured)[k]["damaged_samples"]
         if bad:
             yield (
-                f"Sound track {track.number + 1}: {_count(bad)} damaged samples (not a "
-                "number, or absurdly high); the hundredths of a second that hold them "
+                f"Sound track {track.number + 1}: {grouped(bad)} damaged samples (not "
+                "a number, or absurdly high); the hundredths of a second that hold them "
                 "are not measured."
             )
 

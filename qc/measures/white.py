@@ -23,12 +23,23 @@ from qc.colour import (
 )
 from qc.errors import UsageError
 from qc.limits import Option
-from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule, Setup, Values
+from qc.measures.base import (
+    Chart,
+    Column,
+    Hit,
+    Measure,
+    Measured,
+    Rule,
+    Setup,
+    Values,
+    signed,
+)
+from qc.measures.castwords import MIRED_NAMED, cast_words
 from qc.records import Finding, Marks, Picture, Readings, TakeInfo
 from qc.signal import Signal, to_linear
 from qc.timecode import TimecodeError
 
-__all__ = ["MEASURE", "cast_words", "patch_planes"]
+__all__ = ["MEASURE", "patch_planes"]
 
 Plane = NDArray[np.unsignedinteger]
 Rectangle = tuple[int, int, int, int]
@@ -44,10 +55,6 @@ _TILES = 4  # evenness is read on 4 x 4 tiles, over which the weave of gauze ave
 _TILE_STOPS = 1.5
 _TILE_CHROMA = 0.08  # of the range of Cb or Cr; one such tile moves the mean by 0.005
 
-# From here on the words name a direction. 5 mired: common practice, no source. Duv
-# 0.006 is the tolerance of ANSI C78.377 for white light sources (from memory).
-_MIRED_NAMED = 5.0
-_DUV_NAMED, _DUV_PLAIN, _DUV_STRONG = 0.002, 0.006, 0.015
 # Farther than 3200 K taken for 5600 K: no camera setting is so wrong about a white.
 _IMPLAUSIBLE_DELTA_E = 25.0
 
@@ -233,46 +240,6 @@ def _smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.flo
     return out
 
 
-def cast_words(
-    *, mired_shift: float, duv_shift: float, red_stops: float, blue_stops: float
-) -> str:
-    """Say which way a colour is off neutral, in the operator's words.
-
-    Parameters
-    ----------
-    mired_shift : float
-        Mired of the colour less those of neutral, positive for warm; NaN when it is
-        too far from white to have a colour temperature.
-    duv_shift : float
-        Duv of the colour less that of neutral, positive for green.
-    red_stops, blue_stops : float
-        Gains that would make it neutral: the direction where `mired_shift` is NaN.
-
-    Examples
-    --------
-    >>> cast_words(mired_shift=47, duv_shift=0.003, red_stops=-0.3, blue_stops=0.4)
-    'warm by about 45 mired and slightly green'
-    """
-    if not math.isfinite(mired_shift):
-        if not (math.isfinite(red_stops) and math.isfinite(blue_stops)):
-            return "strongly coloured"
-        if red_stops < 0:
-            return "strongly orange" if blue_stops > 0 else "strongly magenta"
-        return "strongly green" if blue_stops > 0 else "strongly blue"
-    parts = []
-    if abs(mired_shift) >= _MIRED_NAMED:
-        way = "warm" if mired_shift > 0 else "cold"
-        parts.append(f"{way} by about {5 * round(abs(mired_shift) / 5)} mired")
-    if abs(duv_shift) >= _DUV_NAMED:
-        way = "green" if duv_shift > 0 else "magenta"
-        if abs(duv_shift) >= _DUV_STRONG:
-            way = f"strongly {way}"
-        elif abs(duv_shift) < _DUV_PLAIN:
-            way = f"slightly {way}"
-        parts.append(way)
-    return " and ".join(parts) or "close to neutral"
-
-
 def _figures(
     info: TakeInfo, values: Callable[[str], NDArray[np.floating]]
 ) -> dict[str, float]:
@@ -303,8 +270,8 @@ def _message(hit: Hit) -> str:
     if math.isfinite(figures["mired_shift"]):
         text += (
             f"; CCT of the white {figures['cct_k']:.0f} K, Duv "
-            f"{_signed(figures['duv'], 3)}, where neutral is "
-            f"{figures['neutral_k']:.0f} K, {_signed(figures['neutral_duv'], 3)}"
+            f"{signed(figures['duv'], 3)}, where neutral is "
+            f"{figures['neutral_k']:.0f} K, {signed(figures['neutral_duv'], 3)}"
         )
     text = f"White is {_words(figures)} ({text})."
     label = _label(hit.measured.limits)
@@ -319,21 +286,20 @@ def _advice(hit: Hit) -> str:
     out = []
     if hit.worst > _IMPLAUSIBLE_DELTA_E:
         out.append("Make sure that the patch is really white or grey.")
-    if abs(figures["mired_shift"]) >= _MIRED_NAMED:
+    if abs(figures["mired_shift"]) >= MIRED_NAMED:
         other = "bluer" if figures["mired_shift"] > 0 else "warmer"
-        out.append(f"The camera was set for {other} light than it had.")
-    text = "Take the white balance again on a clean white swab in the same light"
+        out.append(f"The camera was set for {other} light than there was.")
+    text = (
+        "Before the next case take the white balance again on a clean white swab, not "
+        "burnt out, in the same light."
+    )
     red, blue = figures["red_stops"], figures["blue_stops"]
     if math.isfinite(red) and math.isfinite(blue):
         text += (
-            f"; until then the editor can correct with red {_signed(red, 2)} and blue "
-            f"{_signed(blue, 2)} stop"
+            f" In this recording red {signed(red, 2)} and blue {signed(blue, 2)} "
+            "stops (linear light) bring white near neutral; check the tissue."
         )
-    return " ".join([*out, f"{text}."])
-
-
-def _signed(value: float, decimals: int) -> str:
-    return f"{round(value, decimals) + 0.0:+.{decimals}f}".replace("-", "−")
+    return " ".join([*out, text])
 
 
 def _counts(measured: Measured) -> dict[str, int]:
@@ -420,17 +386,17 @@ MEASURE = Measure(
             "white.review_delta_e00",
             6.0,
             "Review from this cast of a white on: about 20 mired warm or cold, or Duv "
-            "0.004 green or magenta; seen at once beside neutral (house choice).",
-            unit="CIEDE2000",
+            "0.004 green or magenta (house choice).",
+            unit="ΔE₀₀",
             low=0,
             high=100,
         ),
         Option(
             "white.reject_delta_e00",
             14.0,
-            "Reject from this cast of a white on: about 50 mired, or Duv 0.013; tissue "
-            "no longer shows its own colour (house choice).",
-            unit="CIEDE2000",
+            "Reject from this cast of a white on: about 50 mired, or Duv 0.013 "
+            "(house choice).",
+            unit="ΔE₀₀",
             low=0,
             high=100,
         ),
@@ -453,7 +419,7 @@ MEASURE = Measure(
             reject="white.reject_delta_e00",
             min_seconds="white.min_seconds",
             bridge_seconds=0.5,
-            unit="CIEDE2000",
+            unit="ΔE₀₀",
             message=_message,
             advice=_advice,
             where=lambda hit: hit.measured.limits["white.neutral"],
@@ -463,7 +429,7 @@ MEASURE = Measure(
         Chart(
             ("cast_delta_e00",),
             "Colour cast of a white",
-            "CIEDE2000",
+            "ΔE₀₀",
             low=0.0,
             limits=("white.review_delta_e00", "white.reject_delta_e00"),
             explain="How far a white is from neutral, read on the neutral patch; "

@@ -7,6 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import PurePath
 
 from qc import __version__
 from qc.daybook import DayFinding, DayResult, DayTake
@@ -164,7 +165,7 @@ def day_page_of(
         coverage=_coverage(result),
         reading=tuple(_reading(result.takes, times)),
         changed_limits=tuple(r for r in limit_rows(limits, all_options()) if r.changed),
-        limits_from=str(getattr(limits, "source", "built-in")),
+        limits_from=PurePath(str(getattr(limits, "source", "built-in"))).name,
         version=__version__,
         written=written.strftime("%Y-%m-%d %H:%M %Z").strip(),
     )
@@ -269,7 +270,7 @@ def _coverage(result: DayResult) -> tuple[Fact, ...]:
         return math.fsum(figure(t.document, "coverage", name) or 0.0 for t in takes)
 
     facts = [
-        Fact("Folder", str(result.folder)),
+        Fact("Folder", result.folder.name),
         Fact("Takes measured", f"{grouped(len(takes))} of {len(result.takes)}"),
         Fact("Frames measured", grouped(int(total("frames_read")))),
         Fact("Frames damaged", grouped(int(total("frames_damaged")))),

@@ -113,7 +113,7 @@ def _sound(document: Mapping[str, Any], limits: Limits) -> Spark | None:
         area=_area(values, y, SPARK_HEIGHT),
         **_past(values, y, bounds, above=True),
         ticks=_ticks(bounds, y),
-        text="silent" if silent else amount(peak, "dB", 1),
+        text="silent" if silent else amount(peak, "dBTP", 1),
         order=_order(peak),
     )
 

@@ -58,7 +58,10 @@ def _file_facts(info: TakeInfo) -> Iterator[Fact]:
     if not info.audio:
         yield Fact("Sound", "none")
     if info.fingerprint:
-        yield Fact("Fingerprint of the content", info.fingerprint)
+        yield Fact(
+            "Mark of the file (size and three samples, not a checksum)",
+            info.fingerprint,
+        )
     yield from _metadata(info.metadata)
 
 

@@ -37,6 +37,10 @@ _LABELS = {
     "highlights.level_percent": "Level that counts as burnt out",
     "highlights.level_code": "First code value that counts",
     "white.neutral_k": "Neutral is at",
+    "white.neutral_duv": "Duv of neutral",
+    "white.duv_shift": "Duv from neutral",
+    "white.mired_shift": "Mired from neutral",
+    "framing.motion_p95_percent": "95 % of the frames move less than",
     "white.share_measured_percent": "Share of frames measured",
 }
 _STATISTICS = {
@@ -145,7 +149,7 @@ def _name_of(measure: Measure, key: str) -> tuple[str, str, int | None]:
         return columns[key].label, columns[key].unit, columns[key].decimals
     unit = _UNITS.get(parts[-1], "") if len(parts) > 1 else ""
     words = parts[:-1] if unit else parts
-    label = "In words" if key == "words" else " ".join(words).capitalize()
+    label = "Cast in words" if key == "words" else " ".join(words).capitalize()
     label = _LABELS.get(f"{measure.name}.{key}", label)
     return label, unit, None
 

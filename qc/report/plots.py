@@ -125,8 +125,8 @@ def _sharpness(result: TakeResult, picture: Readings, axis: Axis) -> Plot | None
     return sheet.plot(
         "Sharpness",
         alt,
-        "Fine detail of the whole picture, on a scale by tens. Compare only within one "
-        "framing (dotted lines: a new one begins). Hatched: soft stretches.",
+        "Fine detail of the whole picture, on a logarithmic scale. Compare only within "
+        "one framing (dotted lines: a new one begins). Hatched: soft stretches.",
     )
 
 

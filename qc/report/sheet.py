@@ -198,7 +198,7 @@ def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
         return f"{notes} to know of; nothing that keeps the take from being used."
     opening = {
         Grade.REVIEW: "Look at the marked places before you use this take",
-        Grade.REJECT: "Not usable at the marked places",
+        Grade.REJECT: "Not usable as it is at the marked places",
     }.get(result.grade, "See the findings")
     gravest = [f for f in result.findings if f.grade is result.grade]
     kinds = sorted(by_kind(gravest).items(), key=lambda kind: -time_of(kind[1]))

@@ -69,7 +69,7 @@ def test_gap_between_takes_is_told_with_labels_and_length() -> None:
     assert gap.grade is Grade.REVIEW
     assert "12.4\N{NO-BREAK SPACE}s" in gap.message  # 12 s and 10 frames of 1/25 s
     assert "A.mov ends at 10:01:00:00, B.mov begins at 10:01:12:10" in gap.message
-    assert "recorder runs" in gap.advice
+    assert "recorder is running" in gap.advice
     assert (gap.start, gap.end) == (36_060.0, 36_072.4)
 
 

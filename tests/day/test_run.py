@@ -49,7 +49,7 @@ def test_each_fault_is_told_and_all_others_are_done(tmp_path: Path) -> None:
         assert takes[name].grade is Grade.CLEAN
     messages = {n: takes[n].document["message"] for n in ("crash", "hang", "grow")}
     assert all(takes[n].grade is Grade.UNREADABLE for n in messages)
-    assert "the decoder crashed on this file" in messages["crash"]
+    assert "ended without a word" in messages["crash"]
     assert "nothing moved on for 4 s" in messages["hang"]
     assert "needed more than 600 MB" in messages["grow"]
     # What the worker is the cause of, not the file, is tried again next time.

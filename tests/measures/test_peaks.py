@@ -603,7 +603,8 @@ def test_clipped_sound_is_found_where_it_is() -> None:
     )
     # From about 0 dBFS to the target of -9; the true peak is a little over 0.
     assert found.advice == (
-        "Channel 2: turn down by at least 10 dB, so that peaks reach about −9 dBFS; "
+        "Channel 2: turn the recorder's input level down by at least 10 dB, so that "
+        "peaks reach about −9 dBFS; "
         "how high clipped sound really went cannot be known."
     )
 
@@ -710,7 +711,8 @@ def test_a_true_peak_over_the_limit() -> None:
     assert found.unit == "dBTP"
     assert found.message == "Channel 1: true peak −0.5 dBTP (limit −1 dBTP)."
     assert found.advice == (
-        "Channel 1: turn down by about 9 dB, so that peaks reach about −9 dBFS."
+        "Channel 1: turn the recorder's input level down by about 9 dB, so that peaks "
+        "reach about −9 dBFS."
     )
 
 
@@ -723,7 +725,9 @@ def test_the_advice_reaches_the_target_of_the_house() -> None:
     # Exact: from -0.5 to -18 are 17.5 dB, in whole dB 18.
     x = faded(tone(1, peak_dbfs=-0.5), RATE)[np.newaxis]
     (found,) = findings(measure(x, toml="[peaks]\ntarget_peak_dbfs = -18"))
-    assert found.advice.startswith("Channel 1: turn down by about 18 dB,")
+    assert found.advice.startswith(
+        "Channel 1: turn the recorder's input level down by about 18 dB,"
+    )
 
 
 def test_nothing_is_reported_twice() -> None:
@@ -781,7 +785,8 @@ def test_a_channel_that_carries_nothing(level: float) -> None:
         "Channel 2: no sound in the whole take, while another channel carries sound."
     )
     assert found.advice == (
-        "Channel 2: check cable, phantom power and that the input is switched on."
+        "Channel 2: check the microphone (switch, battery), the cable, phantom power "
+        "if it needs it, and that the input is switched on."
     )
 
 

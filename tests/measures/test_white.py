@@ -20,7 +20,8 @@ from qc.errors import UsageError
 from qc.judge import find
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, PictureReader, Setup
-from qc.measures.white import MEASURE, cast_words, patch_planes
+from qc.measures.castwords import cast_words
+from qc.measures.white import MEASURE, patch_planes
 from qc.records import Finding, Grade, Picture, Readings, TakeInfo, VideoTrack
 from qc.signal import Signal
 from qc.store import ColumnStore
@@ -552,11 +553,13 @@ def test_a_cast_is_found_to_the_frame() -> None:
     assert (finding.start_frame, finding.end_frame) == (60, 115)
     assert finding.rule == "white.cast"
     assert finding.where == tuple(PATCH)
-    assert finding.unit == "CIEDE2000"
+    assert finding.unit == "ΔE₀₀"
     assert 60 <= finding.worst_frame < 115
     assert "White is warm by about" in finding.message
     assert "limit 6;" in finding.message
-    assert finding.advice.startswith("The camera was set for bluer light than it had.")
+    assert finding.advice.startswith(
+        "The camera was set for bluer light than there was."
+    )
     assert "a clean white swab" in finding.advice
     # The summary is of the median frame, which is neutral.
     assert summary(measured)["red_stops"] == pytest.approx(0.0, abs=0.02)
@@ -566,7 +569,7 @@ def test_the_editors_correction_stands_in_the_advice() -> None:
     signal = Signal(bit_depth=10)
     measured = measure(take([(40, WARM)], signal=signal), make_info(signal, frames=40))
     (finding,) = findings(measured)
-    assert "with red −0.31 and blue +0.44 stop." in finding.advice
+    assert "red −0.31 and blue +0.44 stops" in finding.advice
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,108 @@
+"""What findings say of one sound channel: its name, its readings, its limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Measured, finding_of, signed
+from qc.records import AudioTrack, Finding, Grade, Readings
+from qc.spans import Span
+
+__all__ = [
+    "ROWS_PER_SECOND",
+    "Line",
+    "first_row",
+    "grouped",
+    "length_of",
+    "totals_of",
+    "tracks_of",
+]
+
+ROWS_PER_SECOND = 100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One channel of a take, and what findings say of it."""
+
+    measured: Measured
+    readings: Readings
+    track: AudioTrack
+    index: int
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Number, counted over all tracks, and the name if the channel has one."""
+        number = str(self.track.channel_numbers[self.index])
+        return (number, *filter(None, self.track.channel_names[self.index :][:1]))
+
+    def __str__(self) -> str:
+        number, *name = self.names
+        return f"Channel {number}" + "".join(f" ({n})" for n in name)
+
+    def column(self, name: str) -> NDArray[np.float32]:
+        """Return this channel's readings of a column of ``peaks``."""
+        return self.readings[f"peaks.{name}"][:, self.index]
+
+    def limit(self, name: str) -> float:
+        """Return a limit of ``peaks``."""
+        return float(self.measured.limits[f"peaks.{name}"])
+
+    def finding(
+        self, rule: str, span: Span, *, advice: str, grade: Grade, **more: Any
+    ) -> Finding:
+        """Make a finding of this channel; the advice begins with its name."""
+        return finding_of(
+            self.measured,
+            self.readings,
+            rule=rule,
+            grade=grade,
+            first=span[0],
+            last=span[1],
+            advice=f"{self}: {advice}",
+            channel=self.track.channel_numbers[self.index],
+            **more,
+        )
+
+    def turn_down(self, peak: float) -> int:
+        """Return whole dB, rounded up, that bring `peak` to the target; at least 1."""
+        return max(1, math.ceil(round(peak - self.limit("target_peak_dbfs"), 2)))
+
+    def target(self) -> str:
+        """Return where peaks should reach, for the end of a sentence."""
+        level = signed(self.limit("target_peak_dbfs"))
+        return f"so that peaks reach about {level} dBFS"
+
+
+def tracks_of(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
+    """Return the sound tracks that have readings, each with its place among all."""
+    sound = enumerate(measured.sound)
+    return [(k, r, r.track) for k, r in sound if r.rows and r.track is not None]
+
+
+def first_row(readings: Readings) -> int:
+    """Return the number of the first row, in hundredths since the take's start."""
+    return int(readings.start(0) * ROWS_PER_SECOND // 1)
+
+
+def totals_of(measured: Measured) -> Sequence[Mapping[str, Any]]:
+    """Return the figures of every whole track."""
+    tracks = measured.totals.get("peaks", {}).get("tracks", ())
+    return cast("Sequence[Mapping[str, Any]]", tracks)
+
+
+def grouped(number: int) -> str:
+    """Return a whole number with its thousands set apart."""
+    return f"{number:,}".replace(",", "\u00a0")
+
+
+def length_of(readings: Readings, span: Span) -> str:
+    """Return how long a stretch of rows lasts, for people."""
+    seconds = float(readings.start(span[1]) - readings.start(span[0]))
+    return f"{seconds:.1f} s" if seconds >= 1 else f"{seconds:.2f} s"
