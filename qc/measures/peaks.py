@@ -337,8 +337,8 @@ def _notes(measured: Measured) -> Iterator[str]:
         if bad:
             yield (
                 f"Sound track {track.number + 1}: {grouped(bad)} damaged samples (not "
-                "a number, or absurdly high); the hundredths of a second that hold them "
-                "are not measured."
+                "a number, or absurdly high); the hundredths of a second that hold "
+                "them are not measured."
             )
 
 

@@ -17,12 +17,13 @@ __all__ = ["fingerprint", "open_recording"]
 # text into pictures, or that are not recordings at all. A play list in a folder must
 # not make the tool read something else.
 _REFUSED = {
-    "ansi", "adf", "alsa", "ass", "bin", "bintext", "concat", "concatf", "dash", "dshow",
-    "fbdev", "ffmetadata", "hls", "idf", "imf", "iec61883", "jack", "kmsgrab", "lavfi",
-    "libcdio", "lrc", "microdvd", "mpl2", "mpsub", "oss", "pjs", "pulse", "realtext",
-    "rtp", "rtsp", "sami", "sap", "scc", "sdp", "srt", "stl", "subviewer", "subviewer1",
-    "sup", "tedcaptions", "tty", "txd", "v4l2", "vapoursynth", "video4linux2,v4l2",
-    "vplayer", "webm_dash_manifest", "webvtt", "x11grab", "xbin", "xcbgrab",
+    "adf", "alsa", "ansi", "aqtitle", "ass", "bin", "bintext", "concat", "concatf",
+    "dash", "dshow", "fbdev", "ffmetadata", "hls", "idf", "iec61883", "imf", "jack",
+    "jacosub", "kmsgrab", "lavfi", "libcdio", "lrc", "mcc", "microdvd", "mpl2", "mpsub",
+    "oss", "pjs", "pulse", "rcwt", "realtext", "rtp", "rtsp", "sami", "sap", "sbg",
+    "scc", "sdp", "srt", "stl", "subviewer", "subviewer1", "sup", "tedcaptions", "tty",
+    "txd", "v4l2", "vapoursynth", "video4linux2,v4l2", "vobsub", "vplayer",
+    "webm_dash_manifest", "webvtt", "x11grab", "xbin", "xcbgrab",
 }  # fmt: skip
 
 _FINGERPRINT_PIECE = 1 << 20
@@ -64,14 +65,16 @@ def open_recording(path: Path) -> InputContainer:
             metadata_errors="replace",
         )
     except (av.FFmpegError, OSError, ValueError) as error:
-        raise DecodeError(_why(path, error)) from error
+        raise DecodeError(_why(path)) from error
 
 
 def _check_is_file(path: Path) -> None:
     try:
         exists, is_folder, is_file = path.exists(), path.is_dir(), path.is_file()
     except OSError as error:
-        raise DecodeError(f"{path}: cannot look at this file: {error.strerror}") from error
+        raise DecodeError(
+            f"{path}: cannot look at this file: {error.strerror}"
+        ) from error
     if not exists:
         raise DecodeError(f"{path}: no such file; check the name and the folder")
     if is_folder:
@@ -97,9 +100,7 @@ def _check_is_file(path: Path) -> None:
         )
 
 
-def _why(path: Path, error: Exception) -> str:
-    if isinstance(error, av.FFmpegError) and "moov" in (error.log or ("", "", ""))[2]:
-        return _no_index(path)
+def _why(path: Path) -> str:
     if _looks_cut_short(path):
         return _no_index(path)
     return (
@@ -120,7 +121,7 @@ def _looks_cut_short(path: Path) -> bool:
     try:
         size = path.stat().st_size
         with path.open("rb") as file:
-            at, seen = 0, set()
+            at, seen = 0, set[bytes]()
             while at + 8 <= size and len(seen) < 1000:
                 file.seek(at)
                 head = file.read(16)
@@ -135,7 +136,7 @@ def _looks_cut_short(path: Path) -> bool:
                 at += length
     except OSError:
         return False
-    return b"ftyp" in seen and b"moov" not in seen
+    return bool(seen & {b"ftyp", b"mdat"}) and b"moov" not in seen
 
 
 def fingerprint(path: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 from types import TracebackType
+from typing import Any
 
 import av
 from av.audio.stream import AudioStream
@@ -15,17 +16,22 @@ from av.video.stream import VideoStream
 
 from qc.errors import DecodeError
 from qc.media.container import open_recording
-from qc.media.pictures import PictureDecoder
+from qc.media.pictures import PictureDecoder, Timed
 from qc.media.sound import SoundDecoder
 from qc.records import Picture, SoundBlock, TakeInfo
 
 __all__ = ["TakeReader"]
 
+# A file that cannot be read on is tried again this often: what lies behind a damaged
+# place may be whole.
+_READ_ATTEMPTS = 50
+
 
 class TakeReader:
     """Decodes every frame and sample of a take, once.
 
-    Use as a context manager and iterate. Damage is counted, not raised.
+    Use as a context manager and iterate. Damage is counted, not raised. Frames, damage
+    and what is missing are the same however many threads decode.
 
     Parameters
     ----------
@@ -45,25 +51,30 @@ class TakeReader:
 
     def __enter__(self) -> TakeReader:
         self._container = container = open_recording(self.info.path)
+        try:
+            self._prepare(container)
+        except BaseException:
+            container.close()
+            raise
+        return self
+
+    def _prepare(self, container: InputContainer) -> None:
         for stream in container.streams:
             # What is not measured is not even read where the container allows it.
             stream.discard = Discard.all
         if self.info.video is not None:
             stream = container.streams[self.info.video.stream]
-            stream.discard = Discard.default
             if not isinstance(stream, VideoStream):
-                raise DecodeError(f"{self.info.path}: the file changed while it was read")
-            stream.thread_type = "AUTO"
-            stream.codec_context.thread_count = self._threads
-            self.pictures = PictureDecoder(stream, self.info.video, self.info.origin)
-        for track in self.info.audio:
-            stream = container.streams[track.stream]
-            stream.discard = Discard.default
-            if isinstance(stream, AudioStream):
-                self.sounds[stream.index] = SoundDecoder(
-                    stream, track, self.info.origin
+                raise DecodeError(
+                    f"{self.info.path}: the file changed while it was read"
                 )
-        return self
+            stream.discard = Discard.default
+            self.pictures = PictureDecoder(self.info, stream, threads=self._threads)
+        for track in self.info.audio:
+            sound = container.streams[track.stream]
+            sound.discard = Discard.default
+            if isinstance(sound, AudioStream):
+                self.sounds[sound.index] = SoundDecoder(sound, track, self.info.origin)
 
     def __exit__(
         self,
@@ -72,6 +83,8 @@ class TakeReader:
         trace: TracebackType | None,
     ) -> None:
         container, self._container = self._container, None
+        if self.pictures is not None:
+            self.pictures.close()
         if container is not None:
             # Frame threads must be idle before their container goes.
             for stream in container.streams:
@@ -86,33 +99,43 @@ class TakeReader:
         for packet in self._demux(self._container):
             # A flushing packet's own stream_index is not set; its stream is.
             index = packet.stream.index
-            if self.pictures is not None and self.info.video is not None:
-                if index == self.info.video.stream:
-                    yield from self.pictures.decode(packet)
-                    continue
             sound = self.sounds.get(index)
             if sound is not None:
                 yield from sound.decode(packet)
+            elif self.pictures is not None:
+                yield from self.pictures.decode(packet)
         if self.pictures is not None:
-            self.pictures.finish()
+            yield from self.pictures.finish()
         for sound in self.sounds.values():
             yield from sound.finish()
 
-    def _demux(self, container: InputContainer) -> Iterator[Packet]:
+    def timed_frames(self) -> Iterator[Timed]:
+        """Yield frames as decoded, with their times, instead of pictures; no sound."""
+        if self._container is None or self.pictures is None:
+            raise ValueError("TakeReader must be entered, and the take have pictures")
+        for packet in self._demux(self._container):
+            if packet.stream.index not in self.sounds:
+                yield from self.pictures.timed(packet)
+        yield from self.pictures.rest()
+
+    def _demux(self, container: InputContainer) -> Iterator[Packet[Any]]:
         wanted = list(self.sounds)
         if self.info.video is not None:
             wanted.append(self.info.video.stream)
         streams = [container.streams[i] for i in sorted(wanted)]
-        try:
-            yield from container.demux(streams)
-        except av.FFmpegError as error:
-            # The file breaks off: what came so far is measured; then the decoders
-            # give what they still hold.
-            self.ended_early = error.strerror or type(error).__name__
-            for stream in streams:
-                flush = Packet()
-                flush.stream = stream
-                yield flush
+        for _ in range(_READ_ATTEMPTS):
+            try:
+                yield from container.demux(streams)
+            except av.FFmpegError as error:
+                self.ended_early = error.strerror or type(error).__name__
+            else:
+                return
+        # The file breaks off: what came so far is measured; then the decoders give
+        # what they still hold.
+        for stream in streams:
+            flush: Packet[Any] = Packet()
+            flush.stream = stream
+            yield flush
 
     def position(self, picture: Picture) -> Fraction:
         """Return when a picture begins, in seconds since the take's start."""

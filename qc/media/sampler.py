@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from fractions import Fraction
 
 import av
@@ -11,12 +12,16 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from qc.media.container import open_recording
-from qc.media.pictures import planes_of, to_rgb
+from qc.media.decoding import has_own_times
+from qc.media.planes import planes_of, to_rgb
+from qc.media.reader import TakeReader
+from qc.media.threads import give_all_frames
 from qc.records import Picture, Still, TakeInfo
 
 __all__ = ["stills_at"]
 
-# How far before a wanted frame to begin when a seek lands behind it.
+# How far before a wanted frame to begin when a seek lands behind it, or among frames
+# that build on others before it.
 _STEP_BACK_S = (0, 2, 10)
 
 
@@ -34,56 +39,77 @@ def stills_at(info: TakeInfo, ticks: Iterable[int]) -> Iterator[tuple[int, Still
     tick, Still
         In order of time. A frame that cannot be decoded again is left out.
     """
-    if info.video is None:
-        return
     wanted = sorted(set(ticks))
-    if not wanted:
+    if info.video is None or not wanted:
         return
     with open_recording(info.path) as container:
         stream = container.streams[info.video.stream]
         if not isinstance(stream, VideoStream):
             return
-        # Slice threads: a frame-threaded loop that is left early may not come to rest.
-        stream.thread_type = "SLICE"
-        stream.codec_context.thread_count = 0
-        origin = round(info.origin / info.video.time_base)
-        for tick in wanted:
-            frame = _frame_at(container, stream, tick + origin, info)
-            if frame is not None:
-                yield tick, _still(frame, tick, info)
-        stream.codec_context.flush_buffers()
+        if has_own_times(stream):
+            yield from _by_seeking(container, stream, info, wanted)
+            return
+    yield from _by_counting(info, wanted)
+
+
+def _by_seeking(
+    container: InputContainer, stream: VideoStream, info: TakeInfo, wanted: list[int]
+) -> Iterator[tuple[int, Still]]:
+    assert info.video is not None  # noqa: S101 -- the caller has looked
+    # Slice threads: a frame-threaded loop that is left early may not come to rest. And
+    # H.264's hide errors in another way than the threads that measured.
+    stream.thread_type = "SLICE"
+    stream.codec_context.thread_count = int(stream.codec_context.name == "h264")
+    give_all_frames(stream)
+    origin = round(info.origin / info.video.time_base)
+    for tick in wanted:
+        frame = _frame_at(container, stream, tick + origin, info)
+        if frame is not None:
+            yield tick, _still(frame, tick, info)
+    stream.codec_context.flush_buffers()
+
+
+def _by_counting(info: TakeInfo, wanted: list[int]) -> Iterator[tuple[int, Still]]:
+    """Decode from the start: nothing says where in the file a moment is."""
+    with TakeReader(replace(info, audio=())) as reader:
+        last: VideoFrame | None = None
+        rest = list(wanted)
+        for timed in reader.timed_frames():
+            while rest and timed.pts > rest[0]:
+                tick = rest.pop(0)
+                if last is not None:
+                    yield tick, _still(last, tick, info)
+            last = timed.frame
+            if not rest:
+                return
+        if last is not None:
+            for tick in rest:
+                yield tick, _still(last, tick, info)
 
 
 def _frame_at(
     container: InputContainer, stream: VideoStream, pts: int, info: TakeInfo
 ) -> VideoFrame | None:
     """Return the frame showing at `pts`, by the index, else from ever earlier."""
-    best: VideoFrame | None = None
-    for back in _STEP_BACK_S:
-        best = _decode_to(container, stream, pts, Fraction(back), info)
-        if best is not None:
-            return best
-    try:
-        container.seek(0, backward=True, any_frame=False)
-    except av.FFmpegError:
-        return None
-    return _scan_to(container, stream, pts)
-
-
-def _decode_to(
-    container: InputContainer,
-    stream: VideoStream,
-    pts: int,
-    back: Fraction,
-    info: TakeInfo,
-) -> VideoFrame | None:
     assert info.video is not None  # noqa: S101 -- the caller has looked
-    target = pts - round(back / info.video.time_base)
-    try:
-        container.seek(target, stream=stream, backward=True, any_frame=False)
-    except av.FFmpegError:
-        return None
-    return _scan_to(container, stream, pts)
+    best: VideoFrame | None = None
+    for back in (*_STEP_BACK_S, None):
+        try:
+            if back is None:
+                container.seek(0, backward=True, any_frame=False)
+            else:
+                target = pts - round(Fraction(back) / info.video.time_base)
+                container.seek(target, stream=stream, backward=True, any_frame=False)
+        except av.FFmpegError:
+            continue
+        found = _scan_to(container, stream, pts)
+        if found is None:
+            continue
+        best = found
+        # Behind an open group of pictures' start, frames are broken that were whole.
+        if not found.is_corrupt or back == _STEP_BACK_S[-1]:
+            break
+    return best
 
 
 def _scan_to(
@@ -107,8 +133,19 @@ def _scan_to(
                 if frame.pts == pts:
                     return frame
     except av.FFmpegError:
-        return last
-    return last
+        pass
+    return _if_showing(last, pts)
+
+
+def _if_showing(last: VideoFrame | None, pts: int) -> VideoFrame | None:
+    """Return the file's last frame if it still shows at `pts`.
+
+    Where a file's clock starts again, moments of the take are not in it.
+    """
+    if last is None or last.pts is None:
+        return None
+    held = last.duration or pts - last.pts + 1
+    return last if pts < last.pts + held else None
 
 
 def _still(frame: VideoFrame, tick: int, info: TakeInfo) -> Still:

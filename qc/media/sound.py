@@ -54,7 +54,9 @@ def float_samples(frame: AudioFrame) -> NDArray[np.float32]:
 class SoundDecoder:
     """Decodes one sound stream packet by packet into blocks of whole rows."""
 
-    def __init__(self, stream: AudioStream, track: AudioTrack, origin: Fraction) -> None:
+    def __init__(
+        self, stream: AudioStream, track: AudioTrack, origin: Fraction
+    ) -> None:
         self._stream = stream
         self.track = track
         self._origin = origin
@@ -67,7 +69,7 @@ class SoundDecoder:
         self.errors = 0
         self.gaps = 0
 
-    def decode(self, packet: Packet) -> Iterator[SoundBlock]:
+    def decode(self, packet: Packet[AudioStream]) -> Iterator[SoundBlock]:
         """Yield the blocks that this packet completes; an empty packet flushes."""
         try:
             frames = packet.decode()
