@@ -126,6 +126,8 @@ def measure_take(
             elapsed_s=0.0,
         )
         changed = 0 if decoder is None else decoder.changed_format
+        restarts = 0 if decoder is None else decoder.restarts
+        ended_early = reader.ended_early
     base = info.video.time_base if info.video is not None else Fraction(1)
     measured = Measured(
         info=info,
@@ -135,6 +137,8 @@ def measure_take(
         totals=pictures.totals() | _sound_totals(list(sounds.values())),
         missing=tuple(m * base for m in sorted(missing)),
         changed_format=changed,
+        restarts=restarts,
+        ended_early=ended_early,
     )
     _derive(measured, measures)
     return _judge(measured, measures, coverage, began)

@@ -143,6 +143,10 @@ class Measured:
         that could not be decoded.
     changed_format : int
         Frames left out because the picture changed its size or format.
+    restarts : int
+        How often the clock of the pictures jumped or began anew.
+    ended_early : str
+        Why reading broke off before the file's end; empty if it did not.
     """
 
     info: TakeInfo
@@ -152,6 +156,8 @@ class Measured:
     totals: Mapping[str, Figures]
     missing: tuple[Fraction, ...] = ()
     changed_format: int = 0
+    restarts: int = 0
+    ended_early: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -166,6 +166,18 @@ def _notes(measured: Measured) -> Iterable[str]:
             f"{'frames' if measured.changed_format != 1 else 'frame'} of another kind "
             "than the first could not be measured."
         )
+    if measured.restarts:
+        yield (
+            "The clock of the pictures jumps or begins anew "
+            f"{measured.restarts} {'times' if measured.restarts != 1 else 'time'}: "
+            "recordings joined in one file, or a damaged one. From there on timecodes "
+            "are counted, not read."
+        )
+    if measured.ended_early:
+        yield (
+            f"Reading broke off before the end of the file ({measured.ended_early}); "
+            "what came before is measured."
+        )
 
 
 MEASURE = Measure(
