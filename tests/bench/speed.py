@@ -135,7 +135,11 @@ def _report(task: Figures) -> Figures:
         last = time.perf_counter()
 
     result = _check(task, limits=limits, progress=tell)
-    figures: Figures = {"judged_s": time.perf_counter() - last}
+    figures: Figures = {
+        "frames": result.coverage.frames_read,
+        "judged_s": time.perf_counter() - last,
+        "peak_mb": _peak_mb(),
+    }
     with tempfile.TemporaryDirectory() as folder:
         try:
             from qc.report import write_report
@@ -309,7 +313,8 @@ def _costs(clip: Figures, threads: int, *, frames: int) -> Figures:
     alone = 1e3 * _run("bare", clip, 1)["cpu_s"] / frames
     parts = {_DECODING: alone, _REST: profile["rest_ms"] - alone}
     parts |= profile["parts_ms"] | {_TAIL: profile["tail_ms"]}
-    return after | {"parts_cpu_ms": parts}
+    kept = ("judged_s", "report_s", "report_peak_mb")
+    return {k: after[k] for k in kept if k in after} | {"parts_cpu_ms": parts}
 
 
 def _table(rows: Sequence[Sequence[str]]) -> str:
@@ -371,18 +376,21 @@ def _load() -> float:
 
 def _length_check(given: argparse.Namespace) -> Figures:
     """Return peak memory for each clip and for one of the same, six times as long."""
-    rows = [["peak MB", f"{given.seconds} s", f"{_LONGER * given.seconds} s", "more"]]
+    lengths = {1: f"{given.seconds} s", _LONGER: f"{_LONGER * given.seconds} s"}
+    rows = [["peak MB", *lengths.values(), "more", "with the report", ""]]
     out: Figures = {}
     pairs = zip(_clips(given), _clips(given, times=_LONGER), strict=True)
-    for short, long in pairs:
-        runs = [_run("full", clip, given.threads) for clip in (short, long)]
+    for clips in pairs:
+        label, name = clips[0]["label"], clips[0]["name"]
+        print(f"{label} ...", file=sys.stderr, flush=True)
+        runs = [_run("report", clip, given.threads) for clip in clips]
         if runs[1]["frames"] != _LONGER * runs[0]["frames"]:
-            raise SystemExit(f"{short['name']}: the long clip has lost frames")
-        once, often = (run["peak_mb"] for run in runs)
-        rows.append(
-            [short["label"], f"{once:.0f}", f"{often:.0f}", f"{often - once:+.0f}"]
-        )
-        out[short["name"]] = {"once_mb": once, f"times_{_LONGER}_mb": often}
+            raise SystemExit(f"{name}: the long clip has lost frames")
+        check = [run["peak_mb"] for run in runs]
+        report = [run.get("report_peak_mb", math.nan) for run in runs]
+        cells = [*check, check[1] - check[0], *report]
+        rows.append([label, *(f"{mb:.0f}" for mb in cells)])
+        out[name] = {"check_mb": check, "report_mb": report}
     print(_table(rows))
     return out
 
