@@ -7,13 +7,14 @@ import json
 import re
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import qc
 from qc.errors import QCError, UsageError
+from qc.output import guard_streams
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -32,28 +33,26 @@ class ExitCode(IntEnum):
     INTERRUPTED = 130  # Ctrl-C
 
 
-_NEUTRAL = re.compile(r"(\d+),(\d+),(\d+),(\d+)(?:@(.+))?")
+_NEUTRAL = re.compile(r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})(?:@(.+))?")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # A file name that is no valid text must not stop the output.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    output = guard_streams()
     options = _parser().parse_args(arguments)
     try:
-        return int(options.run(options))
+        code = int(options.run(options))
     except QCError as error:
         _complain(str(error))
         return ExitCode.FAILED
     except KeyboardInterrupt:
         _complain("interrupted; reports already written are complete")
         return ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output has gone; leave nothing for Python to flush to them.
-        sys.stdout = None
+    output.flush()
+    if output.error is not None and not isinstance(output.error, BrokenPipeError):
+        _complain(f"the output could not be written: {output.error.strerror}")
         return ExitCode.FAILED
+    return code
 
 
 def _complain(message: str) -> None:
@@ -80,7 +79,7 @@ def _parser() -> argparse.ArgumentParser:
         "report for each.",
         allow_abbrev=False,
     )
-    take.add_argument("files", nargs="+", metavar="FILE", type=Path)
+    take.add_argument("files", nargs="+", metavar="FILE", type=_path)
     _add_shared(take)
     take.set_defaults(run=_take)
     day = commands.add_parser(
@@ -91,7 +90,7 @@ def _parser() -> argparse.ArgumentParser:
         "measures only what is new.",
         allow_abbrev=False,
     )
-    day.add_argument("folder", metavar="FOLDER", type=Path)
+    day.add_argument("folder", metavar="FOLDER", type=_path)
     _add_shared(day)
     _add_day(day)
     day.set_defaults(run=_day)
@@ -103,10 +102,10 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     limits.add_argument(
-        "--limits", metavar="FILE", type=Path, help="limits file to start from"
+        "--limits", metavar="FILE", type=_path, help="limits file to start from"
     )
     limits.add_argument(
-        "--check", metavar="FILE", type=Path, help="only check a limits file"
+        "--check", metavar="FILE", type=_path, help="only check a limits file"
     )
     limits.set_defaults(run=_limits)
     return parser
@@ -114,9 +113,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_shared(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
-    add("--out", metavar="DIR", type=Path, default=Path("reports"),
+    add("--out", metavar="DIR", type=_path, default=Path("reports"),
         help="where reports go (default: reports)")  # fmt: skip
-    add("--limits", metavar="FILE", type=Path, help="house limits, a TOML file")
+    add("--limits", metavar="FILE", type=_path, help="house limits, a TOML file")
     add("--level", metavar="PERCENT", type=float,
         help="level from which a pixel counts as burnt out (default: 95)")  # fmt: skip
     add("--neutral", metavar="X,Y,W,H[@TIMECODE]", type=_neutral,
@@ -157,7 +156,7 @@ def _add_day(parser: argparse.ArgumentParser) -> None:
 
 
 def _at_least_one(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or int(text) < 1:
+    if not re.fullmatch(r"[0-9]{1,4}", text) or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
     return int(text)
 
@@ -214,6 +213,13 @@ def _take(options: argparse.Namespace) -> ExitCode:
                     )
                 except QCError as error:
                     result = TakeFailure(path, "report", str(error))
+                except OSError as error:
+                    result = TakeFailure(
+                        path,
+                        "report",
+                        f"{options.out}: reports cannot be written there: "
+                        f"{error.strerror or error}; name another folder with --out",
+                    )
         if isinstance(result, TakeFailure):
             failed = True
             _complain(result.message)
@@ -245,6 +251,8 @@ def _day(options: argparse.Namespace) -> ExitCode:
     from qc.records import Grade
     from qc.report.day_files import day_document
 
+    if options.folder == Path():
+        raise UsageError("name a folder; '.' alone is the one you are in")
     limits = limits_from(options)
     settings: dict[str, Any] = {
         "out": options.out,
@@ -271,6 +279,8 @@ def _day(options: argparse.Namespace) -> ExitCode:
                 print(json.dumps(day_document(result), ensure_ascii=False))
     if any(not take.readable for take in result.takes):
         return ExitCode.FAILED
+    if any(skipped.lost for skipped in result.skipped):
+        return ExitCode.FAILED
     worst = Grade(options.fail_on).rank
     found = any(
         Grade(f["grade"]).rank >= worst
@@ -296,11 +306,20 @@ def _expand(files: Sequence[Path]) -> Iterator[Path]:
     """Yield the files; a pattern that no shell has expanded is expanded here."""
     for path in files:
         name = path.name
-        if any(c in name for c in "*?[") and not path.exists():
-            matches = sorted(path.parent.glob(name))
-            yield from matches or [path]
-        else:
-            yield path
+        matches: list[Path] = []
+        # A name that is too long, or a folder that may not be read, is told later,
+        # when the file is opened.
+        with suppress(OSError, ValueError):
+            if any(c in name for c in "*?[") and not path.exists():
+                matches = sorted(path.parent.glob(name))
+        yield from matches or [path]
+
+
+def _path(text: str) -> Path:
+    """Return a path; an empty one is no name for the folder one is in."""
+    if not text:
+        raise argparse.ArgumentTypeError("a name is empty; name a file or folder")
+    return Path(text)
 
 
 def _limits(options: argparse.Namespace) -> ExitCode:

@@ -225,8 +225,12 @@ def print_day(result: DayResult) -> None:
         if not take.readable:
             message = str(take.document.get("message", take.name))
             _indented(console, Text(f"× {printable(message)}"), wrap)
-    if result.skipped:
-        count = len(result.skipped)
+    for skipped in result.skipped:
+        if skipped.lost:
+            text = Text(f"× {printable(skipped.name)}: {printable(skipped.reason)}")
+            _indented(console, text, wrap)
+    count = sum(not skipped.lost for skipped in result.skipped)
+    if count:
         _indented(
             console,
             Text(

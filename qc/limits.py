@@ -29,6 +29,9 @@ __all__ = [
     "to_toml",
 ]
 
+_LARGEST_BYTES = 1 << 20
+_LONGEST_SHOWN = 60
+
 Kind = Literal[
     "number", "whole", "switch", "text", "choice", "regions", "rectangle", "texts"
 ]
@@ -159,9 +162,15 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
     known = {o.key: o for o in options}
     sections = {o.section for o in known.values()}
     try:
-        tables = tomllib.loads(text)
+        # Some editors begin a file with a byte order mark, which TOML does not know.
+        tables = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
         raise LimitsError(f"{source}: not valid TOML: {error}") from error
+    except (ValueError, RecursionError) as error:
+        raise LimitsError(
+            f"{source}: not a limits file: a number of absurd length, or brackets "
+            "within brackets without end"
+        ) from error
     values = {key: option.check(option.default) for key, option in known.items()}
     for section, table in tables.items():
         if section not in sections:
@@ -193,6 +202,10 @@ def load(path: Path, options: Iterable[Option]) -> Limits:
         The file cannot be read, or `parse` refuses it.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise LimitsError(f"{path}: not a file; name a limits file in TOML")
+        if path.exists() and path.stat().st_size > _LARGEST_BYTES:
+            raise LimitsError(f"{path}: far too large for a limits file")
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise LimitsError(
@@ -267,6 +280,8 @@ def _checked(option: Option, value: object, source: str) -> Any:
         return option.check(value)
     except ValueError as error:
         shown = repr(value) if not isinstance(value, str) else f'"{value}"'
+        if len(shown) > _LONGEST_SHOWN:
+            shown = f"{shown[:_LONGEST_SHOWN]}..."
         raise LimitsError(
             f"{source}: [{option.section}] {option.name} = {shown}: {error}"
         ) from error
@@ -275,7 +290,10 @@ def _checked(option: Option, value: object, source: str) -> Any:
 def _number(option: Option, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("must be a number")
-    number = float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
     if not math.isfinite(number):
         raise ValueError("must be a finite number")
     if not option.low <= number <= option.high:
@@ -384,7 +402,12 @@ def _region(item: object) -> Region:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    """Tell whether a value may be a share of the picture: no number is far from 1."""
+    return (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and -2 < value < 2
+    )
 
 
 _CHECKS: dict[str, Callable[[Option, object], Any]] = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -77,6 +78,23 @@ def check_take(
     except MemoryError:
         return TakeFailure(
             path, stage, f"{path}: not enough memory to measure this take"
+        )
+    except OSError as error:
+        return TakeFailure(
+            path,
+            "worker",
+            f"{path}: could not be measured to its end: {error.strerror or error}; "
+            "check that the card is in and that the disk has room for temporary files",
+        )
+    except Exception as error:
+        # A mistake of ours must not cost the other takes of the same call.
+        if os.environ.get("QC_DEBUG"):
+            raise
+        return TakeFailure(
+            path,
+            stage,
+            f"{path}: could not be measured because of a fault in this program "
+            f"({type(error).__name__}: {error}); please report it",
         )
 
 
@@ -235,6 +253,9 @@ class _PictureRecorder:
         return {m.name: reader.finish() for m, reader in self._readers}
 
 
+_MOST_GAP_ROWS = 360_000  # an hour
+
+
 class _SoundRecorder:
     """Feeds one track's blocks to every sound measure and keeps the rows."""
 
@@ -253,14 +274,24 @@ class _SoundRecorder:
         )
         self._first: int | None = None
         self._next = 0
+        self._others: list[tuple[int, int, AudioTrack]] = []
 
     def take(self, block: SoundBlock) -> None:
         if self._first is None:
             self._first = self._next = block.first_row
         if block.first_row > self._next:
-            self._store.extend({}, block.first_row - self._next)
-            self._next = block.first_row
+            # The decoder keeps gaps within bounds; a disk must not fill in any case.
+            missing = min(block.first_row - self._next, _MOST_GAP_ROWS)
+            self._store.extend({}, missing)
+            self._next += missing
         rows = len(block.row_edges) - 1
+        if not block.samples.shape[1]:
+            # Sound of another kind: its place is kept, and what it is.
+            self._store.extend({}, rows)
+            begin = self._next - self._first
+            self._others.append((begin, begin + rows, block.track))
+            self._next += rows
+            return
         values: dict[str, NDArray[np.floating]] = {}
         for measure, reader in self.readers:
             for name, value in reader.read(block).items():
@@ -272,6 +303,13 @@ class _SoundRecorder:
         first = self._first or 0
         edges = np.arange(first, first + self._store.rows + 1, dtype=np.int64)
         edges.flags.writeable = False
+        if self._others:
+            channels, rates = np.full((2, self._store.rows), np.nan, np.float32)
+            for begin, end, kind in self._others:
+                channels[begin:end] = kind.channels
+                rates[begin:end] = kind.sample_rate
+            self._store.add("damage.other_channels", channels)
+            self._store.add("damage.other_rate", rates)
         return Readings("sound", _SOUND_TICK, edges, self._store, self._track)
 
 

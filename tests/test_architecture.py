@@ -29,7 +29,7 @@ FLOORS = [
     ("daybook",),
     ("records", "limits", "spans"),
     ("take", "colour"),
-    ("signal", "timecode", "errors"),
+    ("signal", "timecode", "errors", "output"),
 ]
 # The report fetches stills again, and shows limits and measures: it stands over them.
 # The pipeline ends before the report; the command joins the two.

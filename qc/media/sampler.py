@@ -11,7 +11,8 @@ from av.container import InputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from qc.media.container import open_recording
+from qc.errors import DecodeError
+from qc.media.container import fingerprint, open_recording
 from qc.media.decoding import has_own_times
 from qc.media.planes import planes_of, to_rgb
 from qc.media.reader import TakeReader
@@ -38,10 +39,18 @@ def stills_at(info: TakeInfo, ticks: Iterable[int]) -> Iterator[tuple[int, Still
     ------
     tick, Still
         In order of time. A frame that cannot be decoded again is left out.
+
+    Raises
+    ------
+    DecodeError
+        The file is no longer the one that was measured, or cannot be opened.
     """
     wanted = sorted(set(ticks))
     if info.video is None or not wanted:
         return
+    if info.fingerprint and fingerprint(info.path) != info.fingerprint:
+        # Pictures of somebody else's take must not get into this report.
+        raise DecodeError(f"{info.path}: the file has changed since it was measured")
     with open_recording(info.path) as container:
         stream = container.streams[info.video.stream]
         if not isinstance(stream, VideoStream):

@@ -138,7 +138,7 @@ def take_stills(
             for number, finding in wanted.get(tick, ()):
                 marked[number] = painter.marked(number, finding, still)
     except (QCError, OSError):
-        gone = "The recording could not be read again for a picture."
+        gone = "The recording has changed, or could not be read again for a picture."
         why_none |= {number: gone for number, _ in shown if number not in marked}
     for number, _ in shown:
         if number not in marked:
