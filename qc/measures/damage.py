@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
-from qc.records import Finding, Grade, Picture, Readings
+from qc.records import AudioTrack, Finding, Grade, Picture, Readings
 from qc.spans import bridged, runs
 
 __all__ = ["MEASURE"]
@@ -24,6 +25,19 @@ _BRIDGE_S = 0.5
 # A file that ends less than this before its announced end is not cut short: the last
 # frame's duration is often left open.
 _SHORTFALL_FRAMES = 3
+# House choices: coded sound may lack its priming; an announced end that lies more than
+# a day off is a damaged number.
+_SOUND_SHORTFALL_S = Fraction(1, 10)
+_SOUND_SHORTFALL_SHARE = Fraction(2, 100)
+_BELIEVED_S = 86_400
+# Containers whose header holds the length; that of others is guessed from bit rates.
+_TELL_THEIR_LENGTH = frozenset(
+    {"wav", "mov", "mp4", "m4a", "matroska", "flac", "aiff", "caf"}
+)
+_OTHER_ADVICE = (
+    "Keep the recorder's sound settings the same during a take, and let recordings "
+    "with different settings be separate files."
+)
 
 
 class _Reader:
@@ -49,6 +63,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
         yield from _cut_short(measured, measured.picture)
     for readings in measured.sound:
         yield from _sound(measured, readings)
+    if measured.info.video is None:
+        yield from _sound_cut_short(measured)
 
 
 def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
@@ -126,6 +142,9 @@ def _sound(measured: Measured, readings: Readings) -> Iterator[Finding]:
     levels = readings["peaks.sample_peak_dbfs"]
     gone = np.asarray(np.isnan(levels).all(axis=1), bool)
     times = readings.times()
+    if "damage.other_channels" in readings.columns:
+        gone &= np.isnan(readings["damage.other_channels"])
+        yield from _other_kinds(measured, readings, readings.track)
     for first, last in bridged(runs(gone), times=times, gap=_BRIDGE_S):
         missing = int(np.count_nonzero(gone[first:last])) * float(readings.time_base)
         track = readings.track
@@ -145,6 +164,77 @@ def _sound(measured: Measured, readings: Readings) -> Iterator[Finding]:
             ),
             advice=_ADVICE,
         )
+
+
+def _other_kinds(
+    measured: Measured, readings: Readings, track: AudioTrack
+) -> Iterator[Finding]:
+    """Tell of sound that could not be measured because it is not like the track's."""
+    channels, rates = readings["damage.other_channels"], readings["damage.other_rate"]
+    starts = np.flatnonzero((channels[1:] != channels[:-1]) | (rates[1:] != rates[:-1]))
+    cuts = np.unique([0, *(starts + 1).tolist(), readings.rows])
+    for first, last in pairwise(cuts.tolist()):
+        if np.isnan(channels[first]):
+            continue
+        count, rate = int(channels[first]), int(rates[first])
+        seconds = (last - first) * float(readings.time_base)
+        parts = []
+        if count != track.channels:
+            parts.append(f"{count} channel{'s' * (count != 1)}")
+        if rate != track.sample_rate:
+            parts.append(f"{rate} Hz")
+        yield finding_of(
+            measured,
+            readings,
+            rule="file.damaged",
+            grade=_grade(measured, seconds),
+            first=first,
+            last=last,
+            worst_row=first,
+            worst=seconds,
+            unit="s",
+            channel=track.first_channel if track.channels == 1 else None,
+            message=(
+                f"Sound track {track.number + 1} changes to {' and '.join(parts)} "
+                f"here: what follows, {seconds:.2f} s, was not measured."
+            ),
+            advice=_OTHER_ADVICE,
+        )
+
+
+def _sound_cut_short(measured: Measured) -> Iterator[Finding]:
+    info = measured.info
+    tracks = [r for r in measured.sound if r.rows]
+    names = set(info.container.split(","))
+    if info.duration is None or not tracks or not names & _TELL_THEIR_LENGTH:
+        return
+    readings = max(tracks, key=lambda r: r.start(r.rows))
+    end = readings.start(readings.rows)
+    # Some containers count from the zero of their clock, others from the first sample.
+    short = info.duration - end - max(info.origin, Fraction(0))
+    if not (
+        short > _SOUND_SHORTFALL_S
+        and short > _SOUND_SHORTFALL_SHARE * info.duration
+        and short <= _BELIEVED_S
+    ):
+        return
+    last = readings.rows - 1
+    yield finding_of(
+        measured,
+        readings,
+        rule="file.damaged",
+        grade=_grade(measured, float(short)),
+        first=last,
+        last=readings.rows,
+        worst_row=last,
+        worst=float(short),
+        unit="s",
+        message=(
+            f"The file ends early: about {float(short):.1f} s of sound that it "
+            "announces are not there."
+        ),
+        advice=_ADVICE,
+    )
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:

@@ -16,6 +16,8 @@ __all__ = ["find_timecode"]
 
 _FIRST_PICTURE = "first picture"
 _TIME_REFERENCE = "sound file's time reference"
+# It is a 64-bit number (EBU Tech 3285); more digits are none.
+_REFERENCE_DIGITS = 18
 
 
 def find_timecode(
@@ -56,7 +58,10 @@ def find_timecode(
             )
     reference = container.metadata.get("time_reference", "")
     sounds = container.streams.audio
-    if stream is None and reference.isdigit() and sounds and sounds[0].codec_context:
+    counts = reference.isascii() and reference.isdecimal()
+    if stream is not None or len(reference) > _REFERENCE_DIGITS or not counts:
+        reference = ""
+    if reference and sounds and sounds[0].codec_context:
         # Broadcast Wave: samples since midnight (EBU Tech 3285).
         samples_a_second = sounds[0].codec_context.sample_rate or 48000
         seconds = Fraction(int(reference), samples_a_second)

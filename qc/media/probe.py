@@ -18,8 +18,10 @@ from qc.errors import DecodeError, UsageError
 from qc.media.container import fingerprint, open_recording
 from qc.media.decoding import has_own_times
 from qc.media.labels import find_timecode
+from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
 from qc.media.tags import Tags, signal_of
 from qc.media.threads import give_all_frames
+from qc.media.wave import announced_seconds
 from qc.records import AudioTrack, Scan, TakeInfo, VideoTrack
 from qc.timecode import snap_rate
 
@@ -94,6 +96,9 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     duration = None
     if container.duration:
         duration = Fraction(container.duration, av.time_base)
+    if stream is None and container.format.name == "wav":
+        # FFmpeg counts what is there, not what the header announces.
+        duration = max(duration or Fraction(0), announced_seconds(path)) or None
     if stream is not None and stream.duration and stream.time_base:
         duration = stream.duration * Fraction(stream.time_base) - lead
     return TakeInfo(
@@ -147,7 +152,10 @@ def _audio_tracks(container: InputContainer, left_out: list[str]) -> list[AudioT
     channel = 1
     for stream in container.streams.audio:
         context = stream.codec_context
-        if context is None or not context.sample_rate or not context.channels:
+        rate = (context.sample_rate or 0) if context is not None else 0
+        # A header that damage has reached tells of rates that no recorder has.
+        known = LOWEST_RATE <= rate <= HIGHEST_RATE
+        if context is None or not known or not context.channels:
             left_out.append(f"stream {stream.index}: sound in an unknown format")
             continue
         tracks.append(

@@ -264,3 +264,88 @@ def test_a_picture_that_changes_its_size_is_for_review(tmp_path: Path) -> None:
     assert any("of another size" in f.message for f in damage_of(result))
     assert any("changes its size or format" in n for n in result.notes)
     assert result.coverage.frames_read == 40
+
+
+# ------------------------------------------------------------------------------ sound
+
+
+def tone(seconds: float, *, channels: int = 1, rate: int = 48_000) -> Sound:
+    wave = 0.2 * np.sin(np.arange(round(seconds * rate)) * 2 * np.pi * 440 / rate)
+    layout = "mono" if channels == 1 else "stereo"
+    samples = np.stack([wave] * channels).astype(np.float32)
+    return Sound(samples, "aac", "fltp", rate=rate, layout=layout)
+
+
+@pytest.mark.parametrize(
+    ("second", "told"),
+    [
+        (tone(2, channels=1), "1 channel"),
+        (tone(2, channels=2, rate=44_100), "44100 Hz"),
+        (tone(2, channels=1, rate=44_100), "1 channel and 44100 Hz"),
+    ],
+)
+@pytest.mark.parametrize("ending", ["aac", "ts"])
+def test_sound_that_changes_its_kind_is_told_in_its_place(
+    tmp_path: Path, ending: str, second: Sound, told: str
+) -> None:
+    kind = "adts" if ending == "aac" else "mpegts"
+    first = tone(2, channels=2)
+    parts = [
+        synth.write(tmp_path / f"{i}.{ending}", sounds=[s], container=kind)
+        for i, s in enumerate((first, second))
+    ]
+    joined = tmp_path / f"c.{ending}"
+    joined.write_bytes(b"".join(p.read_bytes() for p in parts))
+
+    result = checked(joined)
+
+    (finding,) = damage_of(result)
+    assert f"Sound track 1 changes to {told} here: what follows" in finding.message
+    assert finding.grade is Grade.REJECT
+    # AAC adds up to two frames of priming and filling, 0.05 s, to each part.
+    assert float(finding.start) == pytest.approx(2, abs=0.06)
+    assert float(finding.end) == pytest.approx(4, abs=0.12)
+    assert result.duration == finding.end
+    assert all(u.end <= finding.start + Fraction(1, 25) for u in result.usable)
+
+
+@pytest.mark.parametrize(
+    ("there", "announced", "grade"),
+    [
+        (2.0, 2.0, None),
+        (1.95, 2.0, None),  # house choice: 0.1 s
+        (9.85, 10.0, None),  # house choice: 2 %
+        (1.5, 2.0, Grade.REVIEW),
+        (1.0, 2.5, Grade.REJECT),
+    ],
+)
+def test_a_wav_cut_short_is_told(
+    tmp_path: Path, there: float, announced: float, grade: Grade | None
+) -> None:
+    rate = 8000
+    samples = np.full((1, round(announced * rate)), 3000, np.int16)
+    whole = synth.write(
+        tmp_path / "a.wav", sounds=[Sound(samples, rate=rate, layout="mono")]
+    )
+    gone = 2 * round((announced - there) * rate)
+    cut = tmp_path / "b.wav"
+    cut.write_bytes(whole.read_bytes()[: whole.stat().st_size - gone])
+
+    findings = damage_of(checked(cut))
+
+    assert [f.grade for f in findings] == ([] if grade is None else [grade])
+    for finding in findings:
+        assert finding.worst == pytest.approx(announced - there)
+        assert finding.message == (
+            f"The file ends early: about {announced - there:.1f} s of sound that it "
+            "announces are not there."
+        )
+
+
+def test_a_clock_that_jumps_ten_years_does_not_fill_the_disk(tmp_path: Path) -> None:
+    samples = np.full((1, 96_000), 3000, np.int16)
+    ten_years = Fraction(3650 * 86_400)
+    sound = Sound(samples, layout="mono", gaps=[(48_000, ten_years)])
+    result = checked(synth.write(tmp_path / "a.mkv", sounds=[sound]))
+    assert damage_of(result) == []
+    assert [r.rows for r in result.sound] == [200]

@@ -6,6 +6,8 @@ sample number in each of them. Full scale is that of each number format.
 
 from __future__ import annotations
 
+import struct
+from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -19,6 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from qc.errors import DecodeError
 from qc.media import TakeReader, probe
 from qc.media.sound import ROWS_PER_SECOND, SoundDecoder, float_samples, row_start
 from qc.records import AudioTrack, SoundBlock, TakeInfo
@@ -372,9 +375,13 @@ def test_a_track_that_changes_its_channels_is_counted_as_errors() -> None:
     decoder = SoundDecoder(None, track, Fraction(0))  # type: ignore[arg-type]
     mono = AudioFrame.from_ndarray(np.zeros((1, 100), np.int16), "s16", "mono")
     mono.sample_rate = 48_000
-    assert list(decoder.decode(_Fed([mono]))) == []  # type: ignore[arg-type]
+    blocks = [*decoder.decode(_Fed([mono])), *decoder.finish()]  # type: ignore[arg-type]
     assert decoder.errors == 1
-    assert list(decoder.finish()) == []
+    # 100 samples of 48 kHz lie within the first hundredth of a second.
+    (block,) = blocks
+    assert block.samples.shape == (1, 0)
+    assert (block.track.channels, block.track.sample_rate) == (1, 48_000)
+    assert (block.first_row, len(block.row_edges) - 1) == (0, 1)
 
 
 def test_the_grid_of_sound_begins_with_the_first_picture(tmp_path: Path) -> None:
@@ -393,3 +400,241 @@ def test_the_grid_of_sound_begins_with_the_first_picture(tmp_path: Path) -> None
     first, second = (read(probe(p))[0] for p in (one, two))
     assert [b.start for b in first] == [b.start for b in second]
     assert [b.first_row for b in first] == [b.first_row for b in second]
+
+
+# ------------------------------------------------------------- clocks that lie, changes
+
+_RATE, _SIZE = 48_000, 960  # frames of 20 ms
+
+
+def fed(
+    stamps: Iterable[int | None], *, origin: Fraction = Fraction(0)
+) -> tuple[SoundDecoder, list[SoundBlock]]:
+    """Decode one mono frame of 960 samples a stamp (in samples at 48 kHz)."""
+    track = AudioTrack(0, 0, "pcm_s16le", 1, "mono", _RATE, 1)
+    decoder = SoundDecoder(None, track, origin)  # type: ignore[arg-type]
+    blocks: list[SoundBlock] = []
+    for i, stamp in enumerate(stamps):
+        codes = (np.arange(i * _SIZE, (i + 1) * _SIZE) % 30_000).astype(np.int16)
+        blocks += decoder.decode(_Fed([_stamped(codes[None], stamp)]))  # type: ignore[arg-type]
+    blocks += decoder.finish()
+    check_rows(blocks)
+    return decoder, blocks
+
+
+def _stamped(
+    codes: NDArray[np.int16], stamp: int | None, rate: int = _RATE
+) -> AudioFrame:
+    layout = "mono" if codes.shape[0] == 1 else "stereo"
+    frame = AudioFrame.from_ndarray(codes, "s16p", layout)
+    frame.sample_rate, frame.time_base, frame.pts = rate, Fraction(1, rate), stamp
+    return frame
+
+
+def extent(blocks: list[SoundBlock]) -> tuple[int, int]:
+    last = blocks[-1]
+    return blocks[0].first_row, last.first_row + len(last.row_edges) - 1
+
+
+_JUMPS_S = [-50_000, -2, 1, 10, 3000, 47_000, 86_400 * 3650]
+
+
+@pytest.mark.parametrize(
+    ("jump_s", "which"),
+    [
+        (jump, which)
+        for jump in _JUMPS_S
+        for which in (0, 1, 40, 98)
+        # A first frame and a gap behind it cannot be told from a wrong first stamp.
+        if which or jump != -2
+    ],
+)
+def test_one_wrong_stamp_moves_nothing(jump_s: int, which: int) -> None:
+    stamps = [i * _SIZE for i in range(100)]
+    stamps[which] += jump_s * _RATE
+    decoder, blocks = fed(stamps)
+    assert decoder.gaps == 0
+    # 100 frames of 20 ms are 200 rows.
+    assert extent(blocks) == (0, 200)
+    assert joined(blocks).shape[1] == 100 * _SIZE
+
+
+def test_a_gap_behind_a_wrong_stamp_is_still_told() -> None:
+    # Frame 20 is 13 hours off; 2 s are missing in front of frame 60.
+    stamps = [i * _SIZE + 2 * _RATE * (i >= 60) for i in range(100)]
+    stamps[20] += 13 * 3600 * _RATE
+    decoder, blocks = fed(stamps)
+    assert decoder.gaps == 1
+    assert [b.start for b in blocks if b.gap_before] == [60 * _SIZE + 2 * _RATE]
+
+
+@pytest.mark.parametrize("jump_s", [3601, 86_400 * 30, 86_400 * 3650, -5, -86_400])
+def test_another_clock_is_counted_on_and_then_read_again(jump_s: int) -> None:
+    # Then 2 s are missing in front of frame 80.
+    stamps = [
+        i * _SIZE + _RATE * (jump_s * (i >= 50) + 2 * (i >= 80)) for i in range(100)
+    ]
+    decoder, blocks = fed(stamps)
+    assert (decoder.gaps, decoder.restarts) == (1, 1)
+    assert extent(blocks) == (0, 400)
+
+
+def test_all_gaps_together_have_a_bound() -> None:
+    # Each gap is 30 minutes: no more than an hour of them is believed.
+    decoder, blocks = fed(i * (_SIZE + 1800 * _RATE) for i in range(100))
+    assert decoder.gaps == 2
+    assert extent(blocks) == (0, 200 + 2 * 180_000)
+
+
+def test_no_gap_leads_far_beyond_the_announced_end(tmp_path: Path) -> None:
+    sound = Sound(synth.ramps(1, 96_000), layout="mono", gaps=[(48_000, Fraction(60))])
+    clip = synth.write(tmp_path / "a.mkv", sounds=[sound])
+    # Matroska (RFC 9559): element Duration, 0x4489, an 8-byte float of milliseconds.
+    data = bytearray(clip.read_bytes())
+    at = data.index(b"\x44\x89\x88") + 3
+    assert struct.unpack(">d", data[at : at + 8])[0] == pytest.approx(62_000, abs=2)
+    data[at : at + 8] = struct.pack(">d", 2000.0)
+    lying = tmp_path / "b.mkv"
+    lying.write_bytes(data)
+    assert any(b.gap_before for b in read(probe(clip))[0])
+    assert not any(b.gap_before for b in read(probe(lying))[0])
+
+
+def test_one_flipped_bit_in_a_transport_stream_moves_nothing(tmp_path: Path) -> None:
+    tone = (0.2 * np.sin(np.arange(96_000) / 20)).astype(np.float32)
+    sound = Sound(tone[None], "aac", "fltp", layout="mono")
+    clip = synth.write(
+        tmp_path / "a.ts", synth.scene(50), Video(options=synth.h264()), [sound]
+    )
+    data = bytearray(clip.read_bytes())
+    # ISO/IEC 13818-1, 2.4.3.6: sound is stream 110x xxxx, its PTS begins at byte 9.
+    places = []
+    for at in range(0, len(data), 188):
+        head = at + 4 + (1 + data[at + 4] if data[at + 3] & 0x20 else 0)
+        if (
+            data[at + 1] & 0x40
+            and data[head : head + 3] == b"\0\0\1"
+            and 0xC0 <= data[head + 3] < 0xE0
+        ):
+            places.append(head + 9)
+    assert len(places) > 4
+    data[places[len(places) // 2]] ^= 0x08  # bit 32: 13 hours
+    flipped = tmp_path / "b.ts"
+    flipped.write_bytes(data)
+    before, after = (read(probe(p))[0] for p in (clip, flipped))
+    assert extent(after) == extent(before)
+    np.testing.assert_array_equal(joined(after), joined(before))
+
+
+@pytest.mark.parametrize(
+    ("channels", "rate"), [(2, _RATE), (1, 44_100), (1, 8000), (2, 96_000)]
+)
+@pytest.mark.parametrize("comes_back", [False, True])
+def test_sound_of_another_kind_keeps_its_place(
+    channels: int, rate: int, comes_back: bool
+) -> None:
+    # 1 s as the track is, 2.5 s of another kind, 1 s as the track is.
+    track = AudioTrack(0, 0, "pcm_s16le", 1, "mono", _RATE, 1)
+    decoder = SoundDecoder(None, track, Fraction(0))  # type: ignore[arg-type]
+    blocks: list[SoundBlock] = []
+
+    def feed(count: int, channels: int, rate: int) -> None:
+        for _ in range(count):
+            codes = np.ones((channels, rate // 50), np.int16)
+            frame = _stamped(codes, None, rate)
+            blocks.extend(decoder.decode(_Fed([frame])))  # type: ignore[arg-type]
+
+    feed(50, 1, _RATE)
+    feed(125, channels, rate)
+    feed(50 * comes_back, 1, _RATE)
+    blocks += decoder.finish()
+
+    others = [b for b in blocks if b.track != track]
+    assert all(b.samples.shape == (channels, 0) for b in others)
+    assert {b.track.sample_rate for b in others} == {rate}
+    assert extent(others) == (100, 350)
+    assert extent(blocks) == (0, 450 if comes_back else 350)
+    for before, after in pairwise(blocks):
+        assert after.first_row == before.first_row + len(before.row_edges) - 1
+    assert decoder.samples == (2 if comes_back else 1) * _RATE
+    if comes_back:
+        assert next(b for b in blocks if b.start > _RATE and b not in others).gap_before
+
+
+# ---------------------------------------------------------------------- what files say
+
+
+def wave(
+    *, rate: int = 48_000, samples: int = 48_000, announced: int | None = None
+) -> bytes:
+    """Return a mono 16-bit WAV (EBU Tech 3285) that may announce other bytes."""
+    data = bytes(2 * samples)
+    size = len(data) if announced is None else announced
+    form = struct.pack("<HHIIHH", 1, 1, rate, min(2 * rate, 2**32 - 1), 2, 16)
+    body = b"WAVEfmt " + struct.pack("<I", 16) + form + b"data"
+    head = b"RIFF" + struct.pack("<I", min(36 + size, 2**32 - 1))
+    return head + body + struct.pack("<I", size) + data
+
+
+@pytest.mark.parametrize("rate", [1, 999, 1_000_001, 2_147_483_647])
+def test_rates_that_no_recorder_has_are_refused(tmp_path: Path, rate: int) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(wave(rate=rate, samples=5000))
+    with pytest.raises(DecodeError, match="neither a picture nor sound"):
+        probe(path)
+
+
+@pytest.mark.parametrize("rate", [1000, 8000, 384_000, 1_000_000])
+def test_rates_at_the_bounds_are_measured(tmp_path: Path, rate: int) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(wave(rate=rate, samples=2 * rate))
+    blocks = read(probe(path))[0]
+    check_rows(blocks)
+    assert extent(blocks) == (0, 200)
+    assert max(b.samples.shape[1] for b in blocks) <= 1 << 20
+
+
+def test_a_frame_of_many_samples_becomes_blocks_of_a_bounded_size() -> None:
+    track = AudioTrack(0, 0, "pcm_s16le", 1, "mono", _RATE, 1)
+    decoder = SoundDecoder(None, track, Fraction(0))  # type: ignore[arg-type]
+    frame = _stamped(np.zeros((1, 5_000_000), np.int16), 0)
+    blocks = [*decoder.decode(_Fed([frame])), *decoder.finish()]  # type: ignore[arg-type]
+    check_rows(blocks)
+    assert max(b.samples.shape[1] for b in blocks) <= (1 << 20) + _RATE
+    assert joined(blocks).shape[1] == 5_000_000
+
+
+@pytest.mark.parametrize(
+    ("announced", "seconds"),
+    [
+        (None, 1),
+        (96_000 * 3, 3),
+        (0, 1),  # not filled in
+        (2**32 - 1, 1),  # not known
+    ],
+)
+def test_a_wav_says_how_long_it_is(
+    tmp_path: Path, announced: int | None, seconds: int
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(wave(announced=announced))
+    assert probe(path).duration == seconds
+
+
+@pytest.mark.parametrize("text", ["\u00b2", "9" * 5000, "-5", "\u0663", ""])
+def test_a_time_reference_that_is_no_number_is_none(tmp_path: Path, text: str) -> None:
+    clip = _with_reference(tmp_path / "a.flac", text)
+    assert probe(clip).timecode_source == "none"
+
+
+@pytest.mark.parametrize("text", ["172800000", "9" * 18])
+def test_a_time_reference_that_is_a_number_counts(tmp_path: Path, text: str) -> None:
+    info = probe(_with_reference(tmp_path / "a.flac", text))
+    assert info.timecode_source == "sound file's time reference"
+    # 172 800 000 samples of 48 kHz are an hour.
+    assert len(text) == 18 or info.start_timecode == "01:00:00:00"
+
+
+def _with_reference(path: Path, text: str) -> Path:
+    sound = Sound(synth.ramps(1, 4800), "flac", layout="mono")
+    return synth.write(path, sounds=[sound], metadata={"time_reference": text})
