@@ -251,8 +251,6 @@ def _day(options: argparse.Namespace) -> ExitCode:
     from qc.records import Grade
     from qc.report.day_files import day_document
 
-    if options.folder == Path():
-        raise UsageError("name a folder; '.' alone is the one you are in")
     limits = limits_from(options)
     settings: dict[str, Any] = {
         "out": options.out,

@@ -35,10 +35,17 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """A file of the folder that is not measured, and why."""
+    """A file of the folder that is not measured, and why.
+
+    Attributes
+    ----------
+    lost : bool
+        It is or may hold a recording, but could not be looked at.
+    """
 
     name: str
     reason: str
+    lost: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

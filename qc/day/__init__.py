@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
+import stat
 import time
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Executor, Future, as_completed
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path, PurePosixPath
 from typing import Any, TypeAlias
 
@@ -35,7 +37,16 @@ _PULSES = ".day.running"
 
 def day_folder(folder: Path, out: Path) -> Path:
     """Return where a day's reports go: a folder of its name under `out`."""
-    return out.absolute() / safe_name(folder.absolute().name or "day")
+    try:
+        name = folder.absolute().name
+        if name == "..":
+            name = folder.resolve().name
+        return out.absolute() / safe_name(name or "day")
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: the folder that this was started in is gone; "
+            "change to another one, and name the day's folder in full"
+        ) from error
 
 
 def check_day(
@@ -88,18 +99,20 @@ def check_day(
     _check_folder(folder)
     home = day_folder(folder, out)
     with _alone(home):
-        found, skipped = find_recordings(folder, leave_out=out)
+        found, skipped = find_recordings(folder, leave_out=(out, home))
         resting, growing = settle(found, patience=limits["day.settle_seconds"])
-        skipped += [Skipped(f.name, "still being written") for f in growing]
+        skipped += [_growing(f) for f in growing]
         takes, todo = _plan(
             resting, home, limits, fresh=fresh, stills=stills, video=video, jobs=jobs
         )
         if told is not None:
             told(todo, len(takes), None)
-        for take in _measured(todo, executor, jobs, limits):
-            takes.append(take)
-            if told is not None:
-                told(todo, len(takes), take)
+        # Closed: wherever Ctrl-C strikes, workers are let go before anything else.
+        with closing(_measured(todo, executor, jobs, limits)) as measured:
+            for take in measured:
+                takes.append(take)
+                if told is not None:
+                    told(todo, len(takes), take)
         takes.sort(key=lambda t: t.name)
         findings = check_whole_day(takes, limits)
         result = DayResult(
@@ -138,8 +151,11 @@ def watch_day(
         stops it.
     """
     seen: object = None
+    _check_folder(folder)
+    out = settings.get("out", Path("reports"))
+    own = (out, day_folder(folder, out))
     while True:
-        found, _ = find_recordings(folder, leave_out=settings.get("out"))
+        found, _ = find_recordings(folder, leave_out=own)
         now = [(f.name, f.size, f.mtime_ns) for f in found]
         if now != seen:
             result = check_day(folder, **settings)
@@ -150,10 +166,23 @@ def watch_day(
         time.sleep(every_s)
 
 
+def _growing(found: Found) -> Skipped:
+    reason = "still being written; check the day again when it is complete"
+    return Skipped(found.name, reason, lost=True)
+
+
 def _check_folder(folder: Path) -> None:
-    if not folder.exists():
-        raise UsageError(f"{folder}: no such folder; check the name")
-    if not folder.is_dir():
+    try:
+        facts = folder.stat()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise UsageError(f"{folder}: no such folder; check the name") from error
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise UsageError(
+            f"{folder}: cannot be opened: {why}; check the name, and that you may "
+            "read the folders it lies in"
+        ) from error
+    if not stat.S_ISDIR(facts.st_mode):
         raise UsageError(
             f"{folder}: not a folder; check a single recording with 'qc take'"
         )
@@ -232,11 +261,17 @@ def _mark(name: str) -> str:
 
 def _measured(
     todo: list[Job], executor: Executor | None, jobs: int, limits: Limits
-) -> Iterator[DayTake]:
+) -> Generator[DayTake, None, None]:
     if not todo:
         return
     pulses = todo[0].pulse.parent
-    pulses.mkdir(parents=True, exist_ok=True)
+    _clear(pulses)
+    try:
+        pulses.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(
+            f"{pulses}: cannot be made: {error.strerror}; take away what lies there"
+        ) from error
     own = executor is None
     workers = executor or LocalWorkers(
         jobs or os.cpu_count() or 1, stall_s=limits["day.stall_seconds"]
@@ -256,9 +291,13 @@ def _measured(
         if own:
             workers.shutdown()
     finally:
-        for left in pulses.glob("*"):
-            left.unlink(missing_ok=True)
-        pulses.rmdir()
+        _clear(pulses)
+
+
+def _clear(pulses: Path) -> None:
+    """Remove a run's signs of life, whatever else has got in between."""
+    if pulses.is_dir() and not pulses.is_symlink():
+        shutil.rmtree(pulses, ignore_errors=True)
 
 
 def _taken(future: Future[DayTake], job: Job) -> DayTake:

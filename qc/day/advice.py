@@ -75,11 +75,13 @@ def day_advice(
     copies = {t.name for group in same_recordings(takes) for t in group[1:]}
     counting = [take for take in takes if take.name not in copies]
     ranked: list[tuple[tuple[int, int, float], str]] = []
+    # The day's summary counts every take; here it must show that copies are left out.
+    total = counted(len(counting), "different take" if copies else "take")
     faults = _faults(counting)
     several = len({camera_of(t) for t in counting if t.readable}) > 1
     for fault in faults:
         weight = fault.worst[0], len(fault.spans), fault.seconds
-        ranked.append((weight, _sentence(fault, len(counting), several)))
+        ranked.append((weight, _sentence(fault, total, several)))
     by_rule: dict[tuple[str, str], list[DayFinding]] = defaultdict(list)
     for finding in findings:
         if finding.advice:
@@ -91,7 +93,7 @@ def day_advice(
         head = f"{fault_label(rule)}{times} ({names(concerned)})"
         ranked.append((weight, f"{head}. {_capital(advice)}"))
     ranked.sort(key=lambda pair: pair[0], reverse=True)
-    sentences = [*_unreadable(counting), *(text for _, text in ranked)]
+    sentences = [*_unreadable(counting, total), *(text for _, text in ranked)]
     return tuple(dict.fromkeys(sentences))
 
 
@@ -108,8 +110,8 @@ def _faults(takes: Sequence[DayTake]) -> list[_Fault]:
     return list(faults.values())
 
 
-def _sentence(fault: _Fault, total: int, several_cameras: bool) -> str:
-    where = f"in {len(fault.spans)} of {counted(total, 'take')}"
+def _sentence(fault: _Fault, total: str, several_cameras: bool) -> str:
+    where = f"in {len(fault.spans)} of {total}"
     if several_cameras and len(fault.cameras) == 1 and len(fault.spans) > 1:
         camera = next(iter(fault.cameras))
         where += f", all of {camera}" if camera else ""
@@ -123,11 +125,10 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _unreadable(takes: Sequence[DayTake]) -> list[str]:
+def _unreadable(takes: Sequence[DayTake], total: str) -> list[str]:
     lost = [take for take in takes if not take.readable]
     broken = [t for t in lost if t.document.get("stage") in _BROKEN_STAGES]
     others = [t for t in lost if t not in broken]
-    total = counted(len(takes), "take")
     sentences = []
     if broken:
         sentences.append(

@@ -11,7 +11,7 @@ from qc.errors import UsageError
 
 __all__ = ["cluster_executor"]
 
-_PATIENCE_S = 10
+_PATIENCE_S = 5
 # A take whose worker is lost is given to another one; if that is lost too, the take is
 # what kills them.
 _LOST_WORKERS = 1
@@ -38,8 +38,17 @@ def cluster_executor(address: str) -> Iterator[Executor]:
             "--cluster: needs the extra 'cluster'; install it with "
             "pip install 'rushes-qc[cluster]'"
         ) from error
+
+    class OurClient(Client):  # type: ignore[misc, unused-ignore]
+        """A client that never connected has nothing to take leave of."""
+
+        def __del__(self) -> None:
+            # It would wait for 20 s, and then complain on the terminal.
+            if getattr(self, "status", "") == "running":
+                super().__del__()
+
     try:
-        client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
+        client = OurClient(address, timeout=_PATIENCE_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
             f"--cluster {address}: no Dask scheduler answers there; "

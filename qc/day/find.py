@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import os
 import stat
 import time
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from qc.daybook import Found, Skipped
+from qc.report import REPORT_FILES
+from qc.report.day_files import DAY_FILES
 
 __all__ = ["find_recordings", "looks_like_recording", "settle"]
 
@@ -30,10 +33,18 @@ _FRESH_S = 10.0
 # One that has not moved for this long is complete.
 _STILL_S = 2.0
 _POLL_S = 0.5
+# Folders that systems keep to themselves on every disk; recorders never write there.
+_SYSTEM_FOLDERS = frozenset((
+    "lost+found", "system volume information", "$recycle.bin",
+))  # fmt: skip
+# Our documents say which folders hold our reports, and these are what we write there.
+_MARKERS = ("day.json", "result.json")
+_OWN_FILES = frozenset((*DAY_FILES, *REPORT_FILES))
+_OWN_LOCK = ".day.lock"
 
 
 def find_recordings(
-    folder: Path, *, leave_out: Path | None = None
+    folder: Path, *, leave_out: Path | Sequence[Path] = ()
 ) -> tuple[list[Found], list[Skipped]]:
     """List the recordings under a folder and what else lies there.
 
@@ -41,8 +52,9 @@ def find_recordings(
     ----------
     folder : Path
         Searched with all its subfolders; links are not followed.
-    leave_out : Path, optional
-        A folder that is not searched: where our own reports go.
+    leave_out : Path or sequence of Path, optional
+        Folders that are not searched: where our own reports go. Our reports are not
+        listed elsewhere either, but recordings that lie beside them are found.
 
     Returns
     -------
@@ -50,15 +62,19 @@ def find_recordings(
     """
     found: list[Found] = []
     skipped: list[Skipped] = []
-    for path, name, problem in _walk(folder, leave_out):
-        if problem:
-            skipped.append(Skipped(name, problem))
+    barred = [leave_out] if isinstance(leave_out, Path) else leave_out
+    for path, name, problem in _walk(folder, {os.path.realpath(b) for b in barred}):
+        if problem is not None:
+            skipped.append(problem)
             continue
         try:
             facts = path.stat(follow_symlinks=False)
             reason = _not_a_recording(path, facts)
         except OSError as error:
-            skipped.append(Skipped(name, f"cannot be read: {error.strerror}"))
+            # What is gone again is nothing lost, nor is what would be passed over.
+            gone = isinstance(error, FileNotFoundError) or path.name.startswith(".")
+            reason = f"cannot be read: {error.strerror}"
+            skipped.append(Skipped(name, reason, lost=not gone))
             continue
         if reason:
             skipped.append(Skipped(name, reason))
@@ -67,28 +83,49 @@ def find_recordings(
     return found, skipped
 
 
-def _walk(folder: Path, leave_out: Path | None) -> Iterator[tuple[Path, str, str]]:
-    """Yield (path, relative name, reason to skip) of everything but plain folders."""
-    barred = None if leave_out is None else leave_out.absolute()
+def _walk(folder: Path, barred: set[str]) -> Iterator[tuple[Path, str, Skipped | None]]:
+    """Yield (path, relative name, why it is skipped) of all that are no folders."""
     pending = [(folder.absolute(), "")]
     while pending:
         here, prefix = pending.pop()
         try:
             entries = sorted(os.scandir(here), key=lambda e: _order(e.name))
         except OSError as error:
-            yield here, prefix or ".", f"the folder cannot be read: {error.strerror}"
+            name = prefix or "."
+            lost = here.name.casefold() not in _SYSTEM_FOLDERS
+            reason = f"the folder cannot be read: {error.strerror}"
+            yield here, name, Skipped(name, reason, lost=lost)
             continue
+        own = _OWN_FILES if _holds_reports(here, entries) else frozenset[str]()
         deeper = []
         for entry in entries:
+            if entry.name in own or entry.name == _OWN_LOCK:
+                continue
             path, name = Path(entry.path), f"{prefix}{entry.name}"
             if entry.is_symlink():
-                yield path, name, "a link: not followed"
+                yield path, name, Skipped(name, "a link: not followed")
             elif entry.is_dir(follow_symlinks=False):
-                if path != barred and not entry.name.startswith("."):
+                searched = os.path.realpath(path) not in barred
+                if searched and not entry.name.startswith("."):
                     deeper.append((path, f"{name}/"))
             else:
-                yield path, name, ""
+                yield path, name, None
         pending.extend(reversed(deeper))
+
+
+def _holds_reports(folder: Path, entries: Sequence[os.DirEntry[str]]) -> bool:
+    """Tell whether a folder holds reports of ours, by a document of theirs."""
+    for name in _MARKERS:
+        if not any(entry.name == name for entry in entries):
+            continue
+        try:
+            told = json.loads((folder / name).read_bytes())
+        except (OSError, ValueError, RecursionError):
+            continue
+        tool = told.get("tool") if isinstance(told, dict) else None
+        if isinstance(tool, dict) and tool.get("name") == "Rushes QC":
+            return True
+    return False
 
 
 def _order(name: str) -> tuple[str, str]:

@@ -24,10 +24,11 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
+from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
-from qc.day.worker import failed_take, guarded
+from qc.day.worker import EXIT_ORPHAN, failed_take, guarded
 from qc.daybook import DayTake, Job
 
 __all__ = ["LocalWorkers", "read_pulse"]
@@ -61,7 +62,9 @@ class LocalWorkers(Executor):
         self._pools: set[ProcessPoolExecutor] = set()
         self._lock = threading.Lock()
         self._stopped = threading.Event()
-        self._threads = ThreadPoolExecutor(jobs, thread_name_prefix="qc-slot")
+        self._threads = ThreadPoolExecutor(
+            jobs, thread_name_prefix="qc-slot", initializer=_deaf_to_ctrl_c
+        )
 
     def submit(  # type: ignore[override]
         self, fn: Callable[[Job], DayTake], /, job: Job
@@ -117,7 +120,7 @@ class LocalWorkers(Executor):
         if pool is None:
             # Spawned, not forked: decoders and OpenCV hold threads and locks.
             pool = ProcessPoolExecutor(
-                1, mp_context=multiprocessing.get_context("spawn"), initializer=_quiet
+                1, mp_context=multiprocessing.get_context("spawn"), initializer=_begin
             )
             self._slots.pool = pool
             with self._lock:
@@ -128,7 +131,8 @@ class LocalWorkers(Executor):
         self._slots.pool = None
         with self._lock:
             self._pools.discard(pool)
-        pool.shutdown(wait=False, cancel_futures=True)
+        # When all is stopping, what the pool holds must be given back before the end.
+        pool.shutdown(wait=self._stopped.is_set(), cancel_futures=True)
 
     def _kill(self, said: dict[str, Any]) -> None:
         pid = said.get("pid")
@@ -159,6 +163,32 @@ class LocalWorkers(Executor):
             pool.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
-def _quiet() -> None:
-    """Leave Ctrl-C to the parent, which ends the workers in good order."""
+def _deaf_to_ctrl_c() -> None:
+    """Keep Ctrl-C from this thread, and so from the processes that it starts.
+
+    They inherit it: a process of ours never hears Ctrl-C, not even while it starts.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        return
+    # Begun first: where it starts later, it lets the thread hear Ctrl-C again.
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+
+
+def _begin() -> None:
+    """Leave Ctrl-C to the parent, which ends workers in good order; end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True, name="qc-orphan").start()
+
+
+def _end_with_parent() -> None:
+    """End this process when the run is gone, also while it waits for a take.
+
+    A worker holds both ends of the queue it reads from, and would wait for ever.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(EXIT_ORPHAN)

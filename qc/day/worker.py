@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import qc
+from qc.day.kept import whole
 from qc.daybook import DayTake, Job
 from qc.errors import QCError
 from qc.limits import Limits
@@ -27,7 +28,7 @@ from qc.measures import all_measures
 from qc.pipeline import check_take
 from qc.records import Grade, Readings, TakeFailure, TakeInfo, TakeResult
 from qc.report import REPORT_FILES, write_report
-from qc.report.folder import place
+from qc.report.folder import existing_folder, place
 from qc.report.handover import failure_document, json_bytes, plain
 
 __all__ = ["guarded", "job_key", "kept_take", "measure_job", "write_pulse"]
@@ -63,18 +64,32 @@ def job_key(
 
 def kept_take(out: Path, folder: str, *, name: str, key: str) -> DayTake | None:
     """Return what an earlier run kept of a take, if it still holds."""
+    kept = _kept_in(out / folder, name, key)
+    if kept is None and (out / folder).is_dir():
+        # Where something else lay under that name, the report went beside it.
+        beside = existing_folder(
+            out, folder, belongs=lambda told: _is(told, name), document=RESULT
+        )
+        if beside is not None and beside.name != folder:
+            kept = _kept_in(beside, name, key)
+    return kept
+
+
+def _kept_in(home: Path, name: str, key: str) -> DayTake | None:
     try:
-        document = json.loads((out / folder / RESULT).read_bytes())
-        day = document["day"]
-        grade = Grade(document["grade"])
-    except (OSError, ValueError, KeyError, TypeError):
+        document = json.loads((home / RESULT).read_bytes())
+    except (OSError, ValueError, RecursionError):
         return None
-    if day.get("name") != name or day.get("key") != key:
+    # Other hands or a broken disk may have been there: it is measured again then.
+    if not whole(document):
         return None
-    report = (out / folder / "report.html").is_file()
+    grade = Grade(document["grade"])
+    if not _is(document, name) or document["day"].get("key") != key:
+        return None
+    report = (home / "report.html").is_file()
     if grade is not Grade.UNREADABLE and not report:
         return None
-    return DayTake(name, grade, document, folder if report else None, fresh=False)
+    return DayTake(name, grade, document, home.name if report else None, fresh=False)
 
 
 def measure_job(job: Job) -> DayTake:

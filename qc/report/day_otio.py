@@ -20,7 +20,7 @@ import qc
 from qc.daybook import DayResult, DayTake
 from qc.records import Grade
 from qc.report.day_facts import TakeFacts, day_order, fault_label
-from qc.report.handover import _COLOURS, _facts, _line, _reel, plain_text
+from qc.report.handover import _COLOURS, _facts, _line, _reel, name_bytes, plain_text
 
 if TYPE_CHECKING:
     from opentimelineio import opentime, schema
@@ -184,7 +184,7 @@ def _media_url(result: DayResult, take: DayTake) -> str:
         relative = Path(os.path.relpath(real, os.path.realpath(result.out)))
     except ValueError:  # on another drive
         return real.as_uri()
-    return quote(os.fsencode(relative.as_posix()))
+    return quote(name_bytes(relative.as_posix()))
 
 
 def _bytes(timeline: schema.Timeline) -> bytes:

@@ -6,7 +6,6 @@ A document may have been written by an earlier run: nothing in it is taken on tr
 from __future__ import annotations
 
 import math
-import os
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -99,7 +98,7 @@ def report_address(folder: str) -> str:
     >>> report_address("Fall 3: #2")
     'Fall%203%3A%20%232/report.html'
     """
-    return quote(os.fsencode(folder), safe="") + "/report.html"
+    return quote(name_bytes(folder), safe="") + "/report.html"
 
 
 def clock(seconds: float, *, fine: bool = False) -> str:

@@ -36,6 +36,7 @@ __all__ = [
     "json_bytes",
     "markers_otio",
     "markers_vtt",
+    "name_bytes",
     "plain",
     "plain_text",
     "result_document",
@@ -393,6 +394,14 @@ def markers_otio(result: TakeResult, out: Path) -> bytes:
 _COLOURS = {Grade.REJECT: "RED", Grade.REVIEW: "YELLOW", Grade.NOTE: "CYAN"}
 
 
+def name_bytes(name: str) -> bytes:
+    """Return a file name's bytes for an address, whatever characters it holds."""
+    try:
+        return os.fsencode(name)
+    except UnicodeEncodeError:  # a lone surrogate, as Windows names may hold
+        return name.encode("utf-8", "surrogatepass")
+
+
 def _media_url(path: Path, out: Path) -> str:
     """Return the recording's address as seen from any folder under `out`."""
     take = Path(os.path.realpath(path.parent)) / path.name
@@ -400,7 +409,7 @@ def _media_url(path: Path, out: Path) -> str:
         relative = Path("..") / os.path.relpath(take, os.path.realpath(out))
     except ValueError:  # on another drive
         return take.as_uri()
-    return quote(os.fsencode(relative.as_posix()))
+    return quote(name_bytes(relative.as_posix()))
 
 
 def _reel(path: Path) -> str:

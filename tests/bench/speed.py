@@ -377,7 +377,8 @@ def _load() -> float:
 def _length_check(given: argparse.Namespace) -> Figures:
     """Return peak memory for each clip and for one of the same, six times as long."""
     lengths = {1: f"{given.seconds} s", _LONGER: f"{_LONGER * given.seconds} s"}
-    rows = [["peak MB", *lengths.values(), "more", "with the report", ""]]
+    reports = (f"report {length}" for length in lengths.values())
+    rows = [["peak MB", *lengths.values(), "more", *reports]]
     out: Figures = {}
     pairs = zip(_clips(given), _clips(given, times=_LONGER), strict=True)
     for clips in pairs:

@@ -135,7 +135,8 @@ def test_a_growing_file_is_waited_for_and_seen_as_it_ends(tmp_path: Path) -> Non
 def test_a_file_that_never_rests_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "a.mov"
     path.write_bytes(b"x")
-    clock = [path.stat().st_mtime]
+    # A moment later: as a float the time may be rounded to before the file.
+    clock = [path.stat().st_mtime + 0.001]
 
     def sleep(seconds: float) -> None:
         clock[0] += seconds
