@@ -15,6 +15,7 @@ from urllib.parse import quote
 from qc.daybook import DayFinding, DayTake
 from qc.records import Grade
 from qc.report.day_facts import fault_label
+from qc.report.handover import name_bytes
 
 __all__ = [
     "DayTotals",
