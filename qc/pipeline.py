@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TypeAlias, cast
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -117,7 +119,7 @@ def measure_take(
     setup = Setup(info, limits)
     pictures = _PictureRecorder(setup, measures)
     sounds = {t.stream: _SoundRecorder(setup, t, measures) for t in info.audio}
-    with TakeReader(info, threads=threads) as reader:
+    with _one_opencv_thread(), TakeReader(info, threads=threads) as reader:
         for item in reader:
             if isinstance(item, Picture):
                 pictures.take(item)
@@ -160,6 +162,21 @@ def measure_take(
     )
     _derive(measured, measures)
     return _judge(measured, measures, coverage, began)
+
+
+@contextmanager
+def _one_opencv_thread() -> Iterator[None]:
+    """Leave the other cores to the decoder while a take is measured.
+
+    OpenCV's own threads cost more than they give on pictures of this size. The setting
+    is the whole process's, so it is put back.
+    """
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _derive(measured: Measured, measures: tuple[Measure, ...]) -> None:

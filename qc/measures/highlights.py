@@ -106,7 +106,7 @@ def largest_area(
     number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
     if number < 2:
         return 0, None
-    filled = np.flatnonzero(counts)
+    filled = np.flatnonzero(counts > 0)
     pixels = np.bincount(
         labels.ravel()[filled], weights=counts.ravel()[filled], minlength=number
     )

@@ -46,6 +46,7 @@ Rectangle = tuple[int, int, int, int]
 
 _SMALLEST = 8  # pixels; holds a whole sample of any subsampling, wherever it lies
 _MOMENT_S = Fraction(1, 4)  # measured are the frames this near to a moment named
+_PIECE = 32_768  # rows
 _MEDIAN_S = 0.5  # readings are judged after a median: a hand passes, a cast stays
 
 # When a patch says nothing about the white balance (all house choices).
@@ -204,15 +205,19 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     readings, video = measured.picture, measured.info.video
     if readings is None or video is None:
         return {}
-    out = {c.name: np.full(readings.rows, np.nan) for c in MEASURE.derived}
+    out = {c.name: np.full(readings.rows, np.nan, np.float32) for c in MEASURE.derived}
     codes = readings["white.patch_codes"]
     rows = np.flatnonzero(~np.isnan(codes[:, 0]))
     if not rows.size:
         return out
-    cast = cast_of_codes(codes[rows], signal=video.signal)
-    white = cast.pop("white_delta_e00")
-    for name, values in cast.items():
-        out[name][rows] = values
+    white = np.empty(len(rows))
+    # In pieces: what colour needs on the way is many times what it leaves.
+    for at in range(0, len(rows), _PIECE):
+        part = rows[at : at + _PIECE]
+        cast = cast_of_codes(codes[part], signal=video.signal)
+        white[at : at + _PIECE] = cast.pop("white_delta_e00")
+        for name, values in cast.items():
+            out[name][part] = values
     judged = out["cast_delta_e00"]
     if _label(measured.limits):
         # A hair lower where the patch is not seen, so that the frame shown as the
