@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from qc.day import _folders, check_day
+from qc.day import _folders, check_day, watch_day
 from qc.errors import ReportError, UsageError
 from qc.records import Grade
 
@@ -245,3 +245,17 @@ def test_grades_are_counted_for_the_exit_code(tmp_path: Path) -> None:
     assert _qc(folder, cwd=tmp_path).returncode == 1
     assert _qc(folder, "--fail-on", "reject", cwd=tmp_path).returncode == 0
     assert Grade("clean") is Grade.CLEAN
+
+
+@pytest.mark.slow
+def test_watching_measures_what_is_copied_in_later(tmp_path: Path) -> None:
+    folder = _day(tmp_path / "cards", NAMES[1:2])
+    rounds = watch_day(folder, every_s=0.1, out=tmp_path / "out", jobs=1)
+    assert len(next(rounds).takes) == 2
+    shutil.copy(MEDIA / NAMES[3], folder / NAMES[3])
+    _old(folder / NAMES[3])
+    later = next(rounds)
+    assert {t.name for t in later.takes if t.fresh} == {NAMES[3]}
+    assert len(later.takes) == 3
+    page = (tmp_path / "out/cards/day.html").read_text("utf-8")
+    assert NAMES[3] in page
