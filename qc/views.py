@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.records import Picture
+from qc.signal import LUMA_WEIGHTS
 
 __all__ = [
     "PROXY_LONG_SIDE",
@@ -22,7 +23,9 @@ __all__ = [
     "fields",
     "laplacian_tiles",
     "luma_histogram",
+    "proxy_chroma",
     "proxy_luma",
+    "proxy_rgb",
     "tile_edges",
 ]
 
@@ -184,6 +187,13 @@ def _steps(plane: Plane, edges: list[int], across: list[int]) -> NDArray[np.floa
     return np.diff(sums, axis=1).astype(np.float64)
 
 
+def _proxy_size(picture: Picture) -> tuple[int, int]:
+    """Return width and height of the small picture."""
+    height, width = picture.y.shape
+    scale = max(1.0, max(height, width) / PROXY_LONG_SIDE)
+    return max(1, round(width / scale)), max(1, round(height / scale))
+
+
 def proxy_luma(picture: Picture) -> NDArray[np.float32]:
     """Return a small area-averaged luma picture in percent of black-to-white.
 
@@ -193,12 +203,48 @@ def proxy_luma(picture: Picture) -> NDArray[np.float32]:
         Longer side at most `PROXY_LONG_SIDE` pixels; the shape keeps the coded
         picture's proportions.
     """
-    height, width = picture.y.shape
-    scale = max(1.0, max(height, width) / PROXY_LONG_SIDE)
-    size = (max(1, round(width / scale)), max(1, round(height / scale)))
-    small = cv2.resize(picture.y, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(picture.y, _proxy_size(picture), interpolation=cv2.INTER_AREA)
     signal = picture.signal
     out = (small.astype(np.float32) - signal.black) * (
         100.0 / (signal.white - signal.black)
     )
     return out.astype(np.float32, copy=False)
+
+
+def proxy_chroma(picture: Picture) -> NDArray[np.float32]:
+    """Return small area-averaged chroma pictures, as large as `proxy_luma`.
+
+    Returns
+    -------
+    (2, h, w) array of float32
+        Cb and Cr as differences from no colour; full excursion is -0.5 to 0.5. Where
+        the chroma samples sit between the luma samples is not looked at: under half a
+        pixel of the full picture.
+    """
+    signal, size = picture.signal, _proxy_size(picture)
+    planes = [
+        cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        for plane in (picture.cb, picture.cr)
+    ]
+    out = np.stack(planes).astype(np.float32)
+    out -= signal.chroma_zero
+    out /= signal.chroma_span
+    return out
+
+
+def proxy_rgb(picture: Picture) -> NDArray[np.float32]:
+    """Return the small picture in R'G'B', shares of black-to-white, not clipped.
+
+    Returns
+    -------
+    (3, h, w) array of float32
+        By the stream's own matrix; values under 0 and over 1 are kept.
+    """
+    kr, kb = LUMA_WEIGHTS[picture.signal.matrix]
+    luma = picture.view(proxy_luma) * np.float32(0.01)
+    pb, pr = picture.view(proxy_chroma)
+    out = np.empty((3, *luma.shape), np.float32)
+    out[0] = luma + np.float32(2.0 * (1.0 - kr)) * pr
+    out[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
+    out[1] = (luma - kr * out[0] - kb * out[2]) / (1.0 - kr - kb)
+    return out

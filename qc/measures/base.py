@@ -24,13 +24,17 @@ from qc.records import (
     Readings,
     SoundBlock,
     TakeInfo,
+    TakeResult,
 )
 
 __all__ = [
     "Chart",
     "Check",
     "Column",
+    "Companion",
+    "Exhibit",
     "Hit",
+    "Line",
     "Measure",
     "Measured",
     "PictureReader",
@@ -48,10 +52,17 @@ Figures: TypeAlias = Mapping[str, object]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Setup:
-    """What a measure may know before the first frame."""
+    """What a measure may know before the first frame.
+
+    Attributes
+    ----------
+    result : TakeResult or None
+        The finished take, when a still of it is marked; None while measuring.
+    """
 
     info: TakeInfo
     limits: Limits
+    result: TakeResult | None = None
 
 
 class PictureReader(Protocol):
@@ -127,6 +138,63 @@ class Chart:
     high: float | None = None
     limits: tuple[str, ...] = ()
     explain: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """Another frame to show beside the worst one, e.g. the sharpest of the shot.
+
+    Parameters
+    ----------
+    row : int
+        Row of the picture readings.
+    caption : str
+        What it is for comparison, a few words.
+    """
+
+    row: int
+    caption: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One line of an `Exhibit`: numbers over numbers; NaN leaves a gap."""
+
+    label: str
+    x: NDArray[np.floating]
+    y: NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exhibit:
+    """A small figure beside a finding. The measure gives the data, the report draws.
+
+    Parameters
+    ----------
+    kind : "lines", "path", "bars" or "swatches"
+        Lines over a common axis; a path in the plane, equal scales; bars; colours.
+    title : str
+        What it shows, short.
+    caption : str
+        How to read it, one sentence.
+    lines : tuple of Line
+        For ``"path"`` x and y are the place; for ``"bars"`` each is a row of bars.
+    x_label, y_label : str
+        Axes with their units.
+    levels : tuple of (label, value)
+        Horizontal lines, e.g. limits.
+    swatches : tuple of (label, (r, g, b))
+        R'G'B' as shares of full signal, for ``"swatches"``.
+    """
+
+    kind: Literal["lines", "path", "bars", "swatches"]
+    title: str
+    caption: str = ""
+    lines: tuple[Line, ...] = ()
+    x_label: str = ""
+    y_label: str = ""
+    levels: tuple[tuple[str, float], ...] = ()
+    swatches: tuple[tuple[str, tuple[float, float, float]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -276,7 +344,11 @@ class Measure:
     notes : function of Measured
         Sentences: what could not be measured, and why.
     mark : function of (Picture, Setup, Finding) or None
-        What the fault looks like on a still.
+        What the fault looks like on a still; the setup carries the finished take.
+    companions : function of (TakeResult, Finding) or None
+        Frames to show beside the worst one.
+    exhibits : function of (TakeResult, Finding) or None
+        Small figures beside a finding.
     method : str
         How it is measured, one short paragraph for the report.
     source : str
@@ -303,6 +375,8 @@ class Measure:
     summarise: Callable[[Measured], Figures] | None = None
     notes: Callable[[Measured], Iterable[str]] | None = None
     mark: Callable[[Picture, Setup, Finding], Marks] | None = None
+    companions: Callable[[TakeResult, Finding], Iterable[Companion]] | None = None
+    exhibits: Callable[[TakeResult, Finding], Iterable[Exhibit]] | None = None
     version: int = 1
 
     @property

@@ -184,7 +184,7 @@ class _Painter:
         limits = result.limits
         if not isinstance(limits, Limits):
             limits = Limits(limits)
-        self._setup = Setup(result.info, limits)
+        self._setup = Setup(result.info, limits, result)
         self._marks = {rule: m.mark for m in measures for rule in m.rule_labels}
         self._budget = min(_BYTES_FOR_ONE, _BYTES_FOR_ALL // max(count, 1))
 
