@@ -1,7 +1,8 @@
 """Rushes QC: measures every frame and sample of a recording and says what to change.
 
-Public names: `check_take`, `measure_take`, `write_report`, `Limits`, the records, and
-``__version__``. They are brought in when first used, so that the command starts fast.
+Public names: `check_take`, `measure_take`, `spot_take`, `write_report`, `Limits`, the
+records, and ``__version__``. They are brought in when first used, so that the command
+starts fast.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from qc.pipeline import check_take, measure_take
     from qc.records import Finding, Grade, TakeFailure, TakeInfo, TakeResult
     from qc.report import write_report
+    from qc.spot import spot_take
 
 __version__ = "0.1.0"
 
@@ -29,6 +31,7 @@ __all__ = [
     "check_take",
     "default_limits",
     "measure_take",
+    "spot_take",
     "write_report",
 ]
 
@@ -42,6 +45,7 @@ _HOMES = {
     "check_take": "qc.pipeline",
     "default_limits": "qc.measures",
     "measure_take": "qc.pipeline",
+    "spot_take": "qc.spot",
     "write_report": "qc.report",
 }
 

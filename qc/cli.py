@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import re
 import sys
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from enum import IntEnum
 from pathlib import Path
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from qc.limits import Limits
+    from qc.pipeline import Progress
+    from qc.records import TakeFailure, TakeResult
 
 __all__ = ["ExitCode", "main"]
 
@@ -32,6 +36,9 @@ class ExitCode(IntEnum):
     FAILED = 2  # something could not be done; wins over 1
     INTERRUPTED = 130  # Ctrl-C
 
+
+_BEGAN = time.monotonic()
+"""When the command began: a spot check's time counts from here."""
 
 _NEUTRAL = re.compile(r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})(?:@(.+))?")
 
@@ -82,6 +89,24 @@ def _parser() -> argparse.ArgumentParser:
     take.add_argument("files", nargs="+", metavar="FILE", type=_path)
     _add_shared(take)
     take.set_defaults(run=_take)
+    spot = commands.add_parser(
+        "spot",
+        help="a verdict in bounded time, and what share was looked at",
+        description="Look at as much of each recording as there is time for, spread "
+        "over all of it, and write a report: what was found, and how much of a fault "
+        "could be there unseen.",
+        allow_abbrev=False,
+    )
+    spot.add_argument("files", nargs="+", metavar="FILE", type=_path)
+    _add_shared(spot)
+    spot.add_argument(
+        "--within",
+        metavar="SECONDS",
+        type=_seconds,
+        default=20.0,
+        help="time for each recording, its report included (default: 20)",
+    )
+    spot.set_defaults(run=_spot)
     day = commands.add_parser(
         "day",
         help="every recording under a folder, in parallel, resumable; a day report",
@@ -161,6 +186,18 @@ def _at_least_one(text: str) -> int:
     return int(text)
 
 
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 1 <= value <= 86_400:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a time in seconds, from 1 to 86400"
+        )
+    return value
+
+
 def _neutral(text: str) -> tuple[list[int], str]:
     match = _NEUTRAL.fullmatch(text.replace(" ", ""))
     if match is None:
@@ -190,13 +227,49 @@ def limits_from(options: argparse.Namespace) -> Limits:
 
 
 def _take(options: argparse.Namespace) -> ExitCode:
-    from qc import console
     from qc.pipeline import check_take
+
+    limits = limits_from(options)
+
+    def check(path: Path, tell: Progress | None) -> TakeResult | TakeFailure:
+        return check_take(path, limits=limits, video=options.video, progress=tell)
+
+    return _each(options, check)
+
+
+def _spot(options: argparse.Namespace) -> ExitCode:
+    from qc.spot import spot_take
+
+    limits = limits_from(options)
+    began: float | None = _BEGAN
+
+    def check(path: Path, tell: Progress | None) -> TakeResult | TakeFailure:
+        nonlocal began
+        result = spot_take(
+            path,
+            within=options.within,
+            limits=limits,
+            video=options.video,
+            began=began,
+            stills=not options.no_stills,
+            progress=tell,
+        )
+        began = None  # the next one's time counts from its own beginning
+        return result
+
+    return _each(options, check)
+
+
+def _each(
+    options: argparse.Namespace,
+    check: Callable[[Path, Progress | None], TakeResult | TakeFailure],
+) -> ExitCode:
+    """Check each recording, write its report and print what a person needs."""
+    from qc import console
     from qc.records import Grade, TakeFailure, TakeResult
     from qc.report import write_report
     from qc.report.handover import failure_document, result_document
 
-    limits = limits_from(options)
     if options.video is not None and options.video < 0:
         raise UsageError("--video: counts picture streams from 0")
     text = options.format == "text" and not options.quiet
@@ -205,7 +278,7 @@ def _take(options: argparse.Namespace) -> ExitCode:
     files = list(_expand(options.files))
     for number, path in enumerate(files, 1):
         with console.progress(path, number, len(files), quiet=options.quiet) as tell:
-            result = check_take(path, limits=limits, video=options.video, progress=tell)
+            result = check(path, tell)
             if isinstance(result, TakeResult):
                 try:
                     folder = write_report(

@@ -74,10 +74,18 @@ def print_take(result: TakeResult, folder: Path) -> None:
     console = _console()
     wrap = console.is_terminal
     head = Text(f"{_SIGN[result.grade]} {result.grade.value.upper()}")
+    spot = result.coverage.spot
+    if spot is not None and spot.reading != "everything":
+        head.append(", as far as seen")
     head.stylize(_STYLE[result.grade])
     head.append(f"  {printable(result.info.name)}", style="bold")
     head.append(f"  {_extent(result)}")
     console.print(head, soft_wrap=not wrap)
+    if spot is not None:
+        from qc.report.spotwords import summary_sentences
+
+        for sentence in summary_sentences(result):
+            _indented(console, Text(sentence), wrap)
     for sentence in result.advice:
         _indented(console, Text(f"→ {sentence}"), wrap)
     labels = rule_labels()
@@ -116,7 +124,7 @@ def _extent(result: TakeResult) -> str:
     count = len(result.findings)
     found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
     usable = sum((u.duration for u in result.usable), Fraction(0))
-    share = f", usable {clock(usable)}" if count else ""
+    share = f", usable {clock(usable)}" if count and coverage.spot is None else ""
     return f"{frames}{length}, {found}{share}"
 
 

@@ -213,7 +213,8 @@ def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Return what to change before the next take, most useful first.
 
     One sentence a rule and channel, that of its worst finding: the gravest grade
-    first, then what spoils most time.
+    first, then what spoils most time. One sentence on the iris and one on white go in
+    front: they are what an operator turns to first.
     """
     groups: dict[tuple[str, int | None], list[Finding]] = {}
     for finding in findings:
@@ -228,5 +229,9 @@ def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
     sentences = []
     for group in ordered:
         worst = max(group, key=lambda f: (f.grade.rank, f.duration))
-        sentences.append(worst.advice)
-    return tuple(dict.fromkeys(sentences))
+        sentences.append((worst.rule.partition(".")[0], worst.advice))
+    first = [
+        next((advice for room, advice in sentences if room in rooms), None)
+        for rooms in (("highlights", "exposure"), ("white",))
+    ]
+    return tuple(dict.fromkeys([*filter(None, first), *(a for _, a in sentences)]))

@@ -19,7 +19,15 @@ from qc.errors import QCError
 from qc.judge import advice_from, find, grade_of, usable_ranges
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits
-from qc.measures.base import Measure, Measured, PictureReader, Setup, SoundReader
+from qc.measures.base import (
+    ROOMS,
+    Measure,
+    Measured,
+    PictureReader,
+    Setup,
+    SoundReader,
+)
+from qc.measures.soundlines import with_names
 from qc.media import TakeReader, probe
 from qc.records import (
     AudioTrack,
@@ -72,7 +80,7 @@ def check_take(
     limits = default_limits() if limits is None else limits
     stage = "open"
     try:
-        info = probe(path, video=video)
+        info = with_names(probe(path, video=video), limits)
         stage = "measure"
         return measure_take(info, limits=limits, threads=threads, progress=progress)
     except QCError as error:
@@ -206,9 +214,14 @@ def _judge(
     summary = {
         m.name: dict(m.summarise(measured)) for m in measures if m.summarise is not None
     }
-    notes = [n for m in measures if m.notes is not None for n in m.notes(measured)]
+    notes = [
+        note
+        for m in sorted(measures, key=_file_first)
+        if m.notes is not None
+        for note in m.notes(measured)
+    ]
     if info.video is not None and not info.audio:
-        notes.append("There is no sound in this file.")
+        notes.insert(0, "There is no sound in this file.")
     return TakeResult(
         info=info,
         coverage=replace(coverage, elapsed_s=time.monotonic() - began),
@@ -223,6 +236,10 @@ def _judge(
         duration=duration,
         limits=measured.limits,
     )
+
+
+def _file_first(measure: Measure) -> bool:
+    return measure.reading_order != ROOMS.index("file")
 
 
 class _PictureRecorder:

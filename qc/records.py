@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.signal import Signal
+from qc.spotted import SpotBound, SpotCoverage, SpotEdge
 from qc.take import AudioTrack, Scan, TakeInfo, TimeGrid, VideoTrack
 
 __all__ = [
@@ -30,6 +31,9 @@ __all__ = [
     "Readings",
     "Scan",
     "SoundBlock",
+    "SpotBound",
+    "SpotCoverage",
+    "SpotEdge",
     "Still",
     "TakeFailure",
     "TakeInfo",
@@ -350,7 +354,7 @@ class UsableRange:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """How much of a take was looked at."""
+    """How much of a take was looked at; `spot` tells more of a spot check."""
 
     mode: Literal["every frame", "spot"]
     frames_read: int
@@ -360,6 +364,7 @@ class Coverage:
     decode_errors: int
     sound_read_s: float
     elapsed_s: float
+    spot: SpotCoverage | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,17 +1,18 @@
 """Views of a picture that several measures share; each is computed once a frame.
 
 Call them through ``picture.view(luma_histogram)``. None decodes, converts or copies a
-whole plane; all keep the planes' native depth.
+whole plane; all keep the planes' native depth. The views of luma come of one pass.
 """
 
 from __future__ import annotations
 
 from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels import PlaneSums, area_mean, plane_sums
+from qc.kernels.portable import tile_edges
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS
 
@@ -23,6 +24,7 @@ __all__ = [
     "fields",
     "laplacian_tiles",
     "luma_histogram",
+    "luma_pass",
     "proxy_chroma",
     "proxy_luma",
     "proxy_rgb",
@@ -39,15 +41,23 @@ TILE_ROWS = 6
 # Longer side, in pixels, of the small picture that framing and light are read from.
 PROXY_LONG_SIDE = 240
 
-# OpenCV counts in float32, whole only up to here; larger pictures are cut in bands.
-_EXACT_COUNT = 1 << 24
-
 
 def fields(plane: Plane, *, interlaced: bool) -> tuple[Plane, ...]:
     """Return the plane, or its two fields as views when it is interlaced."""
     if interlaced and plane.shape[0] > 1:
         return plane[0::2], plane[1::2]
     return (plane,)
+
+
+def luma_pass(picture: Picture) -> PlaneSums:
+    """Return what the luma plane gives in one pass; the views below take it apart."""
+    return plane_sums(
+        picture.y,
+        bins=picture.signal.top + 1,
+        tiles=(TILE_ROWS, TILE_COLUMNS),
+        interlaced=picture.interlaced,
+        small=_proxy_size(picture) if picture.y.size else None,
+    )
 
 
 def luma_histogram(picture: Picture) -> NDArray[np.int64]:
@@ -58,33 +68,7 @@ def luma_histogram(picture: Picture) -> NDArray[np.int64]:
     array, shape (2**bit_depth,), of int64
         Exact counts.
     """
-    bins = picture.signal.top + 1
-    return _histogram(picture.y, bins)
-
-
-def _histogram(plane: Plane, bins: int) -> NDArray[np.int64]:
-    height, width = plane.shape
-    if plane.size == 0:
-        return np.zeros(bins, np.int64)
-    band = max(1, (_EXACT_COUNT - 1) // width)
-    total = np.zeros(bins, np.int64)
-    for top in range(0, height, band):
-        counts = cv2.calcHist(
-            [plane[top : top + band]], [0], None, [bins], [0.0, float(bins)]
-        )
-        total += counts.ravel().astype(np.int64)
-    return total
-
-
-def tile_edges(length: int, tiles: int) -> list[int]:
-    """Return where tiles begin along one side, and its end; they differ by one at most.
-
-    Examples
-    --------
-    >>> tile_edges(10, 4)
-    [0, 2, 5, 7, 10]
-    """
-    return [length * i // tiles for i in range(tiles + 1)]
+    return picture.view(luma_pass).counts
 
 
 class LaplacianTiles:
@@ -136,55 +120,15 @@ def laplacian_tiles(picture: Picture) -> LaplacianTiles:
     At the border the picture is mirrored about its outermost pixels (OpenCV's
     ``BORDER_REFLECT_101``, scipy's ``mode="mirror"``).
     """
-    shape = (TILE_ROWS, TILE_COLUMNS)
-    count, total, squares = (np.zeros(shape) for _ in range(3))
+    sums = picture.view(luma_pass)
+    count = np.zeros(sums.total.shape)
     for plane in fields(picture.y, interlaced=picture.interlaced):
-        _add_laplacian(plane, count, total, squares)
-    return LaplacianTiles(count, total, squares)
-
-
-def _add_laplacian(
-    plane: Plane,
-    count: NDArray[np.float64],
-    total: NDArray[np.float64],
-    squares: NDArray[np.float64],
-) -> None:
-    if plane.size == 0:
-        return
-    height, width = plane.shape
-    # 8-bit: |Laplacian| <= 4 * 255, whole in int16. Deeper: up to 4 * 65535, whole in
-    # float32; OpenCV's int16-to-int16 path is slower than this and 16-bit would clip.
-    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
-    lap = cv2.Laplacian(plane, depth, ksize=1, borderType=cv2.BORDER_REFLECT_101)
-    rows, columns = tile_edges(height, TILE_ROWS), tile_edges(width, TILE_COLUMNS)
-    for i in range(TILE_ROWS):
-        band = lap[rows[i] : rows[i + 1]]
-        for j in range(TILE_COLUMNS):
-            tile = band[:, columns[j] : columns[j + 1]]
-            if tile.size:
-                count[i, j] += tile.size
-                squares[i, j] += cv2.norm(tile, cv2.NORM_L2SQR)
-    # The Laplacian is a difference of differences: summed over a tile, all but the
-    # differences across the tile's border cancel, so no second pass is needed.
-    across_rows = _steps(plane, rows, columns)
-    across_columns = _steps(plane.T, columns, rows).T
-    total += np.diff(across_rows, axis=0) + np.diff(across_columns, axis=1)
-
-
-def _steps(plane: Plane, edges: list[int], across: list[int]) -> NDArray[np.float64]:
-    """Return sums of ``plane[e] - plane[e - 1]`` at each edge, for each tile across.
-
-    At the picture's own border the mirrored pixel gives the step: ``plane[-1]`` is
-    ``plane[1]``, ``plane[n]`` is ``plane[n - 2]``.
-    """
-    n = plane.shape[0]
-    after = [min(e, 2 * (n - 1) - e) if n > 1 else 0 for e in edges]
-    before = [abs(e - 1) if n > 1 else 0 for e in edges]
-    step = plane[after].astype(np.int64) - plane[before].astype(np.int64)
-    sums = np.zeros((len(edges), len(across)), np.int64)
-    sums[:, 1:] = np.cumsum(step, axis=1)[:, [max(a - 1, 0) for a in across[1:]]]
-    sums[:, [k for k, a in enumerate(across) if a == 0]] = 0
-    return np.diff(sums, axis=1).astype(np.float64)
+        height, width = plane.shape
+        rows = np.diff(tile_edges(height, TILE_ROWS))
+        count += np.outer(rows, np.diff(tile_edges(width, TILE_COLUMNS)))
+    return LaplacianTiles(
+        count, sums.total.astype(np.float64), sums.squares.astype(np.float64)
+    )
 
 
 def _proxy_size(picture: Picture) -> tuple[int, int]:
@@ -203,7 +147,9 @@ def proxy_luma(picture: Picture) -> NDArray[np.float32]:
         Longer side at most `PROXY_LONG_SIDE` pixels; the shape keeps the coded
         picture's proportions.
     """
-    small = cv2.resize(picture.y, _proxy_size(picture), interpolation=cv2.INTER_AREA)
+    small = picture.view(luma_pass).small
+    if small is None:
+        raise ValueError("an empty picture has no small one")
     signal = picture.signal
     out = (small.astype(np.float32) - signal.black) * (
         100.0 / (signal.white - signal.black)
@@ -222,10 +168,7 @@ def proxy_chroma(picture: Picture) -> NDArray[np.float32]:
         pixel of the full picture.
     """
     signal, size = picture.signal, _proxy_size(picture)
-    planes = [
-        cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-        for plane in (picture.cb, picture.cr)
-    ]
+    planes = [area_mean(plane, size) for plane in (picture.cb, picture.cr)]
     out = np.stack(planes).astype(np.float32)
     out -= signal.chroma_zero
     out /= signal.chroma_span

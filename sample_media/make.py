@@ -96,6 +96,7 @@ def truth(made: list[Take]) -> dict[str, object]:
                         "start_frame": f.start_frame,
                         "end_frame": f.end_frame,
                         "channel": f.channel,
+                        "also": list(f.also),
                         "in_ignored_area": f.in_ignored_area,
                         "put_in": f.put_in,
                     }

@@ -20,7 +20,7 @@ FLOORS = [
     ("cli",),
     ("console",),
     ("daybars",),
-    ("day",),
+    ("day", "spot"),
     ("report",),
     ("pipeline", "__init__"),
     ("judge",),
@@ -28,8 +28,8 @@ FLOORS = [
     ("views", "store"),
     ("daybook",),
     ("records", "limits", "spans"),
-    ("take", "colour"),
-    ("signal", "timecode", "errors", "output"),
+    ("take", "colour", "spotted"),
+    ("signal", "timecode", "errors", "output", "kernels"),
 ]
 # The report fetches stills again, and shows limits and measures: it stands over them.
 # The pipeline ends before the report; the command joins the two.

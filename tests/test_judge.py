@@ -255,3 +255,18 @@ def test_advice_puts_the_gravest_first_and_says_nothing_twice() -> None:
         _finding(Grade.NOTE, 0, 200, rule="e", advice="never mind"),
     ]
     assert advice_from(findings) == ("close the iris", "turn down", "focus")
+
+
+def test_one_sentence_on_the_iris_and_one_on_white_go_in_front() -> None:
+    findings = [
+        _finding(Grade.REJECT, 0, 90, rule="sound.peak", advice="turn it down"),
+        _finding(Grade.REVIEW, 0, 10, rule="white.cast", advice="balance again"),
+        _finding(Grade.REVIEW, 0, 20, rule="highlights.relevant", advice="close"),
+        _finding(Grade.REVIEW, 0, 15, rule="exposure.drift", advice="set to manual"),
+    ]
+    assert advice_from(findings) == (
+        "close",
+        "balance again",
+        "turn it down",
+        "set to manual",
+    )

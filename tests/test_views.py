@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from typing import Any
 
+import colour
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,9 +13,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import ndimage
 
-import qc.views
+import qc.kernels.portable
 from qc.records import Picture
-from qc.signal import Signal
+from qc.signal import Matrix, Signal, ycbcr_to_rgb
 from qc.views import (
     PROXY_LONG_SIDE,
     TILE_COLUMNS,
@@ -22,7 +23,9 @@ from qc.views import (
     fields,
     laplacian_tiles,
     luma_histogram,
+    proxy_chroma,
     proxy_luma,
+    proxy_rgb,
     tile_edges,
 )
 from tests.pictures import picture
@@ -98,8 +101,8 @@ def test_bands_add_up_to_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     plane = plane_of((50, 31), SIGNALS[1], 7)
     expected = np.bincount(plane.ravel(), minlength=1024)
     for exact in (2, 32, 33, 500, 50 * 31, 50 * 31 + 1):
-        monkeypatch.setattr(qc.views, "_EXACT_COUNT", exact)
-        histogram = luma_histogram(picture(plane, signal=SIGNALS[1]))
+        monkeypatch.setattr(qc.kernels.portable, "_EXACT_COUNT", exact)
+        histogram = qc.kernels.portable.histogram(plane, 1024)
         assert np.array_equal(histogram, expected)
 
 
@@ -243,3 +246,100 @@ def test_proxy_keeps_proportions_and_size(height: int, width: int) -> None:
     scale = max(1.0, max(height, width) / PROXY_LONG_SIDE)
     assert proxy.shape[0] == pytest.approx(height / scale, abs=1.0)
     assert proxy.shape[1] == pytest.approx(width / scale, abs=1.0)
+
+
+# ----------------------------------------------------------------- proxy in colour
+
+
+def coloured(planes: list[NDArray[Any]], signal: Signal) -> Picture:
+    """Make a picture of three planes, chroma of any size."""
+    dtype = np.uint8 if signal.bit_depth == 8 else np.uint16
+    made: list[NDArray[Any]] = [plane.astype(dtype) for plane in planes]
+    return Picture(index=0, pts=0, y=made[0], cb=made[1], cr=made[2], signal=signal)
+
+
+CHROMA_SIZES = {"4:2:0": (240, 480), "4:2:2": (480, 480), "4:4:4": (480, 960)}
+
+
+@pytest.mark.parametrize("size", CHROMA_SIZES.values(), ids=CHROMA_SIZES.keys())
+def test_proxy_chroma_is_a_difference_from_no_colour(size: tuple[int, int]) -> None:
+    # ITU-R BT.709-6, BT.2020-2: extremes of Cb and Cr are 16 and 240 in 8 bits, 64 and
+    # 960 in 10; 128 and 512 are no colour. Full range: 255 codes from end to end.
+    for signal, cb, cr, expected in (
+        (Signal(), 240, 16, (0.5, -0.5)),
+        (Signal(), 128, 128, (0.0, 0.0)),
+        (Signal(bit_depth=10), 64, 960, (-0.5, 0.5)),
+        (Signal(full_range=True), 179, 77, (0.2, -0.2)),
+    ):
+        planes = [np.full((480, 960), 100), np.full(size, cb), np.full(size, cr)]
+        chroma = proxy_chroma(coloured(planes, signal))
+        assert chroma.dtype == np.float32
+        assert chroma.shape == (2, 120, 240)
+        for plane, value in zip(chroma, expected, strict=True):
+            assert plane == pytest.approx(value, abs=1e-6)
+
+
+def test_proxy_chroma_is_the_area_mean() -> None:
+    # 4:2:0 of 960 x 480: blocks of 2 x 2 chroma samples. In 16 bits the mean is
+    # rounded to a code.
+    signal = Signal(bit_depth=16)
+    cb, cr = (plane_of((240, 480), signal, number) for number in (1, 2))
+    p = coloured([np.full((480, 960), 20_000), cb, cr], signal)
+    means = [
+        (c.reshape(120, 2, 240, 2).mean(axis=(1, 3)) - 32768) / (224 * 256)
+        for c in (cb, cr)
+    ]
+    assert proxy_chroma(p) == pytest.approx(np.stack(means), abs=1e-5)
+
+
+@given(st.integers(1, 500), st.integers(1, 500), st.sampled_from([(2, 2), (1, 2)]))
+def test_colour_proxies_are_as_large_as_the_luma_proxy(
+    height: int, width: int, sharing: tuple[int, int]
+) -> None:
+    size = -(-height // sharing[0]), -(-width // sharing[1])
+    planes = [np.full((height, width), 90), np.full(size, 120), np.full(size, 140)]
+    p = coloured(planes, Signal())
+    luma, rgb = proxy_luma(p), proxy_rgb(p)
+    assert rgb.shape == (3, *luma.shape)
+    assert proxy_chroma(p).shape == (2, *luma.shape)
+
+
+@pytest.mark.parametrize("matrix", ["bt601", "bt709", "bt2020"])
+@pytest.mark.parametrize("full_range", [False, True])
+def test_proxy_rgb_is_the_streams_own_matrix(matrix: Matrix, full_range: bool) -> None:
+    # A small picture is its own proxy: colour-science converts it pixel by pixel.
+    names = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020"}
+    signal = Signal(bit_depth=10, matrix=matrix, full_range=full_range)
+    planes = [plane_of((60, 90), signal, number) for number in (3, 4, 5)]
+    theirs = colour.YCbCr_to_RGB(
+        np.stack(planes, axis=-1),
+        K=colour.WEIGHTS_YCBCR[f"ITU-R {names[matrix]}"],
+        in_bits=10,
+        in_legal=not full_range,
+        in_int=True,
+        out_bits=10,
+        out_legal=False,
+        out_int=False,
+        clamp_int=False,
+    )
+    rgb = proxy_rgb(coloured(list(planes), signal))
+    assert rgb.dtype == np.float32
+    assert np.moveaxis(rgb, 0, -1) == pytest.approx(theirs, abs=2e-6)
+    assert rgb.min() < 0  # nothing is cut
+    assert rgb.max() > 1
+
+
+def test_proxy_rgb_of_an_area_is_the_mean_of_its_pixels() -> None:
+    # The matrix is linear: the mean of R'G'B' is R'G'B' of the means.
+    signal = Signal(bit_depth=16)
+    planes = [plane_of((480, 960), signal, number) for number in (6, 7, 8)]
+    pixels = ycbcr_to_rgb(*planes, signal=signal)
+    means = pixels.reshape(120, 4, 240, 4, 3).mean(axis=(1, 3))
+    rgb = proxy_rgb(coloured(list(planes), signal))
+    assert np.moveaxis(rgb, 0, -1) == pytest.approx(means, abs=5e-5)
+
+
+def test_proxy_rgb_takes_the_other_proxies_as_they_are() -> None:
+    p = picture(np.full((90, 160), 126, np.uint8))
+    p.view(proxy_luma)[:] = 25.0
+    assert p.view(proxy_rgb) == pytest.approx(0.25)

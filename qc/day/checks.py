@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from qc.day.advice import day_advice
+from qc.day.blemishes import same_blemishes
 from qc.day.cameras import camera_of
 from qc.day.clock import Placed, day_times, place_takes
 from qc.day.copies import Groups, same_recordings
@@ -57,6 +58,7 @@ def check_whole_day(takes: Sequence[DayTake], limits: Limits) -> tuple[DayFindin
         found.extend(_gaps(group, lost, limits))
         found.extend(_overlaps(group))
         found.extend(_restarted(group))
+        found.extend(same_blemishes(group))
     found.extend(_duplicates(takes, placed))
     found.extend(odd_formats(alone))
     late = float("inf")

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal, Protocol, TypeAlias
+from typing import Literal, Protocol, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from qc.records import (
 )
 
 __all__ = [
+    "ROOMS",
     "Chart",
     "Check",
     "Column",
@@ -38,6 +39,7 @@ __all__ = [
     "Measure",
     "Measured",
     "PictureReader",
+    "Room",
     "Rule",
     "Setup",
     "SoundReader",
@@ -48,6 +50,12 @@ __all__ = [
 
 Values: TypeAlias = Mapping[str, "float | NDArray[np.floating]"]
 Figures: TypeAlias = Mapping[str, object]
+Room: TypeAlias = Literal[
+    "exposure", "colour", "focus", "movement", "light", "noise", "file", "sound"
+]
+
+ROOMS: tuple[Room, ...] = get_args(Room)
+"""What a measure is about, in the order in which people read of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,6 +137,8 @@ class Chart:
         Option keys drawn as limit lines.
     explain : str
         How to read it, one sentence.
+    always : bool
+        Shown even when nothing is wrong; the others wait behind a fold.
     """
 
     columns: tuple[str, ...]
@@ -138,6 +148,7 @@ class Chart:
     high: float | None = None
     limits: tuple[str, ...] = ()
     explain: str = ""
+    always: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,6 +364,8 @@ class Measure:
         How it is measured, one short paragraph for the report.
     source : str
         Published sources of the method.
+    room : one of `ROOMS` or None
+        What it is about; None: the file, or the sound if that is its clock.
     version : int
         Raised whenever measuring gives other numbers than before, so that kept
         results are measured again.
@@ -377,7 +390,14 @@ class Measure:
     mark: Callable[[Picture, Setup, Finding], Marks] | None = None
     companions: Callable[[TakeResult, Finding], Iterable[Companion]] | None = None
     exhibits: Callable[[TakeResult, Finding], Iterable[Exhibit]] | None = None
+    room: Room | None = None
     version: int = 1
+
+    @property
+    def reading_order(self) -> int:
+        """Place of the measure's room among `ROOMS`."""
+        usual: Room = "sound" if self.clock == "sound" else "file"
+        return ROOMS.index(self.room or usual)
 
     @property
     def rule_labels(self) -> dict[str, str]:

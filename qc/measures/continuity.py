@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
+from qc.measures.periods import periods_of
 from qc.records import Finding, Grade, Picture, Readings
 from qc.spans import bridged, runs
 
@@ -17,8 +18,8 @@ __all__ = ["MEASURE", "held_periods"]
 # From here on a frame is shown longer than rounding of time stamps explains.
 _LONG = 1.5
 _BRIDGE_S = 0.5
-# Where so many frames are not shown for one period, the rate itself varies.
-_VARIABLE_SHARE = 0.1
+# So many ordinary frames show what the usual period is.
+_ENOUGH = 8
 
 
 def held_periods(
@@ -71,9 +72,23 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     return {"held_periods": _held(readings, measured)}
 
 
-def _varies(held: NDArray[np.floating]) -> bool:
-    odd = (held < 0.75) | (held > _LONG)
-    return float(np.mean(odd)) > _VARIABLE_SHARE
+def _long(measured: Measured, readings: Readings) -> NDArray[np.bool_]:
+    """Return which frames are held for longer than the take's own frame period."""
+    video = measured.info.video
+    held = readings["continuity.held_periods"]
+    periods = periods_of(readings.edges, tick=float(readings.time_base))
+    if video is None or periods is None:
+        return np.zeros(readings.rows, bool)
+    if periods.varies:
+        # A varying rate is no gap as long as nothing is held for long.
+        review = measured.limits["continuity.gap_review_seconds"]
+        return np.asarray(held / float(video.frame_rate) >= review, bool)
+    usual = 1.0
+    if periods.count >= _ENOUGH:
+        # All frames are held for two periods where the declared rate is wrong: that is
+        # told by itself (file.rate).
+        usual = max(1.0, periods.median * float(video.frame_rate))
+    return np.asarray(held > _LONG * usual, bool)
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -83,10 +98,7 @@ def _check(measured: Measured) -> Iterator[Finding]:
     held = readings["continuity.held_periods"]
     period = 1 / measured.info.video.frame_rate
     review = measured.limits["continuity.gap_review_seconds"]
-    long_held = held > _LONG
-    if _varies(held):
-        # A varying rate is no gap as long as nothing is held for long.
-        long_held = held * float(period) >= review
+    long_held = _long(measured, readings)
     # Frames that the file has data for but that did not decode are damage, told there.
     for moment in measured.missing:
         tick = int(moment / readings.time_base)
@@ -142,17 +154,6 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     }
 
 
-def _notes(measured: Measured) -> Iterable[str]:
-    readings = measured.picture
-    if readings is None or readings.rows < 2:
-        return
-    if _varies(readings["continuity.held_periods"]):
-        yield (
-            "The frame rate varies: frames are shown for different lengths of time. "
-            "Timecodes count the declared rate."
-        )
-
-
 MEASURE = Measure(
     name="continuity",
     label="Continuity",
@@ -183,11 +184,10 @@ MEASURE = Measure(
     checks=(_check,),
     check_rules={"file.gap": "Gap"},
     summarise=_summarise,
-    notes=_notes,
     method=(
-        "A frame is held when the next begins more than one and a half frame periods "
-        "after it. Where more than a tenth of the frames are not shown for one period "
-        "the rate itself varies, and only long holds count."
+        "A frame is held when the next begins more than one and a half of the take's "
+        "usual frame periods after it. Where more than a tenth of the frames are not "
+        "shown for the usual period the rate itself varies, and only long holds count."
     ),
     source="Time stamps of the file. Limits: house choice.",
 )

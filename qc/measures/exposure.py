@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Option
-from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule, Setup, Values
+from qc.measures.base import Chart, Column, Measure, Measured, Rule, Setup, Values
+from qc.measures.closing import ClosingReader, closing
+from qc.measures.fieldlevel import (
+    FieldLevel,
+    dark_advice,
+    dark_message,
+    noise_percent,
+    open_stops,
+)
+from qc.measures.highlights import judged_region
+from qc.measures.leveldrift import drift, exhibits, gains
+from qc.measures.levelwalk import LevelFollower
 from qc.records import Picture
 from qc.signal import Signal, curve_name, headroom_stops
 from qc.views import luma_histogram
@@ -17,10 +28,10 @@ from qc.views import luma_histogram
 __all__ = ["MEASURE", "histogram_mean", "histogram_percentiles"]
 
 _PERCENTILES = (1.0, 50.0, 95.0, 99.0)
-# Where the bright parts of a well-exposed field lie; from here the advice is counted.
-_AIM_PERCENT = 70.0
-# No iris is that far off by accident alone.
-_FAR_STOPS = 3.0
+# How far to open is told for what is dark, or nearly.
+_NEARLY = 1.1
+# Columns whose median says nothing.
+_NO_FIGURES = ("place", "level_stops", "entered_percent", "carried")
 
 
 def histogram_mean(histogram: NDArray[np.int64]) -> float:
@@ -74,11 +85,18 @@ class _Reader:
     def __init__(self, setup: Setup) -> None:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
+        self._dark = float(setup.limits["exposure.dark_review_percent"])
+        judged = _judged(setup)
+        self._closing = ClosingReader(setup, self._signal, judged=judged)
+        self._field = FieldLevel(dark_percent=self._dark, judged=judged)
+        tick = float(video.time_base) if video is not None else 1.0
+        self._level = LevelFollower(self._signal, tick_s=tick)
         self._below_black = 0
         self._pixels = 0
 
     def read(self, picture: Picture) -> Values:
         signal = self._signal
+        self._closing.read(picture)
         histogram = picture.view(luma_histogram)
         total = int(histogram.sum())
         if total == 0:
@@ -90,53 +108,48 @@ class _Reader:
         five_under = math.floor(signal.code(-3.0))
         if five_under > 0:
             self._below_black += int(histogram[:five_under].sum())
+        levels = [signal.percent(p) for p in (p01, p50, p95, p99)]
+        field = self._field.read(picture, p95=levels[2], p50=levels[1])
+        dark = field < _NEARLY * self._dark
         return {
             "mean_percent": signal.percent(histogram_mean(histogram)),
-            "p01_percent": signal.percent(p01),
-            "p50_percent": signal.percent(p50),
-            "p95_percent": signal.percent(p95),
-            "p99_percent": signal.percent(p99),
+            "p01_percent": levels[0],
+            "p50_percent": levels[1],
+            "p95_percent": levels[2],
+            "p99_percent": levels[3],
+            "field_percent": field,
+            "open_stops": open_stops(field, signal=signal) if dark else math.nan,
+            "noise_percent": noise_percent(picture) if dark else math.nan,
             "black_percent": 100.0 * int(histogram[: signal.black + 1].sum()) / total,
             "headroom_stops": headroom_stops(
                 signal.percent(top), transfer=signal.transfer
             ),
+            **self._level.read(picture),
         }
 
     def finish(self) -> Mapping[str, object]:
         share = 100.0 * self._below_black / self._pixels if self._pixels else 0.0
-        return {"far_below_black_percent": round(share, 3)}
+        return {
+            "far_below_black_percent": round(share, 3),
+            "closing": self._closing.finish(),
+        }
 
 
-def _dark_message(hit: Hit) -> str:
-    return (
-        f"The picture is dark: even its brightest twentieth reaches only "
-        f"{hit.worst:.0f} % (limit {hit.limit:g} %)."
-    )
+def _judged(setup: Setup) -> Callable[[int, int], NDArray[np.bool_]] | None:
+    """Return what makes the mask of the judged part; None where all is judged."""
+    relevant = setup.limits["highlights.relevant"]
+    ignore = setup.limits["highlights.ignore"]
+    if not (relevant or ignore):
+        return None
+
+    def mask(height: int, width: int) -> NDArray[np.bool_]:
+        return judged_region(relevant, ignore, height=height, width=width)
+
+    return mask
 
 
-def _dark_advice(hit: Hit) -> str:
-    signal = hit.measured.info.video.signal if hit.measured.info.video else Signal()
-    known = hit.values("exposure.p95_percent")
-    typical = float(np.nanmedian(known)) if known.size else math.nan
-    if not typical > 2.0:
-        return (
-            "Open the iris, and check that the lamp is on the field and the cap is off."
-        )
-    stops = headroom_stops(typical, transfer=signal.transfer) - headroom_stops(
-        _AIM_PERCENT, transfer=signal.transfer
-    )
-    # Half stops: the aim is a house choice, and a knob is not turned more finely.
-    halves = max(round(2 * stops) / 2, 0.5)
-    much = f"about {halves:g} stop{'s' * (halves != 1)}"
-    if halves >= _FAR_STOPS:
-        return (
-            f"The picture lacks {much}: look first at the lamp, a filter left in the "
-            "lens and the gain, then open the iris."
-        )
-    return (
-        f"Open the iris by {much}, or bring more light to the field; raise the gain "
-        "only if neither is possible."
-    )
+def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
+    return {"gain_stops": gains(measured), **closing(measured)}
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -144,7 +157,10 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     if readings is None or not readings.rows:
         return {}
     out: dict[str, object] = dict(measured.totals.get("exposure", {}))
+    out.pop("closing", None)
     for column in MEASURE.columns:
+        if column.name in _NO_FIGURES:
+            continue
         values = readings[f"exposure.{column.name}"]
         known = values[~np.isnan(values)]
         stem, _, unit = column.name.rpartition("_")
@@ -153,9 +169,16 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     headroom = readings["exposure.headroom_stops"]
     known = headroom[~np.isnan(headroom)]
     out["headroom_min_stops"] = float(known.min()) if known.size else math.nan
+    out["close_max_stops"] = _largest(readings["exposure.close_stops"])
+    out["gain_max_stops"] = _largest(np.abs(readings["exposure.gain_stops"]))
     if measured.info.video is not None:
         out["curve"] = curve_name(measured.info.video.signal.transfer)
     return out
+
+
+def _largest(values: NDArray[np.float32]) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.max()) if known.size else math.nan
 
 
 def _notes(measured: Measured) -> Iterable[str]:
@@ -175,6 +198,7 @@ MEASURE = Measure(
     name="exposure",
     label="Exposure",
     clock="picture",
+    room="exposure",
     columns=(
         Column("p50_percent", "Median level", "%"),
         Column("mean_percent", "Mean level", "%"),
@@ -183,12 +207,28 @@ MEASURE = Measure(
         Column("p99_percent", "Brightest hundredth begins at", "%"),
         Column("black_percent", "At or under black", "%", 2),
         Column("headroom_stops", "Headroom to 100 %", "stops", 2),
+        Column("field_percent", "Field's brightest twentieth begins at", "%"),
+        Column("open_stops", "To open, when dark", "stops", 2),
+        Column("noise_percent", "Noise of the quietest part, when dark", "%", 2),
+        Column("level_stops", "Level against the place's first frame", "stops", 2),
+        Column("place", "Place whose level is followed", "", 0),
+        Column("entered_percent", "Brighter than the common level", "%"),
+        Column("carried", "Times the level was carried over a move", "", 0),
     ),
+    derived=(
+        Column("close_stops", "To close until the field no longer burns", "stops", 2),
+        Column("close_at_least_stops", "To close, at least", "stops", 2),
+        Column("close_channel_stops", "To close until no channel clips", "stops", 2),
+        Column("gain_stops", "Change of level since the frame before", "stops", 3),
+    ),
+    derive=_derive,
     options=(
         Option(
             "exposure.dark_review_percent",
             30.0,
-            "Dark when 95 % of the picture lies under this level (house choice).",
+            "Dark when 95 % of the field lies under this level (house choice). The "
+            "field is the picture without burnt windows at its edge, or the regions "
+            "of highlights.relevant.",
             unit="%",
             low=0,
             high=100,
@@ -196,7 +236,7 @@ MEASURE = Measure(
         Option(
             "exposure.dark_reject_percent",
             12.0,
-            "Too dark to use when 95 % of the picture lies under this level "
+            "Too dark to use when 95 % of the field lies under this level "
             "(house choice).",
             unit="%",
             low=0,
@@ -211,12 +251,29 @@ MEASURE = Measure(
             low=0,
             high=60,
         ),
+        Option(
+            "exposure.drift_review_stops",
+            0.35,
+            "Drift when the level of an unchanged scene walks or pumps by this much; "
+            "a third of a stop is what an eye sees between two shots (house choice).",
+            unit="stops",
+            low=0.05,
+            high=10,
+        ),
+        Option(
+            "exposure.drift_reject_stops",
+            1.5,
+            "Reject a drift of the level by this much (house choice).",
+            unit="stops",
+            low=0.05,
+            high=10,
+        ),
     ),
     start=_Reader,
     rules=(
         Rule(
             "exposure.dark",
-            column="exposure.p95_percent",
+            column="exposure.field_percent",
             label="Too dark",
             review="exposure.dark_review_percent",
             reject="exposure.dark_reject_percent",
@@ -225,10 +282,12 @@ MEASURE = Measure(
             min_seconds="exposure.dark_min_seconds",
             bridge_seconds=0.5,
             unit="%",
-            message=_dark_message,
-            advice=_dark_advice,
+            message=dark_message,
+            advice=dark_advice,
         ),
     ),
+    checks=(drift,),
+    check_rules={"exposure.drift": "Exposure drifts"},
     charts=(
         Chart(
             ("p50_percent", "p01_percent", "p99_percent"),
@@ -238,18 +297,39 @@ MEASURE = Measure(
             high=110.0,
             explain="Median of the picture, and where its darkest and brightest "
             "hundredths begin.",
+            always=True,
+        ),
+        Chart(
+            ("level_stops",),
+            "Level of the unchanged scene",
+            "stops",
+            explain="Against the first frame of the place; level while iris, gain and "
+            "lamp are left alone.",
         ),
     ),
     summarise=_summarise,
     notes=_notes,
+    exhibits=exhibits,
     method=(
         "Mean and percentiles of the luma codes of every pixel, in percent of the way "
         "from black to white. Headroom: from the 99.9th percentile of the pixels below "
         "the signal's ceiling up to 100 %, through the inverse of the transfer curve "
-        "that the stream names."
+        "that the stream names. To close: five times a second, single pixels are "
+        "turned into light; a channel that is cut off is rebuilt from the others by "
+        "the colours of what is not, pixels cut off in all three are censored, and a "
+        "normal distribution of log light is fitted to the field from 1.4 stops under "
+        "the level up; no more than 2 stops are extrapolated; values are held until "
+        "the next look. At least: what the codes themselves lie over the level. A knee "
+        "in the camera hides light: then the estimate is too small. Level: common "
+        "change of log light of 48 x 27 cells against the first frame of the place, "
+        "carried on from frame to frame while the camera moves; "
+        "jumps (a lamp switched, one turn of the iris) do not count as drift. Noise: "
+        "Laplacian of the quietest tile."
     ),
     source=(
-        "ITU-R BT.709-6 item 1.2 (camera curve), BT.2100-2 (HLG, PQ). "
+        "ITU-R BT.709-6 item 1.2 (camera curve), BT.2100-2 (HLG, PQ). Censored normal "
+        "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
+    version=2,
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Iterable, Mapping
 
 import cv2
@@ -22,11 +21,27 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
+from qc.measures.focuswords import (
+    advice_of,
+    companions,
+    notes,
+    soft_message,
+    throughout_message,
+)
+from qc.measures.motionblur import Smear, smear_of, unsmeared_rise
 from qc.measures.sharpness import (
     LAPLACIAN_ENERGY,
+    across_share,
     coarse_contrast,
     edge_rise,
     noise_sigma,
+)
+from qc.measures.shotfocus import (
+    BEST_PERCENTILE,
+    against_best,
+    relative_sharpness,
+    rows_of_shots,
+    seconds_of,
 )
 from qc.records import Finding, Grade, Marks, Picture, Readings
 from qc.signal import Signal
@@ -44,20 +59,11 @@ __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
 _TILES = TILE_ROWS * TILE_COLUMNS
 # Frames between two readings of what changes slowly and costs time.
 _NOISE_EVERY = 12
-_RISE_EVERY = 24
+_RISE_EVERY = 12
+_ACROSS_EVERY = 6
 
-# Subject tiles: those whose best is at least this share of the sharpest tile's best.
-_SUBJECT_SHARE = 0.3
-# Fine detail (codes) for each percent of coarse contrast under which a tile was never
-# sharp enough to be a reference.
-_DETAIL_FLOOR = 0.1
-# A tile whose detail jumps from frame to frame by more than this share of its mean
-# holds what noise leaves by chance and nothing of the subject.
-_JUMPY_SHARE = 0.4
-# A shot is as sharp as it is in the sharpest twentieth of its readings.
-_BEST_PERCENTILE = 95.0
-_REFERENCE_ROWS = 20_000
-_CHUNK = 16_384
+# Edges of a picture in focus rise over about this many pixels, at least.
+_CRISP_PX = 1.0
 
 
 class _Reader:
@@ -91,6 +97,8 @@ class _Reader:
             "noise_codes": self._noise * signal.code_scale,
             "tile_detail": relative.ravel(),
         }
+        if self._frames % _ACROSS_EVERY == 0:
+            values["tile_across"] = across_share(planes[0], noise=sigma).ravel()
         if self._frames % _RISE_EVERY == 0:
             values["edge_rise_px"] = edge_rise(
                 planes[0],
@@ -105,131 +113,37 @@ class _Reader:
         return {}
 
 
-def relative_sharpness(
-    detail: NDArray[np.floating], reference: NDArray[np.floating]
-) -> NDArray[np.float64]:
-    """Return each frame's detail on the subject's tiles, in percent of the reference.
-
-    Parameters
-    ----------
-    detail : (n, tiles) array
-        Detail of each tile over its coarse contrast; NaN where it could not be read.
-    reference : (tiles,) array
-        The best that each tile has been; NaN where it does not count.
-
-    Returns
-    -------
-    (n,) array of float64
-        Median over the tiles that count, the upper one of two; NaN where fewer than
-        two could be read.
-    """
-    counts = ~np.isnan(reference)
-    if not counts.any():
-        return np.full(len(detail), np.nan)
-    shares = 100.0 * np.asarray(detail, np.float64)[:, counts] / reference[counts]
-    known = np.count_nonzero(~np.isnan(shares), axis=1)
-    # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
-    # frame is soft only if more than half of its tiles are.
-    middle = np.sort(shares, axis=1)[np.arange(len(shares)), known // 2]
-    return np.where(known >= min(2, counts.sum()), middle, np.nan)
-
-
-def _best_of(detail: NDArray[np.floating], share_lit: float) -> NDArray[np.float64]:
-    """Return the best that each tile has been; NaN for tiles that were never sharp."""
-    detail = np.asarray(detail, np.float64)
-    with warnings.catch_warnings():
-        # A tile that was dark throughout is all NaN and stays NaN.
-        warnings.simplefilter("ignore", RuntimeWarning)
-        best: NDArray[np.float64] = np.nanpercentile(detail, _BEST_PERCENTILE, axis=0)
-    lit = np.mean(~np.isnan(detail), axis=0)
-    best[lit < share_lit] = np.nan
-    if np.isnan(best).all():
-        return best
-    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)
-        jumps = np.nanmean(np.abs(np.diff(detail, axis=0)), axis=0)
-        best[jumps > _JUMPY_SHARE * np.nanmean(detail, axis=0)] = np.nan
-        best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
-        best[best < _DETAIL_FLOOR] = np.nan
-    return best
-
-
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return {}
-    moving = _moving(readings, measured.limits["focus.motion_limit_percent"])
-    rises = np.where(moving, np.nan, readings["focus.edge_rise_px"])
-    relative = np.full(readings.rows, np.nan, np.float32)
-    shot_rise = np.full(readings.rows, np.nan, np.float32)
+    smear = smear_of(readings, measured.info.video)
+    return {
+        "relative_percent": against_best(readings, measured.limits, smear),
+        "shot_rise_px": _crispest(measured, readings, smear),
+    }
+
+
+def _crispest(
+    measured: Measured, readings: Readings, smear: Smear
+) -> NDArray[np.float32]:
+    """Return the rise of the crispest edges of each shot, or of a move of many."""
+    rise = readings["focus.edge_rise_px"].astype(np.float64)
+    # Of the two directions the crisper is read: the one that moves less.
+    rise = unsmeared_rise(rise, np.minimum(smear.x, smear.y), _CRISP_PX)
+    out = np.full(readings.rows, np.nan, np.float32)
+    moves = np.cumsum(smear.cut).astype(np.float32)
     shortest = measured.limits["focus.shot_min_seconds"]
-    for rows in _rows_of_shots(readings["framing.shot"]):
-        if _seconds_of(readings, rows) < shortest:
-            continue
-        sample = rows[:: max(1, len(rows) // _REFERENCE_ROWS)]
-        best = _best_of(_tile_rows(readings, sample), share_lit=0.25)
-        for at in range(0, len(rows), _CHUNK):
-            part = rows[at : at + _CHUNK]
-            relative[part] = relative_sharpness(_tile_rows(readings, part), best)
-        known = rises[rows][~np.isnan(rises[rows])]
-        if known.size:
-            shot_rise[rows] = np.percentile(known, 100.0 - _BEST_PERCENTILE)
-    # What motion smears says nothing about the focus.
-    relative[moving] = np.nan
-    return {"relative_percent": relative, "shot_rise_px": shot_rise}
-
-
-def _moving(readings: Readings, limit: float) -> NDArray[np.bool_]:
-    """Return which frames the picture moves in, as a whole: from before or on."""
-    with np.errstate(invalid="ignore"):
-        since: NDArray[np.bool_] = readings["framing.motion_percent"] > limit
-    moving = since.copy()
-    moving[:-1] |= since[1:]
-    return moving
-
-
-def _rows_of_shots(shots: NDArray[np.float32]) -> list[NDArray[np.intp]]:
-    """Return the rows of each shot; a moving camera may make thousands of shots."""
-    known = np.flatnonzero(~np.isnan(shots))
-    if not known.size:
-        return []
-    rows = known[np.argsort(shots[known], kind="stable")]
-    return np.split(rows, np.flatnonzero(np.diff(shots[rows])) + 1)
-
-
-def _seconds_of(readings: Readings, rows: NDArray[np.intp]) -> float:
-    ticks = readings.edges[rows + 1] - readings.edges[rows]
-    return float(int(ticks.sum()) * readings.time_base)
-
-
-def _tile_rows(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Return some rows of the tile column without bringing in all of a long take."""
-    first, last = int(rows[0]), int(rows[-1]) + 1
-    out = np.empty((len(rows), _TILES), np.float32)
-    for at in range(first, last, _CHUNK):
-        stop = min(at + _CHUNK, last)
-        inside = (rows >= at) & (rows < stop)
-        if inside.any():
-            part = readings.columns.part("focus.tile_detail", at, stop)
-            out[inside] = part[rows[inside] - at]
+    for groups in (moves, readings["framing.shot"]):
+        for rows in rows_of_shots(groups):
+            known = rise[rows][~np.isnan(rise[rows])]
+            if known.size and seconds_of(readings, rows) >= shortest:
+                out[rows] = np.percentile(known, 100.0 - BEST_PERCENTILE)
     return out
 
 
-def _message(hit: Hit) -> str:
-    return (
-        f"Fine detail falls to {hit.worst:.0f} % of the sharpest that this shot "
-        f"has been (limit {hit.limit:g} %)."
-    )
-
-
-_ADVICE = (
-    "Focus on the operative field at full zoom, zoom back and check the focus again; "
-    "repeat it after every change of distance or zoom."
-)
-
-
 def _advice(hit: Hit) -> str:
-    return _ADVICE
+    return advice_of(hit.measured.limits)
 
 
 def _never_sharp(measured: Measured) -> Iterable[Finding]:
@@ -258,11 +172,8 @@ def _never_sharp(measured: Measured) -> Iterable[Finding]:
             first=first,
             last=last,
             worst_row=first + at,
-            message=(
-                "Even the crispest edges of this shot rise over "
-                f"{worst:.0f} pixels throughout (limit {limit:g})."
-            ),
-            advice=_ADVICE,
+            message=throughout_message(worst, limit),
+            advice=advice_of(measured.limits),
             worst=worst,
             limit=float(limit),
             unit="px",
@@ -289,24 +200,6 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return out
 
 
-def _notes(measured: Measured) -> Iterable[str]:
-    readings = measured.picture
-    if readings is None or not readings.rows:
-        return
-    relative = readings["focus.relative_percent"]
-    share = float(np.mean(np.isnan(relative)))
-    if share == 1.0:
-        yield (
-            "Focus was not judged: no shot is long enough and detailed enough to tell "
-            "its sharpest moment, or the picture moves all the time."
-        )
-    elif share > 0.05:
-        yield (
-            f"Focus was not judged in {100 * share:.0f} % of the frames: shots too "
-            "short, too dark or without detail, or the picture in motion."
-        )
-
-
 def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     """Mark sharp edges: pixels whose Laplacian stands well out of the noise."""
     lap = np.zeros(picture.y.shape, np.float32)
@@ -330,11 +223,13 @@ MEASURE = Measure(
     name="focus",
     label="Focus",
     clock="picture",
+    room="focus",
     columns=(
         Column("sharpness", "Variance of the Laplacian, noise taken off", "codes²", 1),
         Column("laplacian_variance", "Variance of the Laplacian", "codes²", 1),
         Column("noise_codes", "Noise", "codes", 2),
         Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, _TILES),
+        Column("tile_across", "Share of fine detail across, by tile", "", 2, _TILES),
         Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
     ),
     derived=(
@@ -380,10 +275,10 @@ MEASURE = Measure(
         ),
         Option(
             "focus.motion_limit_percent",
-            0.3,
-            "A frame is not judged for focus when the picture moves as a whole by more "
-            "than this share of its width from one frame to the next: motion smears "
-            "(house choice).",
+            0.05,
+            "A picture that moves as a whole by more than this share of its width "
+            "from one frame to the next is smeared: what a shutter open all the time "
+            "would smear is allowed for (house choice).",
             unit="%",
             low=0,
             high=100,
@@ -407,6 +302,25 @@ MEASURE = Measure(
             low=1,
             high=1000,
         ),
+        Option(
+            "focus.near_limit_m",
+            0.0,
+            "The rig: the nearest distance in metres that the lens can focus on by "
+            "itself; 0: not told. When focus is lost the report says what the rig can "
+            "reach.",
+            unit="m",
+            low=0,
+            high=100,
+        ),
+        Option(
+            "focus.dioptre",
+            0.0,
+            "The rig: power of the close-up lens that is fitted, e.g. 1 for a +1; 0: "
+            "none.",
+            unit="1/m",
+            low=0,
+            high=50,
+        ),
     ),
     start=_Reader,
     rules=(
@@ -421,7 +335,7 @@ MEASURE = Measure(
             min_seconds="focus.soft_min_seconds",
             bridge_seconds=0.3,
             unit="%",
-            message=_message,
+            message=soft_message,
             advice=_advice,
         ),
     ),
@@ -435,29 +349,36 @@ MEASURE = Measure(
             low=0.0,
             high=130.0,
             limits=("focus.soft_review_percent", "focus.soft_reject_percent"),
+            always=True,
             explain="Detail on the tiles where the subject is, against the sharpest "
             "that the same shot has been.",
         ),
     ),
     summarise=_summarise,
-    notes=_notes,
+    notes=notes,
+    companions=companions,
     mark=_mark,
     method=(
         "Variance of the Laplacian (0 1 0 / 1 -4 1 / 0 1 0) of luma in "
         "8-bit-equivalent code values, whole and on a grid of 8 x 6 tiles, field by "
         "field where interlaced. Noise is estimated from the quietest parts and its "
-        "share, 20 times its variance, taken off; it is read every 12th frame, the "
-        "rise of edges every 24th. A tile's detail (the square root) "
-        "is divided by its coarse contrast, so that a darker picture, or a subject "
-        "that leaves the tile, does not read as soft. A frame is judged on the tiles "
-        "that were ever sharp, against the best they have been in the same shot; not "
-        "where the picture moves as a whole. A shot that is never sharp is told by "
-        "the rise of its crispest edges, from slope and curvature of the luma."
+        "share, 20 times its variance, taken off; it and the rise of edges are read "
+        "every 12th frame, the direction of detail every 6th. A tile's detail (the "
+        "square root) is divided by its coarse contrast, so that a darker picture, or "
+        "a subject that leaves the tile, does not read as soft. A frame is judged on "
+        "the tiles that were ever sharp, against the best they have been in the same "
+        "shot. Where the picture moves, detail along and across is held against its "
+        "best less what a smear as long as the shift takes of an edge, and the better "
+        "of the two counts. Where framings change too fast for that, the rise of the "
+        "crispest edges is held against the crispest of the same move. A shot that is "
+        "never sharp is told by that rise, from slope and curvature of the luma."
     ),
     source=(
         "Pech-Pacheco et al., ICPR 2000 (variance of the Laplacian); Pertuz, Puig, "
         "Garcia, Pattern Recognition 46 (2013). Noise filter: Immerkaer, Computer "
-        "Vision and Image Understanding 64 (1996), from memory. Tiles, coarse contrast "
-        "and rise of edges: own method. Limits: house choice."
+        "Vision and Image Understanding 64 (1996), from memory. Tiles, coarse "
+        "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
+        "thin lens, textbook. Limits: house choice."
     ),
+    version=2,
 )

@@ -235,6 +235,7 @@ MEASURE = Measure(
     name="framing",
     label="Framing",
     clock="picture",
+    room="movement",
     columns=(
         Column("shot", "Shot", "", 0),
         Column("likeness", "Likeness to the shot's first frame", "", 2),

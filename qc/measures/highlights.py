@@ -1,266 +1,75 @@
-"""Highlights: how much of the picture is at or above a chosen level, and where."""
+"""Highlights: how much of the picture is burnt out, where, and whether it matters."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from qc.limits import Option, Region
-from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule, Setup, Values
-from qc.records import Finding, Marks, Picture
-from qc.signal import Signal, to_linear
-from qc.views import luma_histogram
+from qc.limits import Option
+from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule
+from qc.measures.brightblocks import largest_area
+from qc.measures.brightmarks import PLACES, mark
+from qc.measures.brightreader import HighlightsReader, share_at_or_above
+from qc.measures.brightregions import judged_region, region_mask
+from qc.measures.stops import close_by
+from qc.signal import to_linear
 
-__all__ = ["MEASURE", "largest_area", "region_mask", "share_at_or_above"]
+__all__ = [
+    "MEASURE",
+    "judged_region",
+    "largest_area",
+    "region_mask",
+    "share_at_or_above",
+]
 
-# Areas closer together than this many pixels are one area: coding noise frays edges.
-_BLOCK = 4
-# Looking for the largest area below this share of the picture would only find noise.
-_AREA_FROM_PERCENT = 0.02
-
-
-def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
-    """Return the share of pixels at or above a code, in percent.
-
-    Parameters
-    ----------
-    histogram : (n,) array of int64
-        Pixels of each code.
-    code : int
-        First code that counts; 0 counts all.
-
-    Returns
-    -------
-    float
-        0 to 100, exact; NaN for an empty picture.
-
-    Examples
-    --------
-    >>> share_at_or_above(np.array([6, 1, 2, 1]), code=2)
-    30.0
-    """
-    total = int(histogram.sum())
-    if total == 0:
-        return math.nan
-    return 100.0 * int(histogram[max(code, 0) :].sum()) / total
-
-
-def region_mask(
-    regions: Iterable[Region], *, height: int, width: int
-) -> NDArray[np.bool_]:
-    """Return which pixels have their centre inside any of the regions or on its edge.
-
-    Parameters
-    ----------
-    regions : iterable of Region
-        Polygons as shares of the picture.
-
-    Returns
-    -------
-    (height, width) array of bool
-    """
-    from skimage import draw  # heavy, and only few takes have regions
-
-    polygon: Callable[..., tuple[NDArray[np.intp], NDArray[np.intp]]] = draw.polygon
-    mask = np.zeros((height, width), bool)
-    for region in regions:
-        points = np.array(region.points)
-        # Pixel (i, j) has its centre at share ((j + 0.5) / width, (i + 0.5) / height).
-        rows, columns = polygon(
-            points[:, 1] * height - 0.5, points[:, 0] * width - 0.5, (height, width)
-        )
-        mask[rows, columns] = True
-    return mask
-
-
-def largest_area(
-    mask: NDArray[np.uint8],
-) -> tuple[int, tuple[int, int, int, int] | None]:
-    """Return the largest connected area of a mask: its pixels and where it is.
-
-    Parameters
-    ----------
-    mask : (H, W) array of uint8
-        0 or 1.
-
-    Returns
-    -------
-    pixels : int
-        Pixels of the mask in the area, counted exactly. Pixels whose 4 x 4 blocks
-        touch, also by a corner, belong together: areas less than 4 pixels apart
-        always do, areas 7 or more apart never.
-    box : (x, y, w, h) or None
-        Smallest rectangle around the area's pixels; None for an empty mask.
-    """
-    height, width = mask.shape
-    if height == 0 or width == 0:
-        return 0, None
-    down, across = -height % _BLOCK, -width % _BLOCK
-    if down or across:
-        mask = np.pad(mask, ((0, down), (0, across)))
-    counts = _block_counts(np.ascontiguousarray(mask))
-    number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
-    if number < 2:
-        return 0, None
-    filled = np.flatnonzero(counts > 0)
-    pixels = np.bincount(
-        labels.ravel()[filled], weights=counts.ravel()[filled], minlength=number
-    )
-    best = int(pixels.argmax())
-    bx, by, bw, bh = cv2.boundingRect((labels == best).view(np.uint8))
-    inside = labels[by : by + bh, bx : bx + bw] == best
-    x, y = bx * _BLOCK, by * _BLOCK
-    blocks = mask[y : y + bh * _BLOCK, x : x + bw * _BLOCK]
-    x0, y0, x1, y1 = _exact_box(blocks, inside)
-    return int(pixels[best]), (x + x0, y + y0, x1 - x0, y1 - y0)
-
-
-def _block_counts(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return how many of each 4 x 4 block's pixels are 1.
-
-    Four pixels are added at once as the bytes of a word: no byte grows past 16.
-    """
-    height, width = mask.shape
-    words = mask.view(np.uint32).reshape(height // _BLOCK, _BLOCK, width // _BLOCK)
-    columns = words.sum(axis=1, dtype=np.uint32)
-    counts: NDArray[np.uint8] = ((columns * np.uint32(0x01010101)) >> 24).astype(
-        np.uint8
-    )
-    return counts
-
-
-def _exact_box(
-    blocks: NDArray[np.uint8], inside: NDArray[np.bool_]
-) -> tuple[int, int, int, int]:
-    """Return left, top, right and bottom of an area to the pixel, from its rim alone.
-
-    Parameters
-    ----------
-    blocks : (4 h, 4 w) array
-        Marked pixels in the rectangle of blocks around the area.
-    inside : (h, w) array of bool
-        Blocks that belong to the area.
-    """
-
-    def ends(strip: NDArray[np.uint8], own: NDArray[np.bool_]) -> tuple[int, int]:
-        """First and last of the strip's four lines that hold pixels of the area."""
-        lines = np.flatnonzero((strip * np.repeat(own, _BLOCK)).any(axis=1))
-        return int(lines[0]), int(lines[-1])
-
-    height, width = blocks.shape
-    top, _ = ends(blocks[:_BLOCK], inside[0])
-    _, bottom = ends(blocks[-_BLOCK:], inside[-1])
-    left, _ = ends(blocks[:, :_BLOCK].T, inside[:, 0])
-    _, right = ends(blocks[:, -_BLOCK:].T, inside[:, -1])
-    return left, top, width - _BLOCK + right + 1, height - _BLOCK + bottom + 1
-
-
-class _Reader:
-    def __init__(self, setup: Setup) -> None:
-        limits = setup.limits
-        video = setup.info.video
-        self._signal = video.signal if video is not None else Signal()
-        self._code = self._signal.first_code_at(limits["highlights.level_percent"])
-        self._relevant: tuple[Region, ...] = limits["highlights.relevant"]
-        self._ignore: tuple[Region, ...] = limits["highlights.ignore"]
-        self._judged: NDArray[np.uint8] | None = None
-        self._judged_pixels = 0
-        self._take = np.zeros(self._signal.top + 1, np.int64)
-
-    def read(self, picture: Picture) -> Values:
-        histogram = picture.view(luma_histogram)
-        self._take += histogram
-        share = share_at_or_above(histogram, code=self._code)
-        values: dict[str, float | NDArray[np.floating]] = {
-            "share_percent": share,
-            "ceiling_percent": share_at_or_above(histogram, code=self._signal.ceiling),
-        }
-        judged = None
-        if self._relevant or self._ignore:
-            judged = self._judged_mask(picture)
-            if not self._judged_pixels:
-                return values  # no pixel is left to judge
-        values["relevant_percent"] = share
-        values["largest_percent"] = 0.0 * share
-        if not share > 0 or (judged is None and share < _AREA_FROM_PERCENT):
-            return values
-        mask = _mask_from(picture.y, self._code)
-        if judged is not None:
-            mask &= judged
-            share = 100.0 * cv2.countNonZero(mask) / mask.size
-            values["relevant_percent"] = share
-        if share >= _AREA_FROM_PERCENT:
-            pixels, box = largest_area(mask)
-            values["largest_percent"] = 100.0 * pixels / mask.size
-            if box is not None:
-                values["largest_box"] = np.array(box, np.float32)
-        return values
-
-    def _judged_mask(self, picture: Picture) -> NDArray[np.uint8]:
-        if self._judged is None or self._judged.shape != picture.y.shape:
-            self._judged = judged_region(
-                self._relevant,
-                self._ignore,
-                height=picture.height,
-                width=picture.width,
-            ).astype(np.uint8)
-            self._judged_pixels = cv2.countNonZero(self._judged)
-        return self._judged
-
-    def finish(self) -> Mapping[str, object]:
-        pixels = int(self._take.sum())
-        if not pixels:
-            return {}
-        # The level over which only one pixel in 100 000 lies: where this camera ends.
-        from_top = np.cumsum(self._take[::-1])[::-1]
-        top = int(np.flatnonzero(from_top > pixels * 1e-5)[-1])
-        return {"highest_level_percent": round(self._signal.percent(top), 2)}
-
-
-def judged_region(
-    relevant: tuple[Region, ...],
-    ignore: tuple[Region, ...],
-    *,
-    height: int,
-    width: int,
-) -> NDArray[np.bool_]:
-    """Return the pixels that are judged: inside `relevant`, outside `ignore`."""
-    mask = np.ones((height, width), bool)
-    if relevant:
-        mask = region_mask(relevant, height=height, width=width)
-    if ignore:
-        mask &= ~region_mask(ignore, height=height, width=width)
-    return mask
-
-
-def _mask_from(plane: NDArray[np.unsignedinteger], code: int) -> NDArray[np.uint8]:
-    """Return 1 where the plane is at or above `code`, else 0."""
-    if plane.dtype == np.uint8:
-        out = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY)[1]
-        return np.asarray(out, np.uint8)
-    return (plane >= code).view(np.uint8)
+# Less than this is not worth a word.
+_TOLD_PERCENT = 0.05
+# So much that could not be told is worth a note of its own.
+_NOTED_PERCENT = 1.0
+_SHARES = (
+    "share_percent",
+    "relevant_percent",
+    "swab_percent",
+    "glint_percent",
+    "undecided_percent",
+    "ceiling_percent",
+)
 
 
 def _message(hit: Hit) -> str:
-    level = hit.measured.limits["highlights.level_percent"]
-    return (
-        f"Up to {hit.worst:.1f} % of the picture is at or above the {level:g} % level "
-        f"(limit {hit.limit:g} %)."
+    """Say how much burns out where it matters, and what was let pass."""
+
+    def worst(name: str) -> float:
+        return float(hit.readings[f"highlights.{name}_percent"][hit.worst_row])
+
+    text = (
+        f"Up to {hit.worst:.1f} % of the picture is burnt out where it matters "
+        f"(tissue, skin, hands, instruments; limit {hit.limit:g} %)"
     )
+    let_pass = [
+        f"{worst(name):.1f} % is {what}"
+        for name, what in (("swab", "swab or other white cloth"), ("glint", "glints"))
+        if worst(name) >= _TOLD_PERCENT
+    ]
+    if let_pass:
+        text += f"; a further {' and '.join(let_pass)}, which is let pass"
+    undecided = worst("undecided")
+    if undecided >= _TOLD_PERCENT:
+        text += f"; {undecided:.1f} % could not be told and is counted"
+    return f"{text}."
 
 
 def _advice(hit: Hit) -> str:
     level = hit.measured.limits["highlights.level_percent"]
-    share = hit.worst
-    how = "a little" if share < 3 else "clearly"
+    how = close_by(hit.readings, hit.first, hit.last)
+    if not how:
+        how = f"close the iris {'a little' if hit.worst < 3 else 'clearly'}"
     return (
-        f"Close the iris {how}, until the zebra at {level:g} % leaves the operative "
-        "field; swabs may keep it. If only swabs burn out, leave the iris and put "
-        "their area into highlights.ignore in the limits file."
+        f"{how[0].upper()}{how[1:]}, until the zebra at {level:g} % leaves the "
+        "operative field; swabs and glints may keep it. If a swab was counted here, "
+        "put its place into highlights.swabs in the limits file."
     )
 
 
@@ -277,7 +86,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     if readings is None or not readings.rows:
         return {}
     out: dict[str, object] = dict(measured.totals.get("highlights", {}))
-    for column in ("share_percent", "relevant_percent", "ceiling_percent"):
+    for column in _SHARES:
         values = readings[f"highlights.{column}"]
         known = values[~np.isnan(values)]
         name = column.removesuffix("_percent")
@@ -306,6 +115,14 @@ def _notes(measured: Measured) -> Iterable[str]:
                 "Highlights were not judged: the regions to judge and to ignore leave "
                 "no pixel of the picture."
             )
+        undecided = readings["highlights.undecided_percent"]
+        most = float(np.nanmax(undecided)) if not np.isnan(undecided).all() else 0.0
+        if most >= _NOTED_PERCENT:
+            yield (
+                f"Up to {most:.1f} % of the picture is burnt out and could not be told "
+                "from what matters; it is counted. Where it is always swab, name its "
+                "place in highlights.swabs in the limits file."
+            )
     video = measured.info.video
     if video is None or not video.signal.is_hdr:
         return
@@ -325,44 +142,21 @@ def _notes(measured: Measured) -> Iterable[str]:
         )
 
 
-def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
-    level = setup.limits["highlights.level_percent"]
-    code = picture.signal.first_code_at(level)
-    bright = picture.y >= code
-    relevant = setup.limits["highlights.relevant"]
-    ignore = setup.limits["highlights.ignore"]
-    areas: list[tuple[str, NDArray[np.bool_]]] = []
-    outlines: list[tuple[str, NDArray[np.float64]]] = []
-    if relevant or ignore:
-        judged = judged_region(
-            relevant, ignore, height=picture.height, width=picture.width
-        )
-        areas = [("burnt", bright & judged), ("burnt-ignored", bright & ~judged)]
-        size = np.array([picture.width, picture.height], np.float64)
-        outlines = [
-            (kind, np.array(region.points) * size)
-            for kind, regions in (("judged", relevant), ("ignored", ignore))
-            for region in regions
-        ]
-    else:
-        areas = [("burnt", bright)]
-    return Marks(
-        areas=tuple(areas),
-        outlines=tuple(outlines),
-        caption=f"Woven: at or above {level:g} %.",
-    )
-
-
 MEASURE = Measure(
     name="highlights",
     label="Highlights",
     clock="picture",
+    room="exposure",
     columns=(
-        Column("relevant_percent", "Burnt out, judged area", "%", 2),
+        Column("relevant_percent", "Burnt out where it matters", "%", 2),
+        Column("swab_percent", "Burnt-out swabs and white cloth", "%", 2),
+        Column("glint_percent", "Glints", "%", 2),
+        Column("undecided_percent", "Could not be told; counted as relevant", "%", 2),
         Column("share_percent", "At or above the level, whole picture", "%", 2),
         Column("ceiling_percent", "At the signal's ceiling", "%", 2),
-        Column("largest_percent", "Largest connected burnt area", "%", 2),
+        Column("largest_percent", "Largest connected area that matters", "%", 2),
         Column("largest_box", "Largest area: x, y, w, h", "px", 0, width=4),
+        Column("places", "What burns where, coarse", "", 0, width=PLACES),
     ),
     options=(
         Option(
@@ -387,7 +181,31 @@ MEASURE = Measure(
         Option(
             "highlights.ignore",
             (),
-            "Leave these regions out, e.g. where swabs lie.",
+            "Leave these regions out altogether.",
+            kind="regions",
+            measuring=True,
+        ),
+        Option(
+            "highlights.split",
+            True,
+            "Tell swabs and glints from what matters; false: all that burns out counts "
+            "as relevant.",
+            kind="switch",
+            measuring=True,
+        ),
+        Option(
+            "highlights.swabs",
+            (),
+            "What burns out in these regions is always taken for swab, e.g. where the "
+            "white towels lie.",
+            kind="regions",
+            measuring=True,
+        ),
+        Option(
+            "highlights.always_relevant",
+            (),
+            "What burns out in these regions always counts as relevant, whatever it "
+            "looks like; stronger than highlights.swabs.",
             kind="regions",
             measuring=True,
         ),
@@ -417,7 +235,8 @@ MEASURE = Measure(
             high=60,
         ),
     ),
-    start=_Reader,
+    start=HighlightsReader,
+    version=2,
     rules=(
         Rule(
             "highlights.relevant",
@@ -435,27 +254,43 @@ MEASURE = Measure(
     ),
     charts=(
         Chart(
-            ("relevant_percent", "share_percent"),
+            (
+                "relevant_percent",
+                "swab_percent",
+                "glint_percent",
+                "undecided_percent",
+            ),
             "Burnt-out area",
             "% of the picture",
             low=0.0,
             limits=("highlights.review_percent", "highlights.reject_percent"),
-            explain="Share of the picture at or above the level, frame by frame.",
+            always=True,
+            explain="Share of the picture burnt out where it matters, frame by frame; "
+            "swabs and glints are let pass; what could not be told is part of what "
+            "counts.",
         ),
     ),
     summarise=_summarise,
     notes=_notes,
-    mark=_mark,
+    mark=mark,
     method=(
         "Every pixel of every frame whose luma code is at or above the first code that "
         "really reaches the level counts; nothing is averaged or scaled first. The "
-        "signal's ceiling is the highest code that video may carry. The largest area "
-        "joins what lies less than four pixels apart; where less than 0.02 % of the "
-        "picture is burnt out it is not looked for. What cannot be told from "
-        "relevant tissue counts as relevant."
+        "signal's ceiling is the highest code that video may carry. What burns out is "
+        "told apart on a small picture: tissue, skin and gloves fade into colour and "
+        "keep a trace of it almost to the end of the signal; white cloth is neutral, "
+        "broad and ends in a step; glints are tiny and stand on something much darker, "
+        "or come and go; the colour of a place before it burnt out counts where the "
+        "light of the whole picture rose. Cloth is let pass only if it looks nearly "
+        "neutral. What cannot be told counts as relevant. Up to 0.5 % of the picture, "
+        "or half the review limit, is not told apart and counts as undecided. "
+        "While picture and burnt-out area hardly change and no limit is near, the "
+        "shares found last hold for up to four frames. The largest area joins what "
+        "lies less than four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "
-        "Zebra at 95 %: common practice, no source. Limits: house choice."
+        "Zebra at 95 %: common practice, no source. Telling apart: own rules, tried on "
+        "rendered scenes. Limits: house choice."
     ),
 )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,9 +17,10 @@ from qc.measures.base import (
     Measured,
     Setup,
     Values,
-    finding_of,
     signed,
 )
+from qc.measures.deadchannels import check_missing, check_noise, check_silence
+from qc.measures.flattops import Flats, FlatTops
 from qc.measures.soundlines import (
     ROWS_PER_SECOND,
     Line,
@@ -37,19 +37,14 @@ from qc.measures.truepeak import (
     busiest_window,
     dbfs,
     keeps_full_scale,
-    lfe_index,
     oversampling,
     row_reduce,
-    silences,
 )
-from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
+from qc.records import AudioTrack, Finding, Grade, SoundBlock
 from qc.spans import Span, bridged, runs
 
 __all__ = ["MEASURE"]
 
-# A click from a plug does not end a silence, a word does; and coding smears the edges
-# of a silence that lasts from end to end.
-_silences = partial(silences, bridge_rows=20, whole_share=0.98)
 # Tried with AAC, MP3, AC-3 and Opus: sound that was cut off at full scale before coding
 # comes back above this somewhere, sound that a limiter held just under it does not.
 _LOSSY_REACHES_DBFS = -0.2
@@ -67,6 +62,12 @@ class _Reader:
             track.channels,
             level=10.0 ** (limits[level] / 20.0),
             shortest=limits["peaks.clip_run_samples"],
+        )
+        # Lossy coding leaves no top flat, and logarithmic steps are too coarse for it.
+        exact = not self._lossy or track.codec in ("pcm_u8", "pcm_s8")
+        full = 10.0 ** (limits[level] / 20.0)
+        self._flats = (
+            FlatTops(track.channels, track.sample_rate, full=full) if exact else None
         )
         zeros = np.zeros(track.channels)
         self._highest = np.stack([zeros, zeros])  # samples, true peaks
@@ -92,6 +93,8 @@ class _Reader:
         between = row_reduce(np.maximum, self._meter.feed(samples), edges)
         true_peaks = np.maximum(between, peaks)  # NaN stays where samples are bad
         clipped = self._clipped.feed(samples, edges)
+        if self._flats is not None:
+            self._flats.feed(block)
         if len(peaks):
             self._last_row = block.first_row + len(peaks) - 1
         both = np.stack([peaks, true_peaks], axis=1)
@@ -109,6 +112,8 @@ class _Reader:
     def _end_of_run(self) -> None:
         """Bring out what the filter still holds; a gap must not be read across."""
         self._clipped.reset()
+        if self._flats is not None:
+            self._flats.end()
         tail = self._meter.flush()
         if self._last_row is not None and tail.shape[1]:
             highest = tail.max(axis=1).astype(np.float64)
@@ -123,6 +128,9 @@ class _Reader:
         sample_peak, true_peak = dbfs(self._highest) + unread
         if self._lossy:
             self._clipped_total[sample_peak < _LOSSY_REACHES_DBFS] = 0
+        flats = self._flats.finish() if self._flats is not None else []
+        for channel, found in enumerate(flats):
+            self._clipped_total[channel] += sum(int(c.sum()) for c in found.counts)
         return {
             "sample_peak_dbfs": sample_peak.tolist(),
             "true_peak_dbtp": true_peak.tolist(),
@@ -132,6 +140,8 @@ class _Reader:
             # Rows are handed over before the samples that follow them are known: what
             # only came out behind the last row before a gap or the end.
             "tails": self._tails,
+            # Known only once the level is, so they stand in no row.
+            "flats": flats,
         }
 
 
@@ -149,8 +159,13 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
             line = Line(measured, readings, track, index)
             over = peaks[:, index] > np.float32(line.limit("review_dbtp"))
             clipped = np.nan_to_num(line.column("clipped_samples")).astype(np.int64)
+            found_flats = totals_of(measured)[number].get("flats", ())
+            flats = found_flats[index] if found_flats else Flats()
+            flat = flats.over(first_row(readings), readings.rows)
+            clipped += flat
             for span in bridged(runs(clipped > 0), times=times, gap=gap):
-                found = _clipped(line, span, clipped, peaks[:, index])
+                below = flats.level if flat[span[0] : span[1]].any() else None
+                found = _clipped(line, span, clipped, peaks[:, index], below)
                 if found is not None:
                     yield found
                     # Peaks just before and after are the same loud moment: said once.
@@ -161,7 +176,11 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
 
 
 def _clipped(
-    line: Line, span: Span, clipped: NDArray[np.int64], peaks: NDArray[np.float32]
+    line: Line,
+    span: Span,
+    clipped: NDArray[np.int64],
+    peaks: NDArray[np.float32],
+    flat_level: float | None,
 ) -> Finding | None:
     first, last = span
     counts = clipped[first:last]
@@ -181,6 +200,19 @@ def _clipped(
     share = f", {grouped(busiest)} of them in one second" if busiest < total else ""
     # The true peak of a row's last moment may stand in the next row.
     down = line.turn_down(float(np.nanmax(peaks[first : last + 1])))
+    advice = (
+        f"turn the recorder's input level down by at least {down} dB, "
+        f"{line.target()}; how high clipped sound really went cannot be known."
+    )
+    where = ""
+    if flat_level is not None:
+        where = f" flat at {signed(float(dbfs(flat_level)), 1)} dBFS"
+        advice = (
+            "it is cut off before the level is set: turn down what comes first (the "
+            "microphone's pad, the wireless transmitter, the mixer's gain), by 6 dB to "
+            "begin with, not the recorder's level. The recording can only be heard, "
+            "not repaired."
+        )
     return line.finding(
         "sound.clipped",
         span,
@@ -190,13 +222,10 @@ def _clipped(
         limit=limit,
         unit="samples/s",
         message=(
-            f"{line}: {about}{grouped(total)} samples clipped in {length}{share} "
-            f"(limit {grouped(math.ceil(limit))} in a second)."
+            f"{line}: {about}{grouped(total)} samples clipped{where} in {length}"
+            f"{share} (limit {grouped(math.ceil(limit))} in a second)."
         ),
-        advice=(
-            f"turn the recorder's input level down by at least {down} dB, "
-            f"{line.target()}; how high clipped sound really went cannot be known."
-        ),
+        advice=advice,
     )
 
 
@@ -221,90 +250,6 @@ def _over(line: Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
     )
 
 
-def _check_silence(measured: Measured) -> Iterator[Finding]:
-    """Yield channels that carry nothing while another does, and silence of all."""
-    tracks = tracks_of(measured)
-    if not tracks:
-        return
-    limits = measured.limits
-    dead_level = np.float32(limits["peaks.dead_level_dbfs"])
-    sound_level = np.float32(limits["peaks.sound_level_dbfs"])
-    origin = min(first_row(r) for _, r, _ in tracks)
-    length = max(first_row(r) + r.rows for _, r, _ in tracks) - origin
-    heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
-    alive, known = np.zeros(length, bool), np.zeros(length, bool)
-    for _, readings, _ in tracks:
-        rms = readings["peaks.rms_dbfs"]
-        at = slice(first_row(readings) - origin, None)
-        heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
-        alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
-        known[at][: len(rms)] |= ~np.isnan(rms).all(axis=1)
-    unused = set(limits["peaks.unused_channels"])
-    for _, readings, track in tracks:
-        at = slice(first_row(readings) - origin, None)
-        for index in range(track.channels):
-            line = Line(measured, readings, track, index)
-            if index == lfe_index(track.layout) or not unused.isdisjoint(line.names):
-                continue
-            own = line.column("rms_dbfs")
-            others = heard[at][: len(own)] > (own > sound_level)
-            for first, last, whole in _silences(
-                own >= dead_level,
-                ~np.isnan(own),
-                min_rows=line.limit("dead_min_seconds") * ROWS_PER_SECOND,
-            ):
-                # A door that slams is no sound of the take; a sentence is.
-                enough = min(ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
-                if np.count_nonzero(others[first:last]) >= enough:
-                    yield _dead(line, (first, last), own, whole=whole)
-    longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
-    shift = first_row(longest) - origin
-    min_rows = limits["peaks.silent_min_seconds"] * ROWS_PER_SECOND
-    for first, last, whole in _silences(alive, known, min_rows=min_rows):
-        span = max(first - shift, 0), min(last - shift, longest.rows)
-        if span[0] < span[1]:
-            yield _silent(measured, longest, span, whole=whole)
-
-
-def _dead(line: Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
-    energy = 10.0 ** (rms[span[0] : span[1]].astype(np.float64) / 10.0)
-    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
-    return line.finding(
-        "sound.dead_channel",
-        span,
-        grade=Grade.REVIEW,
-        worst_row=span[0],
-        worst=float(dbfs(np.sqrt(np.nanmean(energy)))),
-        limit=line.limit("dead_level_dbfs"),
-        unit="dBFS",
-        message=f"{line}: no sound {when}, while another channel carries sound.",
-        advice=(
-            "check the microphone (switch, battery), the cable, phantom power if it "
-            "needs it, and that the input is switched on."
-        ),
-    )
-
-
-def _silent(
-    measured: Measured, readings: Readings, span: Span, *, whole: bool
-) -> Finding:
-    when = "in the whole take" if whole else f"for {length_of(readings, span)}"
-    return finding_of(
-        measured,
-        readings,
-        rule="sound.silent",
-        grade=Grade.REVIEW,
-        first=span[0],
-        last=span[1],
-        worst_row=span[0],
-        message=f"No sound on any channel {when}.",
-        advice=(
-            "Check that a microphone is connected and powered, and that the inputs are "
-            "switched on and turned up."
-        ),
-    )
-
-
 _FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "rms_dbfs", "clipped_samples")
 
 
@@ -313,10 +258,10 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
         {
             "channel": track.channel_numbers[index],
             "track": track.number,
-            "name": "".join(track.channel_names[index:][:1]),
+            "name": "".join(Line(measured, readings, track, index).names[1:]),
             **{name: totals_of(measured)[k][name][index] for name in _FIGURES},
         }
-        for k, _, track in tracks_of(measured)
+        for k, readings, track in tracks_of(measured)
         for index in range(track.channels)
     ]
     if not channels:
@@ -379,12 +324,18 @@ _OPTIONS = (
     _option("sound_level_dbfs", -50.0, "dBFS", -150, 0,
             "Over this RMS level a channel carries sound; another that carries nothing "
             "meanwhile is dead (house choice)."),
+    _option("noise_level_dbfs", -45.0, "dBFS", -150, 0,
+            "Noise that keeps still up to this RMS level is all that a channel "
+            "without a microphone carries; louder may be meant (house choice)."),
     _option("dead_min_seconds", 10.0, "s", 0.1, 86_400,
             "A channel is dead when it carries nothing for this long, or in the whole "
             "take (house choice)."),
     _option("silent_min_seconds", 30.0, "s", 0.1, 86_400,
             "Silence on all channels is reported from this length on, or when it is "
             "the whole take (house choice)."),
+    _option("channel_names", (), "", -math.inf, math.inf,
+            'What the channels are, in order: ["surgeon", "room"]. Findings name them, '
+            "and a channel that is not in the take is told.", kind="texts"),
     _option("unused_channels", (), "", -math.inf, math.inf,
             'Channels that are left empty on purpose, by number or name: ["3", "4"]. '
             "They are never reported as dead.", kind="texts"),
@@ -403,7 +354,7 @@ MEASURE = Measure(
     ),
     options=_OPTIONS,
     start=_Reader,
-    checks=(_check_levels, _check_silence),
+    checks=(_check_levels, check_silence, check_noise, check_missing),
     check_rules={
         "sound.clipped": "Clipped sound",
         "sound.peak": "Peak too high",
@@ -418,17 +369,22 @@ MEASURE = Measure(
             low=-60.0,
             high=3.0,
             limits=("peaks.review_dbtp",),
+            always=True,
             explain="Highest level in each hundredth of a second, channel by channel.",
         ),
     ),
     summarise=_summarise,
     notes=_notes,
+    version=2,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
         "0.03 dB up to 20 kHz at 48 kHz. Clipped: runs of samples on one side of zero "
         "at the clip level; lossy coding makes tops uneven, so that there it is an "
-        "estimate, made only where full scale is reached. RMS is plain: a full-scale "
+        "estimate, made only where full scale is reached. Flat tops under full scale: "
+        "runs of three or more samples within three steps of 16 bits of the highest of "
+        "a second, left too fast for a smooth peak, three tops or more at one level; "
+        "lossy coding hides them. RMS is plain: a full-scale "
         f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
         "channel may be empty."
     ),

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.views import TILE_COLUMNS, TILE_ROWS
+from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
 __all__ = [
     "LAPLACIAN_ENERGY",
     "RISE_LONG_SIDE",
+    "across_share",
+    "blur_radius",
     "coarse_contrast",
     "edge_rise",
     "noise_sigma",
@@ -29,6 +32,11 @@ _NOISE_SHARE = 0.15
 # Mean of the lowest blocks over the mean of all, for pure noise: the choice of the
 # quietest blocks reads low by this factor (test_focus simulates it).
 _NOISE_BIAS = 0.872
+
+# Noise of variance s^2 puts 6 s^2 into a second difference, 1 + 4 + 1.
+_SECOND_ENERGY = 6.0
+# Which way detail runs is read on about this many lines.
+_ACROSS_LINES = 68
 
 # Tiles darker than this hold more noise than detail.
 _TILE_DARK_PERCENT = 4.0
@@ -51,13 +59,13 @@ _SLOPE_OVER_CURVATURE = math.exp(-0.5)
 _LEAST_SLOPE = 1.0
 _OVER_NOISE = 1.5
 # Lines are read in steps so that about this many pixels are: enough for a thousandth.
-_EDGE_PIXELS = 150_000
+_EDGE_PIXELS = 75_000
 _EDGE_BINS = 4096
 _EDGE_TOP = 1024.0
 _SMALLEST_SIDE = 64
 # Blur (sigma) that whole pixels put on a hard edge is under this.
 _NARROW = 0.6
-_COARSEST = 8.0
+_COARSENESS = (1, 2, 4, 8)
 
 
 def noise_sigma(
@@ -133,6 +141,61 @@ def coarse_contrast(proxy: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.where(mean > _TILE_DARK_PERCENT, contrast, np.nan)
 
 
+def across_share(
+    plane: NDArray[np.unsignedinteger], *, noise: float
+) -> NDArray[np.float64]:
+    """Return how much of each tile's fine detail lies across it rather than down.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Luma codes; one field of an interlaced picture.
+    noise : float
+        Standard deviation of the noise, native code values.
+
+    Returns
+    -------
+    (rows, columns) array of float64
+        Energy of the second difference along the lines over that along and across
+        them, 0 to 1; NaN where both are noise.
+
+    Notes
+    -----
+    Defocus takes from both alike, a motion from the one along it. Read on some sixty
+    lines and their neighbours, so that it costs little.
+    """
+    height, width = plane.shape
+    shape = (TILE_ROWS, TILE_COLUMNS)
+    if height < 4 * TILE_ROWS or width < 4 * TILE_COLUMNS:
+        return np.full(shape, np.nan)
+    step = max(1, height // _ACROSS_LINES)
+    lines = (height - 2) // step
+    above, here, below = (plane[i : i + lines * step : step] for i in range(3))
+    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
+    twice = cv2.add(here, here, dtype=depth)
+    down = cv2.subtract(cv2.add(above, below, dtype=depth), twice)
+    sides = cv2.add(here[:, :-2], here[:, 2:], dtype=depth)
+    across = cv2.subtract(sides, twice[:, 1:-1])
+    level = _SECOND_ENERGY * noise**2
+    x, y = (np.maximum(_tile_energy(d) - level, 0.0) for d in (across, down))
+    # Rest of noise taken off tells nothing of the direction.
+    clear = x + y > 0.2 * level
+    return np.where(clear & (x + y > 0), x / np.where(clear, x + y, 1.0), np.nan)
+
+
+def _tile_energy(differences: NDArray[Any]) -> NDArray[np.float64]:
+    """Return the mean square in each tile."""
+    rows = tile_edges(differences.shape[0], TILE_ROWS)
+    columns = tile_edges(differences.shape[1], TILE_COLUMNS)
+    out = np.empty((TILE_ROWS, TILE_COLUMNS))
+    for i in range(TILE_ROWS):
+        band = differences[rows[i] : rows[i + 1]]
+        for j in range(TILE_COLUMNS):
+            tile = band[:, columns[j] : columns[j + 1]]
+            out[i, j] = cv2.norm(tile, cv2.NORM_L2SQR) / tile.size
+    return out
+
+
 def edge_rise(
     plane: NDArray[np.unsignedinteger],
     *,
@@ -177,11 +240,15 @@ def edge_rise(
         size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
         picture = _shrunk(picture, size)
         noise /= shrink
-    scale, hidden, rise = 1.0, False, math.nan
-    while min(picture.shape) >= _SMALLEST_SIDE:
-        sigma = _edge_sigma(picture, noise, code_scale, across=True)
+    hidden, rise = False, math.nan
+    for scale in _COARSENESS:
+        if min(picture.shape) < _SMALLEST_SIDE * scale:
+            break
+        lines = _lines(picture, scale, down=False)
+        sigma = _edge_sigma(lines, noise / scale, code_scale)
         if not interlaced:
-            down = _edge_sigma(picture, noise, code_scale, across=False)
+            columns = _lines(picture, scale, down=True)
+            down = _edge_sigma(columns, noise / scale, code_scale)
             sigma = min(sigma, down)
         if sigma < 1.0:
             # Where noise hid what is finer, edges as narrow as pixels here may be
@@ -190,12 +257,28 @@ def edge_rise(
             return math.nan if unknown else _RISE_SIGMAS * sigma * scale
         hidden = math.isinf(sigma)
         rise = math.nan if hidden else _RISE_SIGMAS * sigma * scale
-        if scale >= _COARSEST:
-            break
-        height, width = picture.shape
-        picture = _shrunk(picture, (width // 2, height // 2))
-        scale, noise = 2.0 * scale, 0.5 * noise
     return rise
+
+
+def blur_radius(rise: float) -> float:
+    """Return the radius of the even disc that spreads edges as much, in pixels.
+
+    Parameters
+    ----------
+    rise : float
+        10-to-90 % rise of an edge in pixels.
+
+    Notes
+    -----
+    The variance of a disc of radius r along one axis is r^2 / 4 (textbook): it counts
+    as a Gaussian of sigma r / 2.
+
+    Examples
+    --------
+    >>> round(blur_radius(2.563), 3)
+    2.0
+    """
+    return 2.0 * rise / _RISE_SIGMAS
 
 
 def _shrunk(picture: NDArray[np.generic], size: tuple[int, int]) -> NDArray[np.float32]:
@@ -205,17 +288,29 @@ def _shrunk(picture: NDArray[np.generic], size: tuple[int, int]) -> NDArray[np.f
     )
 
 
-def _edge_sigma(
-    picture: NDArray[np.generic], noise: float, code_scale: float, *, across: bool
-) -> float:
+def _lines(picture: NDArray[Any], scale: int, *, down: bool) -> NDArray[np.float32]:
+    """Return some lines, or columns, averaged over squares of `scale` pixels."""
+    rows, columns = (side // scale for side in picture.shape)
+    step = scale * max(1, -(-rows * columns // _EDGE_PIXELS))
+    area = picture[: rows * scale, : columns * scale]
+    # Columns are picked in the order of memory and turned when they are few.
+    parts = (area[:, i::step] if down else area[i::step] for i in range(scale))
+    lines = next(parts).astype(np.float32)
+    for part in parts:
+        lines += part
+    if down:
+        lines = lines.T
+    if scale == 1:
+        return np.ascontiguousarray(lines)
+    size = (rows if down else columns, len(lines))
+    mean = cv2.resize(np.ascontiguousarray(lines), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(mean / np.float32(scale), np.float32)
+
+
+def _edge_sigma(part: NDArray[np.float32], noise: float, code_scale: float) -> float:
     """Return the blur (sigma) of the crispest edges, inf where none can be made out."""
-    step = max(1, picture.size // _EDGE_PIXELS)
-    lines = picture[::step] if across else picture[:, ::step]
-    part = lines.astype(np.float32) * np.float32(code_scale)
-    if across:
-        before, here, after = part[:, :-2], part[:, 1:-1], part[:, 2:]
-    else:
-        before, here, after = part[:-2], part[1:-1], part[2:]
+    part = part * np.float32(code_scale)
+    before, here, after = part[:, :-2], part[:, 1:-1], part[:, 2:]
     slope = (_crispest(np.abs(after - before)) / 2.0) ** 2
     curvature = _crispest(np.abs(before + after - 2.0 * here)) ** 2
     # Noise of sigma n alone: n sqrt(1/2) in the slope, n sqrt(6) in the curvature.

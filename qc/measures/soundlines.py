@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.limits import Limits
 from qc.measures.base import Measured, finding_of, signed
-from qc.records import AudioTrack, Finding, Grade, Readings
+from qc.records import AudioTrack, Finding, Grade, Readings, TakeInfo
 from qc.spans import Span
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "length_of",
     "totals_of",
     "tracks_of",
+    "with_names",
 ]
 
 ROWS_PER_SECOND = 100
@@ -38,13 +40,22 @@ class Line:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Number, counted over all tracks, and the name if the channel has one."""
-        number = str(self.track.channel_numbers[self.index])
-        return (number, *filter(None, self.track.channel_names[self.index :][:1]))
+        """Number, counted over all tracks, and the name if the channel has one.
+
+        The file's own name comes before the limits'.
+        """
+        number = self.track.channel_numbers[self.index]
+        own = "".join(self.track.channel_names[self.index :][:1])
+        house = self.measured.limits.get("peaks.channel_names", ())
+        return (str(number), *filter(None, [own or "".join(house[number - 1 :][:1])]))
 
     def __str__(self) -> str:
         number, *name = self.names
         return f"Channel {number}" + "".join(f" ({n})" for n in name)
+
+    def of(self, index: int) -> Line:
+        """Return another channel of the same track."""
+        return replace(self, index=index)
 
     def column(self, name: str) -> NDArray[np.float32]:
         """Return this channel's readings of a column of ``peaks``."""
@@ -80,6 +91,22 @@ class Line:
         return f"so that peaks reach about {level} dBFS"
 
 
+def with_names(info: TakeInfo, limits: Limits) -> TakeInfo:
+    """Return a take's facts with the names that the limits give its channels.
+
+    The file's own names stay.
+    """
+    house = limits.get("peaks.channel_names", ())
+    tracks = []
+    for track in info.audio:
+        names = [
+            "".join(track.channel_names[k : k + 1]) or "".join(house[n - 1 : n])
+            for k, n in enumerate(track.channel_numbers)
+        ]
+        tracks.append(replace(track, channel_names=tuple(names) if any(names) else ()))
+    return replace(info, audio=tuple(tracks))
+
+
 def tracks_of(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
     """Return the sound tracks that have readings, each with its place among all."""
     sound = enumerate(measured.sound)
@@ -91,9 +118,11 @@ def first_row(readings: Readings) -> int:
     return int(readings.start(0) * ROWS_PER_SECOND // 1)
 
 
-def totals_of(measured: Measured) -> Sequence[Mapping[str, Any]]:
-    """Return the figures of every whole track."""
-    tracks = measured.totals.get("peaks", {}).get("tracks", ())
+def totals_of(
+    measured: Measured, measure: str = "peaks"
+) -> Sequence[Mapping[str, Any]]:
+    """Return the figures of every whole track, from one measure."""
+    tracks = measured.totals.get(measure, {}).get("tracks", ())
     return cast("Sequence[Mapping[str, Any]]", tracks)
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "busiest_window",
     "dbfs",
     "keeps_full_scale",
+    "keeps_samples",
     "lfe_index",
     "oversampling",
     "phase_filter",
@@ -392,8 +393,18 @@ def keeps_full_scale(codec: str) -> bool:
     >>> keeps_full_scale("pcm_s24le"), keeps_full_scale("aac")
     (True, False)
     """
-    exact = codec in _KEEPS_EVERY_SAMPLE or codec.startswith("pcm_")
-    return exact and codec not in _COARSE_PCM
+    return keeps_samples(codec) and codec not in _COARSE_PCM
+
+
+def keeps_samples(codec: str) -> bool:
+    """Return whether every sample is decoded as it was recorded.
+
+    Examples
+    --------
+    >>> keeps_samples("pcm_u8"), keeps_samples("flac"), keeps_samples("aac")
+    (True, True, False)
+    """
+    return codec in _KEEPS_EVERY_SAMPLE or codec.startswith("pcm_")
 
 
 def lfe_index(layout: str) -> int | None:

@@ -1,4 +1,8 @@
-"""White balance: how far a patch that should be white or grey is from neutral."""
+"""White balance: how far what should be white or grey is from neutral.
+
+The white is a patch that the user gives, or one that is found: see
+`qc.measures.neutral`.
+"""
 
 from __future__ import annotations
 
@@ -11,21 +15,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.colour import (
-    DUV_MEANINGFUL,
-    cast_of_codes,
-    cct_duv,
-    clipped_share,
-    diffuse_white,
-    mired,
-    uv_prime,
-    white_xyz,
-)
-from qc.errors import UsageError
+from qc.colour import DUV_MEANINGFUL, cct_duv, mired, uv_prime, white_xyz
 from qc.limits import Option
 from qc.measures.base import (
     Chart,
     Column,
+    Exhibit,
     Hit,
     Measure,
     Measured,
@@ -35,67 +30,31 @@ from qc.measures.base import (
     signed,
 )
 from qc.measures.castwords import MIRED_NAMED, cast_words
-from qc.records import Finding, Marks, Picture, Readings, TakeInfo
-from qc.signal import Signal, to_linear
-from qc.timecode import TimecodeError
+from qc.measures.lamp import lamp_words
+from qc.measures.neutrallight import Map, coarse_light
+from qc.measures.neutraltrack import NeutralTracker, Seen, shift_stops
+from qc.measures.whitedrift import drift_exhibit, find_drift
+from qc.measures.whitejudge import derive
+from qc.measures.whitenotes import notes_of, source_words
+from qc.measures.whitepatch import (
+    MOMENT_S,
+    REFUSED,
+    PatchCheck,
+    Rectangle,
+    given_moment,
+    given_patch,
+    moment_label,
+    patch_planes,
+)
+from qc.records import Finding, Marks, Picture, TakeInfo, TakeResult
+from qc.signal import Signal, to_linear, ycbcr_to_rgb
 
 __all__ = ["MEASURE", "patch_planes"]
 
-Plane = NDArray[np.unsignedinteger]
-Rectangle = tuple[int, int, int, int]
-
-_SMALLEST = 8  # pixels; holds a whole sample of any subsampling, wherever it lies
-_MOMENT_S = Fraction(1, 4)  # measured are the frames this near to a moment named
-_PIECE = 32_768  # rows
-_MEDIAN_S = 0.5  # readings are judged after a median: a hand passes, a cast stays
-
-# When a patch says nothing about the white balance (all house choices).
-_CLIPPED_SHARE = 0.01
-_DARK_STOPS = 4.5  # under white: noise and black level colour what is darker
-_TILES = 4  # evenness is read on 4 x 4 tiles, over which the weave of gauze averages
-_TILE_STOPS = 1.5
-_TILE_CHROMA = 0.08  # of the range of Cb or Cr; one such tile moves the mean by 0.005
-
 # Farther than 3200 K taken for 5600 K: no camera setting is so wrong about a white.
 _IMPLAUSIBLE_DELTA_E = 25.0
-
-_REFUSED = {
-    "clipped": "has a clipped channel in {}: close the iris or choose a darker patch",
-    "dark": f"lies more than {_DARK_STOPS:g} stops under white in {{}}: open the iris "
-    "or choose a brighter patch",
-    "uneven": "is not one even surface in {}: something lies in it or it takes in an "
-    "edge; choose a smaller patch or another",
-    "damaged": "could not be read in {} that are damaged",
-    "colourless": "has no colour in {}: the picture is black and white",
-}
-
-
-def patch_planes(picture: Picture, rectangle: Rectangle) -> tuple[Plane, Plane, Plane]:
-    """Cut a rectangle out of the planes, with whole chroma samples only.
-
-    Parameters
-    ----------
-    picture : Picture
-    rectangle : (x, y, w, h)
-        Pixels of the coded picture.
-
-    Returns
-    -------
-    y, cb, cr : arrays
-        Views of the same area. A chroma sample belongs to it when all luma pixels
-        that it stands for are in the rectangle; in interlaced 4:2:0 these lie in one
-        field, so that chroma rows are taken in pairs, over four rows of luma.
-    """
-    x, y, w, h = rectangle
-    height, width = picture.y.shape
-    across = max(1, round(width / max(picture.cb.shape[1], 1)))
-    down = max(1, round(height / max(picture.cb.shape[0], 1)))
-    pair = 2 if picture.interlaced and down > 1 else 1
-    left, right = -(-x // across), (x + w) // across
-    top, bottom = -(-y // (down * pair)) * pair, (y + h) // (down * pair) * pair
-    chroma = slice(top, bottom), slice(left, right)
-    luma = slice(top * down, bottom * down), slice(left * across, right * across)
-    return picture.y[luma], picture.cb[chroma], picture.cr[chroma]
+# Under a patch that was given, the picture as a whole is compared this often.
+_COMPARE_S = 0.5
 
 
 class _Reader:
@@ -104,145 +63,90 @@ class _Reader:
         self._signal = video.signal if video is not None else Signal()
         self._time_base = video.time_base if video is not None else Fraction(1)
         pixels = video.pixel_format if video is not None else ""
-        self._colourless = pixels.startswith(("gray", "mono", "ya"))
-        self._patch = _patch(setup)
-        self._moment = _moment(setup) if self._patch is not None else None
-        self._darkest = 2.0**-_DARK_STOPS * diffuse_white(self._signal.transfer)
+        colourless = pixels.startswith(("gray", "mono", "ya"))
+        self._check = PatchCheck(self._signal, colourless=colourless)
+        self._patch = given_patch(setup)
+        self._moment = given_moment(setup) if self._patch is not None else None
+        self._tracker = (
+            None if colourless else NeutralTracker(self._signal, self._check)
+        )
+        self._first: Map | None = None
+        self._compared_s = -math.inf
         self._frames: Counter[str] = Counter()
 
     def read(self, picture: Picture) -> Values:
-        if self._patch is None or (
-            self._moment is not None
-            and abs(picture.pts * self._time_base - self._moment) > _MOMENT_S
-        ):
-            return {}
+        at = picture.pts * self._time_base
+        if self._patch is not None:
+            if self._moment is not None and abs(at - self._moment) > MOMENT_S:
+                return {}
+            self._frames["asked"] += 1
+            return self._read_patch(picture, self._patch, float(at))
         self._frames["asked"] += 1
+        if self._tracker is None or not picture.cb.size:
+            self._frames["colourless"] += 1
+            return {}
+        if picture.damaged:
+            return {}
+        seen = self._tracker.read(picture, float(at))
+        if seen is None:
+            return {}
+        self._frames["measured"] += 1
+        return _values(seen)
+
+    def _read_patch(self, picture: Picture, patch: Rectangle, at_s: float) -> Values:
         if picture.damaged:
             self._frames["damaged"] += 1
             return {}
-        planes = patch_planes(picture, self._patch)
-        refused = self._refused(planes, interlaced=picture.interlaced)
+        planes = patch_planes(picture, patch)
+        refused = self._check.trouble(planes, interlaced=picture.interlaced)
         if refused:
             self._frames[refused] += 1
             return {}
         self._frames["measured"] += 1
-        return {"patch_codes": np.array([cv2.mean(plane)[0] for plane in planes])}
-
-    def _refused(self, planes: tuple[Plane, ...], *, interlaced: bool) -> str:
-        """Return why the patch says nothing, or nothing."""
-        if self._colourless or not planes[1].size:
-            return "colourless"
-        signal = self._signal
-        y, cb, cr = map(_tile_means, planes)
-        levels = [signal.percent(float(v)) / 100 for v in (y.min(), y.max(), y.mean())]
-        low, high, mean = to_linear(np.array(levels), transfer=signal.transfer)
-        if mean < self._darkest:
-            return "dark"
-        share = clipped_share(*planes, signal=signal, interlaced=interlaced)
-        if share > _CLIPPED_SHARE:
-            return "clipped"
-        chroma = max(int(p.max()) - int(p.min()) for p in (cb, cr))
-        if chroma > _TILE_CHROMA * signal.chroma_span:
-            return "uneven"
-        return "uneven" if low * 2.0**_TILE_STOPS < high else ""
+        codes = np.array([cv2.mean(plane)[0] for plane in planes])
+        shift = (math.nan, math.nan)
+        if not 0 <= at_s - self._compared_s < _COMPARE_S and self._moment is None:
+            self._compared_s = at_s
+            whole = picture.view(coarse_light).whole()
+            if self._first is None:
+                self._first = whole
+            shift = shift_stops(self._first, whole)
+        share = patch[2] * patch[3] / max(picture.y.size, 1)
+        return _values(Seen(codes, patch, 1.0, share, 0, shift))
 
     def finish(self) -> Mapping[str, object]:
-        return {name: self._frames[name] for name in ("asked", "measured", *_REFUSED)}
+        return {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
 
 
-def _tile_means(plane: Plane) -> Plane:
-    # Whole pixels to a tile, which OpenCV averages five times faster.
-    height, width = (n - n % _TILES if n > _TILES else n for n in plane.shape)
-    size = (_TILES, _TILES)
-    out = cv2.resize(plane[:height, :width], size, interpolation=cv2.INTER_AREA)
-    return np.asarray(out, plane.dtype)
-
-
-def _patch(setup: Setup) -> Rectangle | None:
-    patch: Rectangle | None = setup.limits["white.neutral"]
-    video = setup.info.video
-    if patch is None or video is None:
-        return None
-    x, y, w, h = patch
-    trouble = ""
-    if x + w > video.width or y + h > video.height:
-        trouble = f"does not fit in the {video.width}x{video.height} picture; give "
-        trouble += "x,y,width,height inside it"
-    elif min(w, h) < _SMALLEST:
-        trouble = f"is too small; give at least {_SMALLEST} by {_SMALLEST} pixels"
-    if trouble:
-        raise UsageError(f"{setup.info.name}: neutral patch {x},{y},{w},{h} {trouble}")
-    return patch
-
-
-def _moment(setup: Setup) -> Fraction | None:
-    """Return when to measure, in seconds since the take's start; None: always."""
-    label = _label(setup.limits)
-    if not label:
-        return None
-    info = setup.info
-    try:
-        frame = info.timecode.frame(label)
-    except TimecodeError as error:
-        raise UsageError(f"{info.name}: neutral patch: {error}") from error
-    # A take may run past midnight, where labels start again.
-    frame = (frame - info.start_frame) % info.timecode.frames_per_day
-    expected = info.frames_expected
-    if expected is not None and frame >= max(expected, 1):
-        raise UsageError(
-            f"{info.name}: neutral patch at {label}: this take runs from "
-            f"{info.start_timecode} to {info.grid.label(max(expected, 1) - 1)}; give "
-            "a timecode inside it"
-        )
-    return info.grid.seconds(frame)
-
-
-def _label(limits: Mapping[str, object]) -> str:
-    return str(limits["white.neutral_at"]).strip()
+def _values(seen: Seen) -> Values:
+    return {
+        "patch_codes": seen.codes,
+        "neutral_box": np.array(seen.box, np.float64),
+        "found_confidence": seen.confidence,
+        "found_share_percent": 100.0 * seen.share,
+        "found_track": float(seen.track),
+        "picture_stops": np.array(seen.picture_stops),
+    }
 
 
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
-    readings, video = measured.picture, measured.info.video
-    if readings is None or video is None:
-        return {}
-    out = {c.name: np.full(readings.rows, np.nan, np.float32) for c in MEASURE.derived}
-    codes = readings["white.patch_codes"]
-    rows = np.flatnonzero(~np.isnan(codes[:, 0]))
-    if not rows.size:
-        return out
-    white = np.empty(len(rows))
-    # In pieces: what colour needs on the way is many times what it leaves.
-    for at in range(0, len(rows), _PIECE):
-        part = rows[at : at + _PIECE]
-        cast = cast_of_codes(codes[part], signal=video.signal)
-        white[at : at + _PIECE] = cast.pop("white_delta_e00")
-        for name, values in cast.items():
-            out[name][part] = values
-    judged = out["cast_delta_e00"]
-    if _label(measured.limits):
-        # A hair lower where the patch is not seen, so that the frame shown as the
-        # worst is one where it is.
-        typical = np.float32(np.median(white))
-        judged[:] = np.nextafter(typical, np.float32(0))
-        judged[rows] = typical
-    else:
-        smooth = _smoothed(white, readings)
-        # Where the patch could not be read, a cast holds if it does on both sides.
-        within = np.arange(rows[0], rows[-1] + 1)
-        after = np.searchsorted(rows, within)
-        before = after - (rows[after] > within)
-        judged[within] = np.minimum(smooth[after], smooth[before])
-    return out
+    return derive(measured, tuple(c.name for c in MEASURE.derived))
 
 
-def _smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.float64]:
-    """Return readings after a median, which takes out outliers and keeps steps."""
-    from scipy.ndimage import median_filter  # heavy, and few takes have a patch
-
-    row_s = float(np.median(np.diff(readings.edges)) * readings.time_base)
-    half = int(_MEDIAN_S / 2 / row_s) if row_s > 0 else 0
-    out: NDArray[np.float64] = median_filter(values, size=2 * half + 1, mode="nearest")
-    return out
+# Derived columns whose medians say how a white is coded.
+_FIGURES = (
+    "cast_delta_e00",
+    "delta_e00",
+    "delta_uv_prime",
+    "cct_k",
+    "duv",
+    "red_stops",
+    "blue_stops",
+    "patch_luma_percent",
+    "neutral_u_prime",
+    "neutral_v_prime",
+    "confidence",
+)
 
 
 def _figures(
@@ -250,8 +154,11 @@ def _figures(
 ) -> dict[str, float]:
     """Return medians of the columns, and how far they are from neutral."""
     out: dict[str, float] = {}
-    for name in (column.name for column in MEASURE.derived):
+    # Where no white was seen the columns are not NaN, but lower on purpose.
+    seen = values("white.source") > 0
+    for name in _FIGURES:
         known = values(f"white.{name}").astype(np.float64)
+        known = known[seen] if name == "confidence" else known
         known = known[~np.isnan(known)]
         out[name] = float(np.median(known)) if known.size else math.nan
     signal = info.video.signal if info.video is not None else Signal()
@@ -269,42 +176,76 @@ def _words(figures: Mapping[str, float]) -> str:
     return cast_words(**{name: figures[name] for name in names})
 
 
+def _near_hit(hit: Hit) -> Callable[[str], NDArray[np.floating]]:
+    """Return a stretch's columns; where no white was seen in it, the take's."""
+    seen = not np.isnan(hit.values("white.cct_k")).all()
+    return hit.values if seen else hit.readings.__getitem__
+
+
+def _gains(figures: Mapping[str, float]) -> str:
+    red, blue = figures["red_stops"], figures["blue_stops"]
+    return f"red {signed(red, 2)} stop, blue {signed(blue, 2)} stop"
+
+
 def _message(hit: Hit) -> str:
-    figures = _figures(hit.measured.info, hit.values)
+    figures = _figures(hit.measured.info, _near_hit(hit))
     text = f"CIEDE2000 {hit.worst:.1f} from neutral, limit {hit.limit:g}"
     if math.isfinite(figures["mired_shift"]):
         text += (
-            f"; CCT of the white {figures['cct_k']:.0f} K, Duv "
+            f"; Δu′v′ {figures['delta_uv_prime']:.4f}; CCT of the white "
+            f"{figures['cct_k']:.0f} K, Duv "
             f"{signed(figures['duv'], 3)}, where neutral is "
             f"{figures['neutral_k']:.0f} K, {signed(figures['neutral_duv'], 3)}"
         )
     text = f"White is {_words(figures)} ({text})."
-    label = _label(hit.measured.limits)
-    if label:
+    label = moment_label(hit.measured.limits)
+    if hit.measured.limits["white.neutral"] is None:
+        text += f" {source_words(hit)}"
+    elif label:
         text += f" Measured at {label}; taken to hold for the whole take, as it does "
         text += "while light and camera settings stay."
     return text
 
 
 def _advice(hit: Hit) -> str:
-    figures = _figures(hit.measured.info, hit.values)
+    values = _near_hit(hit)
+    figures = _figures(hit.measured.info, values)
     out = []
     if hit.worst > _IMPLAUSIBLE_DELTA_E:
         out.append("Make sure that the patch is really white or grey.")
     if abs(figures["mired_shift"]) >= MIRED_NAMED:
         other = "bluer" if figures["mired_shift"] > 0 else "warmer"
         out.append(f"The camera was set for {other} light than there was.")
+    red, blue = figures["red_stops"], figures["blue_stops"]
+    known = math.isfinite(red) and math.isfinite(blue)
+    video = hit.measured.info.video
+    if known and video is not None:
+        white = [2.0**-red, 1.0, 2.0**-blue]
+        out.append(lamp_words(white, primaries=video.signal.primaries))
     text = (
         "Before the next case take the white balance again on a clean white swab, not "
         "burnt out, in the same light."
     )
-    red, blue = figures["red_stops"], figures["blue_stops"]
-    if math.isfinite(red) and math.isfinite(blue):
+    if known:
         text += (
-            f" In this recording red {signed(red, 2)} and blue {signed(blue, 2)} "
-            "stops (linear light) bring white near neutral; check the tissue."
+            f" In this recording gains of {_gains(figures)} (linear light) bring white "
+            "near neutral; check the tissue."
         )
     return " ".join([*out, text])
+
+
+def _where(hit: Hit) -> Rectangle | None:
+    """Return where the white lies on the frame shown, or where it was seen next."""
+    patch: Rectangle | None = hit.measured.limits["white.neutral"]
+    if patch is not None:
+        return patch
+    box = hit.readings["white.neutral_box"][hit.worst_row]
+    return None if np.isnan(box[0]) else _rectangle(box)
+
+
+def _rectangle(box: NDArray[np.floating]) -> Rectangle:
+    x, y, w, h = (int(v) for v in box)
+    return x, y, w, h
 
 
 def _counts(measured: Measured) -> dict[str, int]:
@@ -314,50 +255,85 @@ def _counts(measured: Measured) -> dict[str, int]:
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
     readings, counts = measured.picture, _counts(measured)
-    if readings is None or measured.limits["white.neutral"] is None:
+    if readings is None or np.isnan(readings["white.cct_k"]).all():
         return {"words": "not judged"}
     figures = _figures(measured.info, readings.__getitem__)
-    asked, known = counts.get("asked", 0), counts.get("measured", 0)
+    asked = counts.get("asked", 0)
+    known = int(np.count_nonzero(readings["white.source"]))
     return figures | {
         "share_measured_percent": 100.0 * known / asked if asked else 0.0,
-        "words": _words(figures) if known else "not judged",
+        "words": _words(figures),
     }
 
 
 def _notes(measured: Measured) -> Iterable[str]:
-    if measured.info.video is None:
-        return
-    if measured.limits["white.neutral"] is None:
-        yield (
-            "No neutral patch: white balance was not judged; give one with "
-            "--neutral X,Y,W,H."
-        )
-        return
-    counts, label = _counts(measured), _label(measured.limits)
-    asked = counts.get("asked", 0)
-    near = f" within {float(_MOMENT_S):g} s of {label}" if label else ""
-    if not asked:
-        yield f"White balance was not judged: no frame was read{near}."
-    for reason, text in _REFUSED.items():
-        if counts.get(reason, 0):
-            frames = f"{counts[reason]} of {asked} frames{near}"
-            yield f"The neutral patch {text.format(frames)}."
+    return notes_of(measured, _counts(measured))
 
 
 def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
-    if finding.where is None:
-        return Marks()
-    x, y, w, h = finding.where
+    box = finding.where
+    result, row = setup.result, finding.worst_pts_row
+    if result is not None and result.picture is not None and row is not None:
+        seen = result.picture["white.neutral_box"][row]
+        box = box if np.isnan(seen[0]) else _rectangle(seen)
+    if box is None:
+        return Marks(caption="No white is in this frame; its cast is of other frames.")
+    x, y, w, h = box
     corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], np.float64)
-    return Marks(outlines=(("neutral", corners),), caption="Outlined: neutral patch.")
+    return Marks(
+        outlines=(("neutral", corners),),
+        caption="Outlined: what was taken for white."
+        if setup.limits["white.neutral"] is None
+        else "Outlined: neutral patch.",
+    )
+
+
+def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    readings, video = result.picture, result.info.video
+    if readings is None or video is None:
+        return
+    if finding.rule == "white.drift":
+        yield from drift_exhibit(result, finding)
+        return
+    row = finding.worst_pts_row
+    codes = readings["white.patch_codes"]
+    known = np.flatnonzero(readings["white.source"] > 0)
+    if row is None or not known.size:
+        return
+    nearest = int(known[np.argmin(np.abs(known - row))])
+    rgb = ycbcr_to_rgb(*codes[nearest].astype(np.float64), signal=video.signal)
+    red, green, blue = rgb.tolist()
+    light = to_linear(rgb, transfer=video.signal.transfer)
+    figures = {
+        "red_stops": math.log2(light[1] / light[0]),
+        "blue_stops": math.log2(light[1] / light[2]),
+    }
+    yield Exhibit(
+        kind="swatches",
+        title="The white as recorded and corrected",
+        caption=f"Gains in linear light: {_gains(figures)}; green is left as it is.",
+        swatches=(
+            ("as recorded", (red, green, blue)),
+            # Gains make R and B of the light those of G, and so the signals.
+            ("after the gains", (green, green, green)),
+        ),
+    )
 
 
 MEASURE = Measure(
     name="white",
     label="White balance",
     clock="picture",
+    room="colour",
     columns=(
-        Column("patch_codes", "Mean Y', Cb, Cr codes of the patch", "", 2, width=3),
+        Column("patch_codes", "Mean Y', Cb, Cr codes of the white", "", 2, width=3),
+        Column("neutral_box", "Where the white lies: x, y, w, h", "px", 0, width=4),
+        Column("found_confidence", "Confidence in the surface found", "", 2),
+        Column("found_share_percent", "Picture that the surface fills", "%", 1),
+        Column("found_track", "Number of the surface followed", "", 0),
+        Column(
+            "picture_stops", "Change of the picture's R/G, B/G", "stops", 2, width=2
+        ),
     ),
     derived=(
         Column("cast_delta_e00", "Cast of a white, as judged", "CIEDE2000", 1),
@@ -368,6 +344,10 @@ MEASURE = Measure(
         Column("red_stops", "Red gain to neutral", "stops", 2),
         Column("blue_stops", "Blue gain to neutral", "stops", 2),
         Column("patch_luma_percent", "Level of the patch", "%", 1),
+        Column("neutral_u_prime", "u' of the white as coded", "", 4),
+        Column("neutral_v_prime", "v' of the white as coded", "", 4),
+        Column("confidence", "Confidence that it is neutral", "", 2),
+        Column("source", "0 none, 1 given patch, 2 white shot, 3 surface found", "", 0),
     ),
     derive=_derive,
     options=(
@@ -375,7 +355,7 @@ MEASURE = Measure(
             "white.neutral",
             (),
             "The neutral patch [x, y, width, height] in pixels of the picture: a "
-            "white swab or grey card, not burnt out. [] leaves white balance unjudged.",
+            "white swab or grey card, not burnt out. []: a white is looked for.",
             kind="rectangle",
             measuring=True,
         ),
@@ -406,6 +386,32 @@ MEASURE = Measure(
             high=100,
         ),
         Option(
+            "white.min_confidence",
+            0.6,
+            "A surface that was found is taken for neutral from this confidence on, 0 "
+            "to 1: about the share of such surfaces that really are (house choice).",
+            low=0,
+            high=1,
+        ),
+        Option(
+            "white.drift_delta_uv",
+            0.004,
+            "Review when the colour of one and the same white moves by more than this "
+            "in u'v' within a take, and the picture with it; a note where the cast "
+            "itself is found already (house choice).",
+            unit="Δu′v′",
+            low=0,
+            high=1,
+        ),
+        Option(
+            "white.drift_min_seconds",
+            0.5,
+            "A drift that lasts less than this is let pass (house choice).",
+            unit="s",
+            low=0,
+            high=600,
+        ),
+        Option(
             "white.min_seconds",
             0.5,
             "A cast that is measured for less than this is let pass (house choice).",
@@ -427,9 +433,11 @@ MEASURE = Measure(
             unit="ΔE₀₀",
             message=_message,
             advice=_advice,
-            where=lambda hit: hit.measured.limits["white.neutral"],
+            where=_where,
         ),
     ),
+    checks=(find_drift,),
+    check_rules={"white.drift": "White drifts"},
     charts=(
         Chart(
             ("cast_delta_e00",),
@@ -437,8 +445,9 @@ MEASURE = Measure(
             "ΔE₀₀",
             low=0.0,
             limits=("white.review_delta_e00", "white.reject_delta_e00"),
-            explain="How far a white is from neutral, read on the neutral patch; "
-            "carried over frames in which that was clipped, dark or covered.",
+            always=True,
+            explain="How far a white is from neutral, read on a patch or "
+            "surface that is white; carried over frames in which it was not seen.",
         ),
         Chart(
             ("cct_k",),
@@ -450,22 +459,34 @@ MEASURE = Measure(
     summarise=_summarise,
     notes=_notes,
     mark=_mark,
+    exhibits=_exhibits,
+    version=2,
     method=(
-        "Mean Y', Cb and Cr codes of the neutral patch, whole colour samples only, "
+        "The white is the patch that was given; else a surface that is found: even "
+        "patches whose colour a white can have under lamps of 2300 to 8500 K are "
+        "weighed against each other and against there being none, by brightness, "
+        "edges, evenness, shape, weave, and by what else in the picture is bluer or "
+        "redder. The confidence is fitted to be the share of right answers (within "
+        "0.003 in u'v'); grey-world guesses are not made. Mean Y', Cb and Cr codes, "
+        "whole colour samples only, "
         "become linear light and CIE 1931 XYZ with the stream's matrix, curve and "
         "primaries. Judged is the CIEDE2000 difference between neutral and a white of "
-        "the patch's chromaticity, so that a grey card, a swab and a changed iris give "
-        "one figure. Colour temperature and Duv describe the patch as if it were a "
-        "light; D65, the white of the coding, is neutral. Gains are in linear light, "
-        "green left as it is. Frames are left out in which over 1 % of the patch has "
-        "a channel at 100 %, or it lies more than 4.5 stops under white, or it is not "
-        "one even surface. A median over half a second takes out a passing hand; a "
-        "cast that is there before and after frames left out holds through them."
+        "that chromaticity, so that a grey card, a swab and a changed iris give one "
+        "figure. Colour temperature and Duv describe the white as if it were a light; "
+        "D65, the white of the coding, is neutral. Gains are in linear light, green "
+        "left as it is. Frames are left out in which over 1 % of the patch has a "
+        "channel at 100 %, or it lies more than 4.5 stops under white, or is not one "
+        "even surface. A median over half a second takes out a passing hand; frames "
+        "without a white take over the cast of the nearest, the smaller of both sides. "
+        "Drift: the same surface leaves its own start, and the picture as a whole "
+        "with it."
     ),
     source=(
         "CIE 15 (XYZ, u'v', L*a*b*); Ohno, LEUKOS 10(1), 2014 (colour temperature, "
         "Duv); Sharma, Wu, Dalal 2005 (CIEDE2000); ITU-R BT.709-6, BT.601-7, "
-        "BT.2020-2, BT.2100-2 (coding); BT.2408 (white in HLG and PQ). Limits and "
-        "when a patch is left out: house choice."
+        "BT.2020-2, BT.2100-2 (coding); BT.2408 (white in HLG and PQ); IEC 60601-2-41 "
+        "as quoted by test laboratories (lamps, 3000 to 6700 K). Limits, when a patch "
+        "is left out and what is weighed: house choice, weights fitted on rendered "
+        "fields."
     ),
 )

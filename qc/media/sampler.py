@@ -21,6 +21,8 @@ from qc.records import Picture, Still, TakeInfo
 
 __all__ = ["stills_at"]
 
+# A wanted frame this close behind the one before is decoded up to, not sought.
+_NEAR_S = 2
 # How far before a wanted frame to begin when a seek lands behind it, or among frames
 # that build on others before it.
 _STEP_BACK_S = (0, 2, 10)
@@ -71,8 +73,16 @@ def _by_seeking(
     stream.codec_context.thread_count = int(stream.codec_context.name == "h264")
     give_all_frames(stream)
     origin = round(info.origin / info.video.time_base)
+    near = round(_NEAR_S / info.video.time_base)
+    before: int | None = None
+    frames = _Frames(container, stream)
     for tick in wanted:
-        frame = _frame_at(container, stream, tick + origin, info)
+        pts, frame = tick + origin, None
+        if before is not None and pts - before <= near:
+            frame = frames.up_to(pts)
+        if frame is None or frame.is_corrupt:
+            frame = _frame_at(frames, pts, info)
+        before = pts
         if frame is not None:
             yield tick, _still(frame, tick, info)
     stream.codec_context.flush_buffers()
@@ -96,22 +106,73 @@ def _by_counting(info: TakeInfo, wanted: list[int]) -> Iterator[tuple[int, Still
                 yield tick, _still(last, tick, info)
 
 
-def _frame_at(
-    container: InputContainer, stream: VideoStream, pts: int, info: TakeInfo
-) -> VideoFrame | None:
+class _Frames:
+    """Frames of one stream from wherever the file was last sought to.
+
+    The frame behind the one that was asked for is kept: asking for a later one goes on
+    from there.
+    """
+
+    def __init__(self, container: InputContainer, stream: VideoStream) -> None:
+        self._container, self._stream = container, stream
+        self._rest: Iterator[VideoFrame] = iter(())
+        self._ahead: VideoFrame | None = None
+        self._last: VideoFrame | None = None
+
+    def seek(self, pts: int | None) -> None:
+        """Go to the key frame at or before a time; None: to the file's start."""
+        self._rest, self._ahead, self._last = iter(()), None, None
+        if pts is None:
+            self._container.seek(0, backward=True, any_frame=False)
+        else:
+            self._container.seek(
+                pts, stream=self._stream, backward=True, any_frame=False
+            )
+        self._stream.codec_context.flush_buffers()
+        self._rest = self._decoded()
+
+    def up_to(self, pts: int) -> VideoFrame | None:
+        """Decode until past `pts`; return the frame showing then, None if none is."""
+        for frame in self._coming():
+            if frame.pts is not None and frame.pts > pts:
+                self._ahead = frame
+                return self._last
+            self._last = frame
+            if frame.pts == pts:
+                return frame
+        return _if_showing(self._last, pts)
+
+    def _coming(self) -> Iterator[VideoFrame]:
+        ahead, self._ahead = self._ahead, None
+        if ahead is not None:
+            yield ahead
+        yield from self._rest
+
+    def _decoded(self) -> Iterator[VideoFrame]:
+        try:
+            for packet in self._container.demux(self._stream):
+                try:
+                    frames = packet.decode()
+                except av.FFmpegError:
+                    continue
+                for frame in frames:
+                    if isinstance(frame, VideoFrame) and frame.pts is not None:
+                        yield frame
+        except av.FFmpegError:
+            return
+
+
+def _frame_at(frames: _Frames, pts: int, info: TakeInfo) -> VideoFrame | None:
     """Return the frame showing at `pts`, by the index, else from ever earlier."""
     assert info.video is not None  # noqa: S101 -- the caller has looked
     best: VideoFrame | None = None
     for back in (*_STEP_BACK_S, None):
         try:
-            if back is None:
-                container.seek(0, backward=True, any_frame=False)
-            else:
-                target = pts - round(Fraction(back) / info.video.time_base)
-                container.seek(target, stream=stream, backward=True, any_frame=False)
+            ticks = 0 if back is None else round(Fraction(back) / info.video.time_base)
+            frames.seek(None if back is None else pts - ticks)
         except av.FFmpegError:
             continue
-        found = _scan_to(container, stream, pts)
+        found = frames.up_to(pts)
         if found is None:
             continue
         best = found
@@ -119,31 +180,6 @@ def _frame_at(
         if not found.is_corrupt or back == _STEP_BACK_S[-1]:
             break
     return best
-
-
-def _scan_to(
-    container: InputContainer, stream: VideoStream, pts: int
-) -> VideoFrame | None:
-    """Decode until past `pts`; return the last frame not after it, None if none was."""
-    stream.codec_context.flush_buffers()
-    last: VideoFrame | None = None
-    try:
-        for packet in container.demux(stream):
-            try:
-                frames = packet.decode()
-            except av.FFmpegError:
-                continue
-            for frame in frames:
-                if not isinstance(frame, VideoFrame) or frame.pts is None:
-                    continue
-                if frame.pts > pts:
-                    return last
-                last = frame
-                if frame.pts == pts:
-                    return frame
-    except av.FFmpegError:
-        pass
-    return _if_showing(last, pts)
 
 
 def _if_showing(last: VideoFrame | None, pts: int) -> VideoFrame | None:

@@ -100,11 +100,14 @@ def limit_lines(
         top = min(max(y, free), 100.0)
         free = top + _LABEL_GAP
         grade = next((g for g in Grade if g.value in key), Grade.REVIEW)
+        word = grade.value
+        if "target" in key:
+            grade, word = Grade.NOTE, "target"  # where to be, not what to keep off
         out.append(
             LimitLine(
                 y=f"{y:.2f}",
                 label_top=f"{top:.2f}%",
-                label=f"{grade.value} {sensible(value)}",
+                label=f"{word} {sensible(value)}",
                 grade=grade.value,
             )
         )

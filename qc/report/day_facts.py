@@ -24,6 +24,7 @@ DAY_RULES: Mapping[str, str] = {
     "day.overlap": "Takes overlap",
     "day.duplicate": "Same recording again",
     "day.odd_format": "Odd format",
+    "day.blemish": "Same spot in several takes",
 }
 
 # Takes without a picture are labelled at this rate, see `qc.media.probe`.

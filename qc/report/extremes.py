@@ -7,11 +7,12 @@ fault of one frame in three hours still stands out.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Extremes", "extremes", "steps"]
+__all__ = ["Extremes", "extremes", "steps", "thinned"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,3 +91,42 @@ def extremes(
     empty = last <= first
     low[empty] = high[empty] = np.nan
     return Extremes(edges, low, high)
+
+
+def thinned(
+    x: NDArray[np.floating], y: NDArray[np.floating], *, most: int = 600
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return fewer points of a line or path that reach just as far.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+        In any order; a point with a NaN is a gap.
+    most : int
+        Lines of no more points than this are kept as they are.
+
+    Returns
+    -------
+    x, y : arrays
+        Of each of some runs of neighbours, in their order: the first, those with the
+        extremes of x and y, and a NaN if there was a gap. At most `most` and a half
+        of them.
+    """
+    if len(x) != len(y):
+        raise ValueError(f"{len(x)} x and {len(y)} y do not make points")
+    places, heights = x.astype(np.float64), y.astype(np.float64)
+    if len(x) <= most:
+        return places, heights
+    bounds = np.unique(np.linspace(0, len(x), max(most // 4, 1) + 1).astype(int))
+    gap = ~(np.isfinite(places) & np.isfinite(heights))
+    kept: list[int] = []
+    for first, last in pairwise(bounds.tolist()):
+        known = np.flatnonzero(~gap[first:last]) + first
+        chosen = set(np.flatnonzero(gap[first:last])[:1] + first)
+        if known.size:
+            chosen.add(known[0])
+            for values in (places[known], heights[known]):
+                chosen |= {known[values.argmin()], known[values.argmax()]}
+        kept.extend(sorted(int(i) for i in chosen))
+    heights[gap] = np.nan
+    return places[kept], heights[kept]

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from qc.records import AudioTrack, Coverage, TakeInfo, TakeResult, VideoTrack
+from qc.report.spotwords import summary_sentences
 from qc.report.words import byte_size, counted, grouped, length, rate
 from qc.signal import curve_name
 
@@ -156,6 +157,8 @@ def coverage_sentence(result: TakeResult) -> str:
     coverage = result.coverage
     frames = counted(coverage.frames_read, "frame")
     sound = f"{length(coverage.sound_read_s)} of sound"
+    if coverage.spot is not None:
+        return " ".join(("A spot check.", *summary_sentences(result)))
     if coverage.mode == "spot":
         of = (
             f" of {grouped(coverage.frames_expected)}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from numbers import Integral, Real
@@ -29,14 +29,60 @@ _UNITS = {
     "hz": "Hz",
     "px": "px",
 }
-# Figures whose names say little on their own.
+# Units of columns that read badly behind a number.
+_PLAIN_UNITS = {"in 1 s": "a second", "CIEDE2000": "ΔE₀₀", "% of range": "%"}
+# Figures whose names say little on their own, or not in an operator's words.
 _LABELS = {
+    "channels.ceiling_percent": "Level at which the colours are cut off",
+    "channels.ceiling_seen": "Is there such a level in this take?",
+    "channels.frames_looked_at_percent": "Frames looked at to find it",
+    "clocks.declared_rate": "Frames a second, by the file",
+    "clocks.real_rate": "Frames a second, by the clock",
+    "clocks.rate_varies": "Does the frame rate vary?",
+    "combing.moments_known": "Moments with enough motion to tell",
+    "combing.as_declared_percent": "Moments that agree with the file",
+    "continuity.frames_held_long": "Frames that stay longer than they should",
+    "continuity.longest_held_s": "Longest that one frame stays",
+    "damage.damaged_frames": "Frames that arrived damaged",
+    "damage.missing_frames": "Frames that could not be decoded",
+    "dropout.breaks": "Breaks in the sound",
+    "dropout.missing_samples_places": "Places where samples are missing",
+    "dropout.repeats": "Pieces heard twice",
+    "focus.laplacian_variance_median": "Fine detail, median",
+    "focus.sharpness_median": "Fine detail without noise, median",
+    "focus.sharpness_max": "Fine detail without noise, highest",
+    "focus.edge_rise_px_median": "Width of the crispest edges, median",
+    "focus.edge_rise_px_min": "Width of the crispest edges, lowest",
+    "hum.hum_dbfs": "Hum, strongest",
+    "hum.mains_hz": "Mains frequency",
+    "hum.offset_percent": "Constant offset",
+    "hum.offset_dbfs": "The same, as a level",
+    "hunting.unknown_percent": "Frames that could not be judged",
+    "light.judged_percent": "Part of the take that could be judged",
+    "loudness.programme_lufs": "Loudness of the whole",
+    "loudness.range_lu": "Loudness range",
+    "loudness.to_target_lu": "To reach the target",
+    "noise.level_percent": "Picture level",
+    "noise.noise_percent": "Noise there",
+    "phase.correlation_lowest": "Correlation of the two channels, lowest",
+    "speech.activity_percent": "Share of the time with speech",
+    "speech.speech_s": "Time with speech",
+    "speech.speech_to_noise_db": "Speech above noise",
+    "speech.to_house_level_db": "To reach the house level",
+    "steadiness.sway_p95_percent": "95 % of the time it sways less than",
+    "steadiness.unknown_percent": "Frames that could not be judged",
+    "stillness.frozen_s": "Time that the picture stands still",
+    "stillness.longest_frozen_s": "Longest that it stands still",
+    "stillness.repeated_frames": "Frames shown again",
+    "stillness.repeated_in_rhythm_frames": "Frames shown again in a steady rhythm",
+    "stillness.identical_frames": "Frames identical to the one before",
     "exposure.far_below_black_percent": "Pixels far below black",
     "exposure.curve": "Curve used for stops",
     "highlights.highest_level_percent": "Highest level reached",
     "highlights.level_percent": "Level that counts as burnt out",
     "highlights.level_code": "First code value that counts",
     "white.neutral_k": "Neutral is at",
+    "white.words": "Cast in words",
     "white.neutral_duv": "Duv of neutral",
     "white.duv_shift": "Duv from neutral",
     "white.mired_shift": "Mired from neutral",
@@ -84,7 +130,22 @@ def figures(result: TakeResult, measures: Iterable[Measure]) -> tuple[Figures, .
         found = result.summary.get(measure.name)
         if found:
             out.append(_figures_of(measure, found))
+            out.extend(_nested(measure, found))
     return tuple(out)
+
+
+def _nested(measure: Measure, found: Mapping[str, object]) -> Iterator[Figures]:
+    """Return tables that stand inside the rows of another, each as one of its own."""
+    inner: dict[str, list[Mapping[str, object]]] = {}
+    for value in found.values():
+        for entry in _entries(value):
+            for key, part in entry.items():
+                inner.setdefault(key, []).extend(_entries(part))
+    for key, entries in inner.items():
+        if entries:
+            heads, rows = _table(measure, entries)
+            title = f"{measure.label}, {key.replace('_', ' ')}"
+            yield Figures(title, (), heads, rows)
 
 
 def _figures_of(measure: Measure, found: Mapping[str, object]) -> Figures:
@@ -94,19 +155,27 @@ def _figures_of(measure: Measure, found: Mapping[str, object]) -> Figures:
     for key, value in found.items():
         entries = _entries(value)
         if entries:
-            keys = [
-                k
-                for k in entries[0]
-                if any(e.get(k) not in ("", None) for e in entries)
-            ]
-            names = [_figure(measure, k, entries[0][k])[0] for k in keys]
-            heads = tuple(names)
-            rows = tuple(
-                tuple(_cell(measure, k, e.get(k)) for k in keys) for e in entries
-            )
+            heads, rows = _table(measure, entries)
         elif not isinstance(value, list | tuple | Mapping):
             facts.append(Fact(*_figure(measure, key, value)))
     return Figures(measure.label, tuple(facts), heads, rows)
+
+
+def _table(
+    measure: Measure, entries: list[Mapping[str, object]]
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return heads and rows of figures that come once a channel or the like."""
+    keys = [k for k in entries[0] if any(_told(e.get(k)) for e in entries)]
+    heads = tuple(_figure(measure, k, entries[0][k])[0] for k in keys)
+    rows = tuple(tuple(_cell(measure, k, e.get(k)) for k in keys) for e in entries)
+    return heads, rows
+
+
+def _told(value: object) -> bool:
+    """Return whether there is something to put into a cell."""
+    if isinstance(value, list | tuple):
+        return bool(value) and not _entries(value)
+    return value not in ("", None)
 
 
 def _entries(value: object) -> list[Mapping[str, object]]:
@@ -118,6 +187,8 @@ def _entries(value: object) -> list[Mapping[str, object]]:
 def _cell(measure: Measure, key: str, value: object) -> str:
     if key == "track" and isinstance(value, int):
         return str(value + 1)  # people count from one
+    if isinstance(value, list | tuple) and not _entries(value):
+        return ", ".join(_figure(measure, key, v)[1] for v in value)
     return _figure(measure, key, value)[1]
 
 
@@ -136,6 +207,15 @@ def _figure(measure: Measure, key: str, value: object) -> tuple[str, str]:
 
 
 def _name_of(measure: Measure, key: str) -> tuple[str, str, int | None]:
+    """Return label, unit and decimals for people."""
+    label, unit, decimals = _declared(measure, key)
+    if key == "level_percent":
+        decimals = None  # a round level that something is told of, not a reading
+    label = _LABELS.get(f"{measure.name}.{key}", label)
+    return label, _PLAIN_UNITS.get(unit, unit), decimals
+
+
+def _declared(measure: Measure, key: str) -> tuple[str, str, int | None]:
     """Return label, unit and decimals, from the column that a figure comes from."""
     columns = {c.name: c for c in measure.columns + measure.derived}
     parts = key.split("_")
@@ -149,8 +229,7 @@ def _name_of(measure: Measure, key: str) -> tuple[str, str, int | None]:
         return columns[key].label, columns[key].unit, columns[key].decimals
     unit = _UNITS.get(parts[-1], "") if len(parts) > 1 else ""
     words = parts[:-1] if unit else parts
-    label = "Cast in words" if key == "words" else " ".join(words).capitalize()
-    label = _LABELS.get(f"{measure.name}.{key}", label)
+    label = " ".join(words).capitalize()
     return label, unit, None
 
 

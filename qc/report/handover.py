@@ -151,7 +151,7 @@ def result_document(result: TakeResult) -> dict[str, Any]:
     return {
         "schema": _SCHEMA,
         "take": _take(result),
-        "coverage": _facts(asdict(result.coverage)),
+        "coverage": _coverage(result),
         "grade": result.grade.value,
         "findings": [_finding(f, result.info) for f in result.findings],
         "usable": [_usable(r, result.info) for r in result.usable],
@@ -161,6 +161,13 @@ def result_document(result: TakeResult) -> dict[str, Any]:
         "limits": plain(result.limits),
         "tool": {"name": "Rushes QC", "version": qc.__version__},
     }
+
+
+def _coverage(result: TakeResult) -> dict[str, Any]:
+    told = _facts(asdict(result.coverage))
+    if result.coverage.spot is None:
+        del told["spot"]  # only a spot check has it
+    return told
 
 
 def failure_document(failure: TakeFailure) -> dict[str, Any]:

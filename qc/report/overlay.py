@@ -7,13 +7,15 @@ stays visible between the marks, in its own colours.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from qc.report.weaves import PATTERNS, Tones, places
 
 __all__ = [
     "AREAS",
@@ -28,8 +30,6 @@ __all__ = [
 
 Rgb: TypeAlias = NDArray[np.uint8]
 Coverage: TypeAlias = NDArray[np.float32]
-Places: TypeAlias = NDArray[np.intp]
-Tones: TypeAlias = tuple[NDArray[np.bool_], NDArray[np.bool_]]
 
 _DARK, _LIGHT = (27, 16, 82), (255, 234, 150)
 _DARK_GREY, _LIGHT_GREY = (34, 34, 40), (240, 240, 240)
@@ -60,16 +60,22 @@ class Look:
 
 
 AREAS: dict[str, Look] = {
-    "burnt": Look("Burnt out", "weave"),
+    "burnt": Look("Burnt out where it matters", "weave"),
+    "burnt-undecided": Look("Could not be told: counted", "birds"),
+    "burnt-swab": Look("Swab-like, may burn", "net"),
+    "burnt-glint": Look("Glints", "rings"),
     "burnt-ignored": Look(
         "Burnt out, in an ignored area", "stitch", _DARK_GREY, _LIGHT_GREY
     ),
+    "channel": Look("A colour is burnt out, brightness is not", "bricks", light=_PALE),
+    "combing": Look("Torn between two fields", "teeth", light=_PALE),
     "sharp": Look("Sharp edges: the larger the dot, the more", "dots", _DARK, _PALE),
 }
 OUTLINES: dict[str, Look] = {
     "judged": Look("Judged area", "outline-long", dash=12),
     "ignored": Look("Ignored area", "outline-short", _DARK_GREY, _LIGHT_GREY, dash=3),
     "neutral": Look("Neutral patch", "outline", dash=6),
+    "blemish": Look("Stays in its place: dirt or a dead pixel", "outline-dots", dash=2),
 }
 
 
@@ -118,7 +124,7 @@ def paint_areas(rgb: Rgb, areas: Iterable[tuple[str, Coverage]]) -> list[str]:
             continue
         drawn.append(kind)
         inside = coverage > _SHOWN
-        dark, light = _PATTERNS[look.swatch](inside.shape, _stroke(rgb.shape[1]))
+        dark, light = PATTERNS[look.swatch](inside.shape, _stroke(rgb.shape[1]))
         edge_dark, edge_light = _edge(inside, _stroke(rgb.shape[1]))
         rgb[(dark & inside) | edge_dark] = look.dark
         rgb[(light & inside) | edge_light] = look.light
@@ -130,58 +136,9 @@ def _edge(inside: NDArray[np.bool_], width: int) -> Tones:
     mask = inside.astype(np.uint8)
     kernel = np.ones((2 * width + 1, 2 * width + 1), np.uint8)
     rim = (cv2.dilate(mask, kernel) > 0) & ~inside
-    rows, columns = _places(inside.shape)
+    rows, columns = places(inside.shape)
     first = ((rows // (5 * width)) + (columns // (5 * width))) % 2 == 0
     return rim & first, rim & ~first
-
-
-def _places(shape: tuple[int, ...]) -> tuple[Places, Places]:
-    """Return row and column numbers that broadcast to `shape`."""
-    return np.arange(shape[0])[:, np.newaxis], np.arange(shape[1])[np.newaxis, :]
-
-
-def _weave(shape: tuple[int, ...], width: int) -> Tones:
-    """Return a basket weave: cells with two level strokes, cells with two upright."""
-    cell = 8 * width
-    thick = width + width // 2
-    rows, columns = _places(shape)
-    upright = ((rows // cell) + (columns // cell)) % 2 == 1
-    across = np.where(upright, columns % cell, rows % cell)
-    along = np.where(upright, rows % cell, columns % cell)
-    stroked = (along >= width) & (along < cell - width)
-    dark = (across >= width) & (across < width + thick) & stroked
-    light = (across >= 5 * width) & (across < 5 * width + thick) & stroked
-    return dark, light
-
-
-def _stitches(shape: tuple[int, ...], width: int) -> Tones:
-    """Return sparse upright stitches, set off from row to row."""
-    cell = 10 * width
-    rows, columns = _places(shape)
-    shifted = (columns + (rows // cell) % 2 * (cell // 2)) % cell
-    stroked = (rows % cell >= 3 * width) & (rows % cell < 8 * width)
-    dark = (shifted < width) & stroked
-    light = (shifted >= width) & (shifted < 2 * width) & stroked
-    return dark, light
-
-
-def _crosses(shape: tuple[int, ...], width: int) -> Tones:
-    """Return a lattice of small upright crosses."""
-    cell = 10 * width
-    rows, columns = _places(shape)
-    y, x = rows % cell - cell // 2, columns % cell - cell // 2
-    arm = 3 * width
-    dark = ((abs(y) <= width) & (abs(x) <= arm)) | ((abs(x) <= width) & (abs(y) <= arm))
-    core = width // 2
-    light = ((abs(y) <= core) & (abs(x) < arm)) | ((abs(x) <= core) & (abs(y) < arm))
-    return dark & ~light, light
-
-
-_PATTERNS: dict[str, Callable[[tuple[int, ...], int], Tones]] = {
-    "weave": _weave,
-    "stitch": _stitches,
-    "cross": _crosses,
-}
 
 
 def _dots(rgb: Rgb, coverage: Coverage, look: Look) -> int:

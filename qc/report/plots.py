@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from qc.records import Grade, Readings, TakeResult
 from qc.report.axis import Axis, axis_of
+from qc.report.drawing import LINE_LOOKS
 from qc.report.extremes import Extremes, extremes
-from qc.report.timefigure import LINES, SOFT, Plot, TimeFigure
+from qc.report.timefigure import Plot, TimeFigure
 from qc.report.words import amount, counted
 from qc.spans import runs
 
@@ -25,12 +26,7 @@ _MOST_LINES = 4
 
 
 def plots_of(result: TakeResult) -> tuple[Plot, ...]:
-    """Return the figures of a take; those of which nothing was measured are left out.
-
-    Notes
-    -----
-    Drawn on figures of their own, so that no state of matplotlib is shared.
-    """
+    """Return the figures of a take, without those of which nothing was measured."""
     return tuple(p for p in _plots(result) if p is not None)
 
 
@@ -72,18 +68,20 @@ def _level(result: TakeResult, picture: Readings, axis: Axis) -> Plot | None:
     known = _known(p50)
     if not known.size:
         return None
-    sheet = TimeFigure(result, axis, "% of black to white")
+    sheet = TimeFigure(result, axis, "% of black to white", (-8.0, 112.0))
     dark, bright = _shape(p01, picture, axis), _shape(p99, picture, axis)
     between = Extremes(dark.edges, dark.low, bright.high)
-    sheet.flagged(result, ("highlights.relevant", "exposure.dark"))
-    sheet.band(between, LINES[0], "all but the outer hundredths", alpha=0.18)
-    sheet.band(_shape(p50, picture, axis), LINES[0], "median", alpha=1.0)
-    sheet.limit(0.0, "black")
-    sheet.limit(100.0, "white", align="bottom")
+    sheet.flagged(("highlights.relevant", "exposure.dark"))
+    sheet.band(between, "p0 pale", "all but the outer hundredths")
+    sheet.band(_shape(p50, picture, axis), "p0", "median")
+    limits: list[tuple[str, float, Grade | None]] = [
+        ("black", 0.0, None),
+        ("white", 100.0, None),
+    ]
     level = _limit(result, "highlights.level_percent")
-    if level is not None and abs(level - 100.0) >= 4.0:
-        sheet.limit(level, f"{level:g} %", grade=Grade.REVIEW, align="top")
-    sheet.axes.set_ylim(-8.0, 112.0)
+    if level is not None and abs(level - 100.0) >= 1.0:
+        limits.append((f"{level:g} %", level, Grade.REVIEW))
+    sheet.limits(limits)
     darkest, brightest = _known(p01), _known(p99)
     alt = (
         f"Level over time. The picture's median is {amount(np.median(known), '%')}, "
@@ -106,17 +104,16 @@ def _sharpness(result: TakeResult, picture: Readings, axis: Axis) -> Plot | None
     known = _known(values)
     if not known.size or known.max() <= 0.0:
         return None
-    sheet = TimeFigure(result, axis, "codes², noise taken off")
     floor = max(float(known.max()) * 1e-4, 0.1)
-    sheet.flagged(result, ("focus.soft",))
-    raised = np.maximum(values, np.float32(floor))
-    sheet.band(_shape(raised, picture, axis), LINES[0], "sharpness", alpha=1.0)
     lowest = max(floor, float(np.percentile(known, 1)) / 3.0)
-    sheet.by_tens(lowest, float(known.max()) * 1.6)
+    ends = lowest, max(float(known.max()) * 1.6, lowest * 2.0)
+    sheet = TimeFigure(result, axis, "codes², noise taken off", ends, by_tens=True)
+    sheet.flagged(("focus.soft",))
+    raised = np.maximum(values, np.float32(floor))
+    sheet.band(_shape(raised, picture, axis), "p0", "sharpness")
     shots = _shot_changes(picture)
     if 0 < len(shots) <= 40:
-        for moment in shots:
-            sheet.axes.axvline(moment, color=SOFT, linewidth=0.8, linestyle=(0, (1, 2)))
+        sheet.moments(shots)
     alt = (
         f"Sharpness over time. Median {amount(np.median(known), 'codes²')}, between "
         f"{amount(known.min(), 'codes²')} and {amount(known.max(), 'codes²')}, in "
@@ -155,19 +152,22 @@ def _sound(result: TakeResult, axis: Axis) -> Plot | None:
             ]
     if not lines:
         return None
-    sheet = TimeFigure(result, axis, "dBTP")
-    for place, (number, readings, values) in enumerate(lines[:_MOST_LINES]):
-        label = f"channel {number}"
+    sheet = TimeFigure(result, axis, "dBTP", (-62.0, 4.0))
+    sheet.flagged(("sound.clipped", "sound.peak"))
+    # The first channel last, on top.
+    drawn = list(zip(LINE_LOOKS, lines[:_MOST_LINES], strict=False))
+    for look, (number, readings, values) in reversed(drawn):
         shape = _shape(np.maximum(values, np.float32(-100.0)), readings, axis)
-        sheet.line(shape, LINES[place], label, above=-0.1 * place)
+        sheet.line(shape, look, f"channel {number}")
+    limits: list[tuple[str, float, Grade | None]] = []
     limit = _limit(result, "peaks.review_dbtp")
     if limit is not None:
-        sheet.limit(limit, f"{limit:g} dBTP".replace("-", "−"), grade=Grade.REVIEW)
-    target = _limit(result, "peaks.target_peak_dbfs")
-    if target is not None:
-        sheet.limit(target, "aim")
-    sheet.flagged(result, ("sound.clipped", "sound.peak"))
-    sheet.axes.set_ylim(-62.0, 4.0)
+        said = f"{limit:g} dBTP".replace("-", "−")
+        limits.append((said, limit, Grade.REVIEW))
+    aim = _limit(result, "peaks.target_peak_dbfs")
+    if aim is not None:
+        limits.append(("aim", aim, None))
+    sheet.limits(limits)
     highest = [f"channel {n} {amount(_known(v).max(), 'dBTP', 1)}" for n, _, v in lines]
     left_out = len(lines) - _MOST_LINES
     more = f" {counted(left_out, 'further channel')} only in the strip." * (

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from qc.records import Finding, Grade, TakeResult
+from qc.report.exhibits import Figure
 from qc.report.stills import MarkedStill, Stills
 from qc.report.words import amount, counted, length
 
@@ -51,6 +52,10 @@ class FindingRow:
     ----------
     same_advice_as : int
         Number of the row that gives the same advice in full; 0 for none.
+    figures : tuple of Figure
+        What the measure shows beside the finding.
+    scopes : tuple of Figure
+        Where levels and colours of the worst frame lie.
     """
 
     number: int
@@ -75,6 +80,13 @@ class FindingRow:
     channel: str
     still: MarkedStill | None
     why_no_still: str
+    figures: tuple[Figure, ...] = ()
+    scopes: tuple[Figure, ...] = ()
+
+    @property
+    def illustrated(self) -> bool:
+        """Whether there is anything to see beyond the row itself."""
+        return bool(self.still or self.figures or self.scopes)
 
 
 def by_kind(findings: list[Finding]) -> dict[str, list[Finding]]:
@@ -117,9 +129,19 @@ def finding_rows(
     numbers: Iterable[tuple[int, Finding]],
     labels: Mapping[str, str],
     pictures: Stills,
+    figures: Mapping[int, tuple[Figure, ...]] | None = None,
 ) -> tuple[FindingRow, ...]:
-    """Return numbered findings as they stand in the table."""
-    rows = [_row(result, n, f, labels, pictures) for n, f in numbers]
+    """Return numbered findings as they stand in the table.
+
+    Parameters
+    ----------
+    figures : mapping of a finding's number to its figures
+    """
+    own = figures or {}
+    rows = [
+        replace(_row(result, n, f, labels, pictures), figures=own.get(n, ()))
+        for n, f in numbers
+    ]
     if len(rows) > _ADVICE_REPEATED:
         given: dict[str, int] = {}
         for i, row in enumerate(rows):
@@ -161,6 +183,7 @@ def _row(
         channel=_channel(result, finding.channel),
         still=pictures.by_number.get(number),
         why_no_still=pictures.why_none.get(number, ""),
+        scopes=pictures.scopes.get(number, ()),
     )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from qc import __version__
 from qc.measures import all_measures, all_options, rule_labels
 from qc.records import Grade, TakeResult
+from qc.report.exhibits import exhibits_of
 from qc.report.facts import Fact, coverage_facts, coverage_sentence, file_facts
 from qc.report.figures import Figures, LimitRow, figures, limit_rows
 from qc.report.plots import plots_of
@@ -23,7 +24,8 @@ from qc.report.rows import (
     kind_rows,
     time_of,
 )
-from qc.report.stills import Stills, take_stills, worst_first
+from qc.report.spotwords import AS_FAR_AS_SEEN, SpotBlock, spot_block
+from qc.report.stills import MOST_STILLS, Stills, take_stills, worst_first
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
 from qc.report.words import counted, length
@@ -33,6 +35,7 @@ __all__ = ["Method", "Page", "UsableRow", "Verdict", "page_of"]
 MOST_ROWS = 600
 """Findings in the table; a page must open on any computer."""
 _ADVICE_FIRST = 3
+_NOTES_FIRST = 3
 _KINDS_NAMED = 3
 
 
@@ -80,6 +83,7 @@ class Page:
     headline: str
     verdict: Verdict
     notes: tuple[str, ...]
+    more_notes: tuple[str, ...]
     usable: tuple[UsableRow, ...]
     strip: Strip
     kinds: tuple[KindRow, ...]
@@ -88,7 +92,9 @@ class Page:
     has_channels: bool
     stills: Stills
     stills_note: str
+    spot: SpotBlock | None
     with_pictures: bool
+    illustrated: str
     plots: tuple[Plot, ...]
     facts: tuple[Fact, ...]
     assumed: tuple[str, ...]
@@ -117,9 +123,14 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
     numbers = list(enumerate(result.findings, 1))
     if len(numbers) > MOST_ROWS:
         numbers = sorted(worst_first(numbers)[:MOST_ROWS])
-    pictures = take_stills(result, measures, numbers) if stills else Stills()
+    shown = worst_first(numbers)[: _most_stills(result)]
+    fetched = sorted(shown) if result.coverage.spot is not None else numbers
+    pictures = take_stills(result, measures, fetched, pictures=stills)
     grid = result.info.grid
     left_out = len(result.findings) - len(numbers)
+    rows = finding_rows(
+        result, numbers, labels, pictures, exhibits_of(result, measures, shown)
+    )
     return Page(
         name=result.info.name,
         start=result.info.start_timecode,
@@ -127,11 +138,12 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
         duration=length(result.duration),
         headline=_headline(result),
         verdict=_verdict(result, labels),
-        notes=result.notes,
+        notes=result.notes[:_NOTES_FIRST],
+        more_notes=result.notes[_NOTES_FIRST:],
         usable=_usable(result),
         strip=strip_of(result, measures, numbers, labels),
         kinds=kind_rows(result, labels),
-        findings=finding_rows(result, numbers, labels, pictures),
+        findings=rows,
         findings_left_out=(
             f"{counted(left_out, 'further finding')}, less grave or shorter than "
             "these, are in findings.csv beside this report."
@@ -140,8 +152,10 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
         ),
         has_channels=any(f.channel is not None for _, f in numbers),
         stills=pictures,
+        spot=spot_block(result),
         stills_note=_stills_note(result, pictures, stills=stills),
         with_pictures=pictures.poster is not None or bool(pictures.by_number),
+        illustrated=_illustrated(rows),
         plots=plots_of(result),
         facts=file_facts(result.info),
         assumed=result.info.assumed,
@@ -158,6 +172,12 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
         version=__version__,
         written=written.strftime("%Y-%m-%d %H:%M %Z").strip(),
     )
+
+
+def _most_stills(result: TakeResult) -> int:
+    """Return how many findings get pictures: a spot check has little time for them."""
+    spot = result.coverage.spot
+    return MOST_STILLS if spot is None else min(spot.stills, MOST_STILLS)
 
 
 # ---------------------------------------------------------------------- the verdict
@@ -180,7 +200,7 @@ def _headline(result: TakeResult) -> str:
 def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
     return Verdict(
         grade=result.grade.value,
-        word=GRADE_WORDS[result.grade],
+        word=_word(result),
         why=_why(result, labels),
         usable=_usable_sentence(result),
         coverage=coverage_sentence(result),
@@ -188,6 +208,17 @@ def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
         advice=result.advice[:_ADVICE_FIRST],
         more_advice=result.advice[_ADVICE_FIRST:],
     )
+
+
+def _word(result: TakeResult) -> str:
+    word = GRADE_WORDS[result.grade]
+    return word + AS_FAR_AS_SEEN if _is_partial(result) else word
+
+
+def _is_partial(result: TakeResult) -> bool:
+    """Tell whether only a part of the take was looked at."""
+    spot = result.coverage.spot
+    return spot is not None and spot.reading != "everything"
 
 
 def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
@@ -212,11 +243,14 @@ def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
 
 
 def _usable_sentence(result: TakeResult) -> str:
+    if _is_partial(result):
+        return "Which stretches can be used only the full check can tell."
     usable = sum((r.duration for r in result.usable), Fraction(0))
     whole = length(result.duration)
     if not usable:
         return "No stretch is long enough to use without a second look."
-    if len(result.usable) == 1 and usable >= result.duration * Fraction(999, 1000):
+    # Sound may run on for a moment behind the last picture.
+    if len(result.usable) == 1 and length(usable) == whole:
         return f"All of it is usable: {whole}."
     stretches = counted(len(result.usable), "stretch", "stretches")
     return f"Usable: {length(usable)} of {whole}, in {stretches}."
@@ -235,11 +269,19 @@ def _usable(result: TakeResult) -> tuple[UsableRow, ...]:
     )
 
 
+def _illustrated(rows: tuple[FindingRow, ...]) -> str:
+    """Return the heading of the part with pictures and figures; empty without any."""
+    figures = any(row.figures or row.scopes for row in rows)
+    if any(row.still for row in rows):
+        return "The worst frames" + (", and figures" if figures else "")
+    return "Figures of the findings" if figures else ""
+
+
 def _stills_note(result: TakeResult, pictures: Stills, *, stills: bool) -> str:
     if not stills:
         return (
             "Written without pictures: no frame of the recording is in this report. "
-            "The curves remain."
+            "Curves and statistics of levels and colours remain."
         )
     if result.info.video is None:
         return "There is no picture in this recording."

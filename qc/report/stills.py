@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterable
-from dataclasses import dataclass, field
-from typing import cast
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import TypeVar
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from qc.errors import QCError
-from qc.limits import Limits
-from qc.measures.base import Measure, Setup
+from qc.measures.base import Companion, Measure
 from qc.media import stills_at
-from qc.records import Finding, Marks, Still, TakeResult
-from qc.report.overlay import (
-    area_look,
-    outline_look,
-    paint_areas,
-    paint_corners,
-    paint_outline,
-)
-from qc.report.viewing import View, for_screen
+from qc.records import Finding, Readings, Still, TakeResult
+from qc.report.exhibits import Figure
+from qc.report.painter import Beside, Jpeg, Legend, MarkedStill, Painter
+from qc.report.scopefigures import SCOPED_RULES, scope_figures
 
 __all__ = [
     "MOST_STILLS",
+    "Beside",
     "Jpeg",
     "Legend",
     "MarkedStill",
@@ -35,47 +28,20 @@ __all__ = [
     "worst_first",
 ]
 
+T = TypeVar("T")
+
 MOST_STILLS = 24
 """Pictures of faults a report; the rest of the findings say why they have none."""
 
-_WIDE, _THUMB, _POSTER = 960, 288, 480
-_QUALITY = 80
-# All large pictures of a report together, so that a page stays under 5 MB of text.
-_BYTES_FOR_ALL = 2_100_000
-_BYTES_FOR_ONE = 260_000
-_LOWER = ((_WIDE, 80), (_WIDE, 68), (800, 60), (640, 55), (480, 50))
+# Findings that get other frames beside their worst, and how many.
+_MOST_COMPARED, _MOST_BESIDE = 8, 2
+# Frames whose levels and colours are drawn.
+_MOST_SCOPED = 3
+_SAME_MOMENT_S = 1
 
 _NO_COLOUR = (
     "An HDR picture on a page for ordinary screens: brightness and colour are not true."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Jpeg:
-    """A picture that stands in the page itself."""
-
-    uri: str
-    width: int
-    height: int
-
-
-@dataclass(frozen=True, slots=True)
-class Legend:
-    """What one kind of mark means."""
-
-    swatch: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class MarkedStill:
-    """The worst frame of a finding."""
-
-    number: int
-    large: Jpeg
-    small: Jpeg
-    caption: str
-    legend: tuple[Legend, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +52,14 @@ class Stills:
     ----------
     by_number : mapping of a finding's number to its picture
     why_none : mapping of a finding's number to why it has no picture
+    scopes : mapping of a finding's number to figures of its worst frame's levels
     note : str
         What holds for all pictures.
     """
 
     by_number: dict[int, MarkedStill] = field(default_factory=dict)
     why_none: dict[int, str] = field(default_factory=dict)
+    scopes: dict[int, tuple[Figure, ...]] = field(default_factory=dict)
     poster: Jpeg | None = None
     note: str = ""
 
@@ -105,46 +73,178 @@ def take_stills(
     result: TakeResult,
     measures: Iterable[Measure],
     numbers: Iterable[tuple[int, Finding]],
+    *,
+    pictures: bool = True,
 ) -> Stills:
-    """Fetch and mark the worst frames of a take.
+    """Fetch and mark the worst frames of a take, and those to compare them with.
 
     Parameters
     ----------
     numbers : iterable of (number, Finding)
         Findings as numbered on the page.
+    pictures : bool
+        False gives figures of levels and colours only, and nothing to see.
 
     Returns
     -------
     Stills
         Without pictures, and saying so, where the recording cannot be read again.
     """
-    picture, video = result.picture, result.info.video
-    numbers = list(numbers)
-    if picture is None or not picture.rows or video is None:
+    readings, video = result.picture, result.info.video
+    if readings is None or not readings.rows or video is None:
         return Stills()
-    shown, why_none = _chosen(numbers, rows=picture.rows)
-    wanted: dict[int, list[tuple[int, Finding]]] = {}
-    for number, finding in shown:
-        tick = int(picture.edges[finding.worst_pts_row or 0])
-        wanted.setdefault(tick, []).append((number, finding))
-    poster_tick = int(picture.edges[_poster_row(result)])
-    painter = _Painter(result, tuple(measures), count=len(shown))
-    marked: dict[int, MarkedStill] = {}
-    poster = None
+    plan = _Plan(result, readings, tuple(measures), list(numbers), pictures=pictures)
     try:
-        for tick, still in stills_at(result.info, [*wanted, poster_tick]):
-            if tick == poster_tick:
-                poster = painter.plain(still, _POSTER)
-            for number, finding in wanted.get(tick, ()):
-                marked[number] = painter.marked(number, finding, still)
+        for tick, still in stills_at(result.info, plan.ticks):
+            plan.take(tick, still)
     except (QCError, OSError):
-        gone = "The recording has changed, or could not be read again for a picture."
-        why_none |= {number: gone for number, _ in shown if number not in marked}
-    for number, _ in shown:
-        if number not in marked:
-            why_none.setdefault(number, "This frame could not be decoded again.")
-    note = _NO_COLOUR if video.signal.is_hdr else ""
-    return Stills(marked, why_none, poster, note)
+        plan.miss(
+            "The recording has changed, or could not be read again for a picture."
+        )
+    plan.miss("This frame could not be decoded again.")
+    return plan.stills(note=_NO_COLOUR if video.signal.is_hdr else "")
+
+
+class _Plan:
+    """Which frame is fetched for what; each is decoded once, in order of time."""
+
+    def __init__(
+        self,
+        result: TakeResult,
+        readings: Readings,
+        measures: tuple[Measure, ...],
+        numbers: list[tuple[int, Finding]],
+        *,
+        pictures: bool,
+    ) -> None:
+        shown, why_none = _chosen(numbers, rows=readings.rows)
+        self._result, self._edges = result, readings.edges
+        self._pictures = pictures
+        self._shown = shown if pictures else []
+        self._worst = self._by_tick((f.worst_pts_row, (n, f)) for n, f in self._shown)
+        compared = _compared(self._shown, measures, result, rows=readings.rows)
+        finding_of_number = dict(self._shown)
+        self._beside = self._by_tick(
+            (c.row, (n, i, c, finding_of_number[n]))
+            for n, companions in compared.items()
+            for i, c in enumerate(companions)
+        )
+        self._scoped = self._by_tick(
+            (f.worst_pts_row, (n, f)) for n, f in _scoped(shown)
+        )
+        poster = [(_poster_row(result), None)] if pictures else []
+        self._poster = self._by_tick(poster)
+        # Each frame of a comparison is two pictures: the whole, and its detail.
+        frames = sum(1 + len(c) for c in compared.values())
+        count = len(self._shown) - len(compared) + 2 * frames
+        self._painter = Painter(result, measures, count=count)
+        self._compared = compared
+        self._marked: dict[int, MarkedStill] = {}
+        self._others: dict[int, dict[int, Beside]] = {}
+        self._out = Stills(why_none=why_none if pictures else {})
+        self._poster_seen: Jpeg | None = None
+
+    def _by_tick(self, wanted: Iterable[tuple[int | None, T]]) -> dict[int, list[T]]:
+        out: dict[int, list[T]] = {}
+        for row, what in wanted:
+            out.setdefault(int(self._edges[row or 0]), []).append(what)
+        return out
+
+    @property
+    def ticks(self) -> list[int]:
+        """Moments of all frames wanted."""
+        return [*self._worst, *self._beside, *self._scoped, *self._poster]
+
+    def take(self, tick: int, still: Still) -> None:
+        """Make of a frame whatever it was fetched for."""
+        painter = self._painter
+        if tick in self._poster:
+            self._poster_seen = painter.poster(still)
+        for number, finding in self._worst.get(tick, ()):
+            compared = number in self._compared
+            self._marked[number] = painter.marked(
+                number, finding, still, compared=compared
+            )
+        for number, place, companion, finding in self._beside.get(tick, ()):
+            at = self._result.label(self._moment(tick))
+            large = painter.beside(still)
+            others = self._others.setdefault(number, {})
+            detail = painter.detail(still, finding)
+            others[place] = Beside(large, at, companion.caption, detail)
+        for number, _ in self._scoped.get(tick, ()):
+            video = self._result.info.video
+            self._out.scopes[number] = scope_figures(
+                still.picture,
+                self._result,
+                rotation=video.rotation if video is not None else 0,
+                waveform=self._pictures,
+            )
+
+    def _moment(self, tick: int) -> Fraction:
+        assert self._result.picture is not None  # noqa: S101 -- there is a still
+        return tick * self._result.picture.time_base
+
+    def miss(self, why: str) -> None:
+        """Give a reason to what has neither a picture nor a reason yet."""
+        for number, _ in self._shown:
+            if number not in self._marked:
+                self._out.why_none.setdefault(number, why)
+
+    def stills(self, *, note: str) -> Stills:
+        """Return everything that was made."""
+        for number, still in self._marked.items():
+            others = self._others.get(number, {})
+            beside = tuple(others[place] for place in sorted(others))
+            self._out.by_number[number] = replace(still, beside=beside)
+        return replace(
+            self._out, poster=self._poster_seen, note=note if self._pictures else ""
+        )
+
+
+def _compared(
+    shown: list[tuple[int, Finding]],
+    measures: tuple[Measure, ...],
+    result: TakeResult,
+    *,
+    rows: int,
+) -> dict[int, list[Companion]]:
+    """Return the frames to show beside the worst of the gravest findings."""
+    makers = {
+        rule: m.companions
+        for m in measures
+        if m.companions is not None
+        for rule in m.rule_labels
+    }
+    out: dict[int, list[Companion]] = {}
+    for number, finding in shown:
+        maker = makers.get(finding.rule)
+        if maker is None or len(out) == _MOST_COMPARED:
+            continue
+        good = [
+            c
+            for c in maker(result, finding)
+            if 0 <= c.row < rows and c.row != finding.worst_pts_row
+        ]
+        if good:
+            out[number] = good[:_MOST_BESIDE]
+    return out
+
+
+def _scoped(shown: list[tuple[int, Finding]]) -> list[tuple[int, Finding]]:
+    """Return the worst finding of each rule of level and colour, a few at most.
+
+    Of those whose worst frames lie close together, one: they would look the same.
+    """
+    worst: dict[str, tuple[int, Finding]] = {}
+    for number, finding in shown:
+        if finding.rule in SCOPED_RULES:
+            near = any(
+                abs(f.worst_at - finding.worst_at) < _SAME_MOMENT_S
+                for _, f in worst.values()
+            )
+            if finding.rule not in worst and not near:
+                worst[finding.rule] = number, finding
+    return list(worst.values())[:_MOST_SCOPED]
 
 
 def _chosen(
@@ -173,72 +273,3 @@ def _poster_row(result: TakeResult) -> int:
     middle = (best.start + best.end) / 2 if best is not None else result.duration / 2
     row = int(np.searchsorted(edges, int(middle / base), side="right")) - 1
     return min(max(row, 0), result.picture.rows - 1)
-
-
-class _Painter:
-    """Turns stills of one take into pictures for the page."""
-
-    def __init__(
-        self, result: TakeResult, measures: tuple[Measure, ...], *, count: int
-    ) -> None:
-        limits = result.limits
-        if not isinstance(limits, Limits):
-            limits = Limits(limits)
-        self._setup = Setup(result.info, limits, result)
-        self._marks = {rule: m.mark for m in measures for rule in m.rule_labels}
-        self._budget = min(_BYTES_FOR_ONE, _BYTES_FOR_ALL // max(count, 1))
-
-    def plain(self, still: Still, longest: int) -> Jpeg:
-        """Return the picture without marks."""
-        return _encode(self._seen(still, self._view(still, longest)), _QUALITY)
-
-    def marked(self, number: int, finding: Finding, still: Still) -> MarkedStill:
-        """Return the picture with the finding's marks, large and small."""
-        mark = self._marks.get(finding.rule)
-        marks = Marks() if mark is None else mark(still.picture, self._setup, finding)
-        for longest, quality in _LOWER:
-            view = self._view(still, longest)
-            rgb, legend = self._painted(still, view, marks, finding)
-            large = _encode(rgb, quality)
-            if len(large.uri) * 3 // 4 <= self._budget:
-                break
-        rgb, _ = self._painted(still, self._view(still, _THUMB), marks, finding)
-        return MarkedStill(number, large, _encode(rgb, 72), marks.caption, legend)
-
-    def _view(self, still: Still, longest: int) -> View:
-        video = self._setup.info.video
-        assert video is not None  # noqa: S101 -- there is a still
-        size = (still.rgb.shape[1], still.rgb.shape[0])
-        return View.of(video, size, longest)
-
-    def _seen(self, still: Still, view: View) -> NDArray[np.uint8]:
-        return for_screen(view.picture(still.rgb), still.picture.signal)
-
-    def _painted(
-        self, still: Still, view: View, marks: Marks, finding: Finding
-    ) -> tuple[NDArray[np.uint8], tuple[Legend, ...]]:
-        rgb = np.ascontiguousarray(self._seen(still, view))
-        areas = [(kind, view.coverage(mask)) for kind, mask in marks.areas]
-        drawn = paint_areas(rgb, areas)
-        legend = []
-        for kind, _ in areas:
-            look, none = area_look(kind), "" if kind in drawn else " (none here)"
-            legend.append(Legend(look.swatch, look.label + none))
-        for kind, points in marks.outlines:
-            paint_outline(rgb, kind, view.points(points))
-            entry = Legend(outline_look(kind).swatch, outline_look(kind).label)
-            if entry not in legend:
-                legend.append(entry)
-        if finding.where is not None and not marks.outlines:
-            paint_corners(rgb, view.box(finding.where))
-            legend.append(Legend("corners", "Where it is worst"))
-        return rgb, tuple(legend)
-
-
-def _encode(rgb: NDArray[np.uint8], quality: int) -> Jpeg:
-    bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
-    done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    if not done:
-        raise QCError("a picture for the report could not be written as JPEG")
-    text = base64.b64encode(cast("NDArray[np.uint8]", data).tobytes()).decode("ascii")
-    return Jpeg(f"data:image/jpeg;base64,{text}", rgb.shape[1], rgb.shape[0])

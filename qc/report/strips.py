@@ -7,7 +7,7 @@ to put them down.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -75,13 +75,29 @@ class Lane:
 
 
 @dataclass(frozen=True, slots=True)
+class _Place:
+    """A lane with what decides where it stands; `lane` is None if nothing was read."""
+
+    title: str
+    chart: Chart
+    gravest: int
+    lane: Lane | None
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
     """The whole strip.
 
     Attributes
     ----------
+    lanes : tuple of Lane
+        What has findings, the gravest first; then what always matters.
+    more : tuple of Lane
+        Everything else, for who wants to dig.
+    more_names : tuple of str
+        What is among them, each chart once.
     unmeasured : tuple of str
-        Charts of which nothing was measured in this take.
+        Lanes of which nothing was measured in this take.
     few : bool
         So few findings that each may be a stop of the tabulator key.
     """
@@ -92,6 +108,8 @@ class Strip:
     usable: tuple[Band, ...]
     findings: tuple[Band, ...]
     lanes: tuple[Lane, ...]
+    more: tuple[Lane, ...]
+    more_names: tuple[str, ...]
     unmeasured: tuple[str, ...]
     few: bool
 
@@ -120,13 +138,13 @@ def strip_of(
         if label:
             room_from = left + _LABEL_ROOM
         bands.append((finding, _band_of(number, finding, axis, labels, result, label)))
-    lanes, unmeasured = [], []
-    for measure in measures:
-        for chart in measure.charts:
-            drawn = list(_lanes(result, measure, chart, axis, bands))
-            lanes.extend(drawn)
-            if not drawn:
-                unmeasured.append(chart.label)
+    places = [
+        place
+        for measure in sorted(measures, key=lambda m: m.reading_order)
+        for chart in measure.charts
+        for place in _places(result, measure, chart, axis, bands)
+    ]
+    first, more = _sorted_out(places)
     grid = result.info.grid
     return Strip(
         start=result.info.start_timecode,
@@ -141,8 +159,10 @@ def strip_of(
         ),
         # The gravest last, on top.
         findings=tuple(b for _, b in sorted(bands, key=lambda fb: fb[0].grade.rank)),
-        lanes=tuple(lanes),
-        unmeasured=tuple(unmeasured),
+        lanes=tuple(lane for _, lane in first),
+        more=tuple(lane for _, lane in more),
+        more_names=tuple(dict.fromkeys(chart.label for chart, _ in more)),
+        unmeasured=_unmeasured(places),
         few=len(found) <= _FEW,
     )
 
@@ -153,6 +173,13 @@ def _percent(share: float) -> str:
 
 def _align(share: float) -> str:
     return "first" if share < 0.04 else "last" if share > 0.94 else "middle"
+
+
+def _said_with(unit: str) -> str:
+    """Return a chart's unit as it stands behind a number."""
+    if unit.startswith("%"):
+        return "%"  # of the picture, of the width: the heading says of what
+    return {"in 1 s": "a second"}.get(unit, unit).replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _band(axis: Axis, start: Fraction, end: Fraction, title: str) -> Band:
@@ -181,14 +208,45 @@ def _band_of(
     )
 
 
-def _lanes(
+def _sorted_out(
+    places: list[_Place],
+) -> tuple[list[tuple[Chart, Lane]], list[tuple[Chart, Lane]]]:
+    """Return the lanes to show, and those to keep behind a fold."""
+    drawn = [p for p in places if p.lane is not None]
+    flagged = [p for p in drawn if p.gravest >= 0]
+    quiet = [p for p in drawn if p.gravest < 0]
+    first = sorted(flagged, key=lambda p: -p.gravest)
+    first += [p for p in quiet if p.chart.always]
+    more = [p for p in quiet if not p.chart.always]
+    if not first:  # a fold with nothing above it would look like an empty strip
+        first, more = more, []
+    shown, folded = (
+        [(p.chart, p.lane) for p in group if p.lane is not None]
+        for group in (first, more)
+    )
+    return shown, folded
+
+
+def _unmeasured(places: list[_Place]) -> tuple[str, ...]:
+    """Return what could not be drawn: charts by name, or single channels of them."""
+    drawn = {p.chart for p in places if p.lane is not None}
+    names = [
+        p.title if p.chart in drawn else p.chart.label for p in places if p.lane is None
+    ]
+    return tuple(dict.fromkeys(names))
+
+
+def _places(
     result: TakeResult,
     measure: Measure,
     chart: Chart,
     axis: Axis,
     bands: list[tuple[Finding, Band]],
-) -> Iterator[Lane]:
+) -> Iterator[_Place]:
+    """Return the lanes of a chart: one, or one a channel."""
     own = [(f, b) for f, b in bands if f.rule in measure.rule_labels]
+    nothing = _Place(chart.label, chart, -1, None)
+    any_lane = False
     sources = [result.picture] if measure.clock == "picture" else list(result.sound)
     for readings in sources:
         if readings is None or not readings.rows:
@@ -198,29 +256,38 @@ def _lanes(
         columns = [(measure.column(n).label, readings[n]) for n in names]
         if not columns:
             continue
-        for channel in _channels(readings.track, columns[0][1]):
+        for channel in _channels(readings.track, [v for _, v in columns]):
+            any_lane = True
             lines = [(label, _one(values, channel)) for label, values in columns]
-            if np.isnan(lines[0][1]).all():
-                continue
             number, title = _channel_title(readings.track, channel, chart.label)
-            yield _lane(
+            if all(np.isnan(values).all() for _, values in lines):
+                yield replace(nothing, title=title)
+                continue
+            flags = [(f, b) for f, b in own if number in (None, f.channel)]
+            lane = _lane(
                 result,
                 chart,
                 title,
                 lines,
                 readings.edges.astype(np.float64) * float(readings.time_base),
                 axis,
-                tuple(b for f, b in own if number in (None, f.channel)),
+                tuple(b for _, b in flags),
                 sound=measure.clock == "sound",
             )
+            gravest = max((f.grade.rank for f, _ in flags), default=-1)
+            yield replace(nothing, title=title, gravest=gravest, lane=lane)
+    if not any_lane:
+        yield nothing
 
 
 def _channels(
-    track: AudioTrack | None, values: NDArray[np.float32]
+    track: AudioTrack | None, columns: list[NDArray[np.float32]]
 ) -> range | tuple[None]:
-    if track is None or values.ndim == 1:
+    """Return the channels of a chart, if any of its columns has them."""
+    wide = [c.shape[1] for c in columns if c.ndim == 2]
+    if track is None or not wide:
         return (None,)
-    return range(values.shape[1])
+    return range(wide[0])
 
 
 def _one(values: NDArray[np.float32], channel: int | None) -> NDArray[np.float32]:
@@ -266,7 +333,7 @@ def _lane(
         title=title,
         unit=chart.unit,
         explain=chart.explain,
-        summary=summary_of(lines[0][1], chart.unit, sound=sound),
+        summary=summary_of(lines[0][1], _said_with(chart.unit), sound=sound),
         curves=tuple(reversed(curves)),
         limits=lines_of_limits,
         high=sensible(high) if all(float(y) > _NEAR_END for y in places) else "",

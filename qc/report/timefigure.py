@@ -1,181 +1,198 @@
-"""A figure with the take's time axis, as an SVG picture for the page."""
+"""A figure with the take's time axis, drawn for the page."""
 
 from __future__ import annotations
 
-import base64
-import io
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.records import Grade, TakeResult
 from qc.report.axis import Axis, ticks
+from qc.report.drawing import (
+    Canvas,
+    Drawing,
+    Key,
+    hatched,
+    number,
+    path_of,
+    tick_values,
+)
 from qc.report.extremes import Extremes
+from qc.report.words import sensible
+from qc.spans import runs
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+__all__ = ["Plot", "TimeFigure"]
 
-__all__ = ["LINES", "SOFT", "Plot", "TimeFigure"]
-
-_WIDTH_IN, _HEIGHT_IN = 9.6, 2.7
-
-# Tones that differ in lightness as well, for print and for eyes that see hues alike.
-_INK, SOFT, _GRID = "#1d2429", "#5c666d", "#d5d9dc"
-LINES = ("#14557f", "#c07417", "#6b3f7d", "#4f7a3a")
-_GRADES = {Grade.REVIEW: "#9a6200", Grade.REJECT: "#a5281b"}
-_FONTS = "'Segoe UI','Helvetica Neue','Liberation Sans',Arial,sans-serif"
+_SIZE = (960, 262)
+_HATCH_STEP = 9.0
 
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """A figure as a picture that stands in the page itself, and what it shows."""
+    """A figure, its legend, and how to read it."""
 
     title: str
-    uri: str
-    width: int
-    height: int
-    alt: str
+    drawing: Drawing
+    keys: tuple[Key, ...]
     explain: str
 
 
 class TimeFigure:
-    """One figure with the take's time axis."""
+    """One figure with the take's time axis.
 
-    def __init__(self, result: TakeResult, axis: Axis, unit: str) -> None:
-        # Takes a third of a second to import; nothing else needs it.
-        from matplotlib.figure import Figure
+    Parameters
+    ----------
+    ends : (low, high)
+        Values at the bottom and the top.
+    by_tens : bool
+        The scale is logarithmic.
+    """
 
-        self.figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN), layout="constrained")
-        self.axes: Axes = self.figure.add_subplot()
-        self.axis = axis
-        axes = self.axes
-        axes.set_xlim(axis.start, axis.end)
-        axes.set_ylabel(unit, color=SOFT, fontsize=8)
-        marks = ticks(result.info, axis)
-        axes.set_xticks([axis.start + t.share * (axis.end - axis.start) for t in marks])
-        axes.set_xticklabels([t.label for t in marks])
-        axes.tick_params(colors=SOFT, labelsize=8, length=3, width=0.6)
-        axes.grid(True, color=_GRID, linewidth=0.6)
-        axes.set_axisbelow(True)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
-        for side in ("left", "bottom"):
-            axes.spines[side].set_color(SOFT)
-            axes.spines[side].set_linewidth(0.6)
-
-    def band(self, shape: Extremes, color: str, label: str, *, alpha: float) -> None:
-        """Draw the area between the extremes, and its rim so that spikes show."""
-        x, low, high = _stairs(shape)
-        self.axes.fill_between(
-            x, low, high, color=color, alpha=alpha, linewidth=0.9, label=label
-        )
-
-    def line(
-        self, shape: Extremes, color: str, label: str, *, above: float = 0.0
-    ) -> None:
-        """Draw the highest value of every bin, `above` lines of a lower number."""
-        x, _, high = _stairs(shape)
-        self.axes.plot(x, high, color=color, lw=1.0, label=label, zorder=2 + above)
-
-    def by_tens(self, low: float, high: float) -> None:
-        """Make the scale logarithmic, with plain numbers."""
-        from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-        self.axes.set_yscale("log")
-        self.axes.set_ylim(low, high)
-        steps = (1.0, 2.0, 5.0) if high / low < 200.0 else (1.0,)
-        self.axes.yaxis.set_major_locator(LogLocator(subs=steps))
-        self.axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-        self.axes.yaxis.set_minor_formatter(NullFormatter())
-        self.axes.tick_params(axis="y", which="minor", length=0)
-
-    def limit(
+    def __init__(
         self,
-        value: float,
-        label: str,
+        result: TakeResult,
+        axis: Axis,
+        unit: str,
+        ends: tuple[float, float],
         *,
-        grade: Grade | None = None,
-        align: Literal["center", "top", "bottom"] = "center",
+        by_tens: bool = False,
     ) -> None:
-        """Draw a limit across and write its name at its right end."""
-        color = _GRADES.get(grade, SOFT) if grade is not None else SOFT
-        style = {Grade.REJECT: (0, (7, 2)), Grade.REVIEW: (0, (4, 3))}
-        self.axes.axhline(
-            value,
-            color=color,
-            linewidth=1.0,
-            linestyle=style.get(grade, (0, (1, 2))) if grade else (0, (1, 2)),
+        width, height = _SIZE
+        self._result = result
+        self._canvas = Canvas(
+            _SIZE,
+            52.0,
+            width - 84.0,
+            20.0,
+            height - 22.0,
+            (axis.start, axis.end),
+            ends,
+            np.log10 if by_tens else None,
         )
-        self.axes.annotate(
-            label,
-            (1.0, value),
-            xycoords=("axes fraction", "data"),
-            xytext=(4, 0),
-            textcoords="offset points",
-            va=align,
-            color=color,
-            fontsize=8,
-        )
+        marks = ticks(result.info, axis)
+        places = [axis.start + t.share * (axis.end - axis.start) for t in marks]
+        self._canvas.x_axis(places, [t.label for t in marks])
+        if by_tens:
+            values = list(_tens(*ends))
+            self._canvas.y_axis(values, [sensible(v) for v in values])
+        else:
+            self._canvas.y_axis(tick_values(*ends))
+        self._canvas.say(2, 11, unit, "name")
+        self._keys: list[Key] = []
 
-    def flagged(self, result: TakeResult, rules: tuple[str, ...]) -> None:
-        """Hatch the stretches of some rules."""
-        for finding in result.findings:
-            color = _GRADES.get(finding.grade)
-            if color is not None and finding.rule in rules:
-                self.axes.axvspan(
-                    float(finding.start),
-                    float(finding.end),
-                    facecolor="none",
-                    edgecolor=color,
-                    hatch="///" if finding.grade is Grade.REVIEW else "xxx",
-                    linewidth=0.0,
-                    alpha=0.35,
-                )
+    def band(self, shape: Extremes, look: str, label: str) -> None:
+        """Draw the area between the extremes, and its rim so that spikes show."""
+        x, low, high = self._stairs(shape)
+        parts = []
+        for first, last in runs(np.isfinite(high) & np.isfinite(low)):
+            there = path_of(*_corners(x[first:last], high[first:last]))
+            back = path_of(*_corners(x[first:last][::-1], low[first:last][::-1]))
+            parts.append(f"{there}L{back.removeprefix('M').removesuffix('h0')}Z")
+        self._canvas.draw("".join(parts), f"band {look}")
+        self._keys.append(Key(f"band {look}", label))
 
-    def plot(self, title: str, alt: str, explain: str) -> Plot:
-        """Return the figure as an SVG picture."""
-        import matplotlib as mpl
+    def line(self, shape: Extremes, look: str, label: str) -> None:
+        """Draw the highest value of every bin."""
+        x, _, high = self._stairs(shape)
+        self._canvas.draw(path_of(*_corners(x, high)), look)
+        self._keys.append(Key(look, label))
 
-        self.axes.legend(
-            loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
-            ncols=6,
-            frameon=False,
-            fontsize=8,
-            labelcolor=_INK,
-            borderaxespad=0.2,
-            handlelength=1.4,
-            columnspacing=1.4,
-        )
-        data = io.BytesIO()
-        # Letters stay letters: small, sharp in print, in the reader's own font. A
-        # fixed salt and no date: the same take gives the same page.
-        settings: dict[Any, Any] = {
-            "svg.fonttype": "none",
-            "svg.hashsalt": "qc",
-            "hatch.linewidth": 0.5,
-        }
-        with mpl.rc_context(settings):
-            self.figure.savefig(
-                data, format="svg", transparent=True, metadata={"Date": None}
-            )
-        svg = data.getvalue().decode("utf-8").replace("'DejaVu Sans'", _FONTS)
-        text = base64.b64encode(svg.encode("utf-8")).decode("ascii")
-        return Plot(
-            title=title,
-            uri=f"data:image/svg+xml;base64,{text}",
-            width=round(_WIDTH_IN * 100),
-            height=round(_HEIGHT_IN * 100),
-            alt=alt,
-            explain=explain,
+    def limits(self, limits: list[tuple[str, float, Grade | None]]) -> None:
+        """Draw limits across and write their names at their right ends."""
+        self._canvas.levels(
+            [
+                (label, value, f"l-{grade.value}" if grade else "dotted")
+                for label, value, grade in limits
+            ],
+            outside=True,
         )
 
+    def moments(self, seconds: list[float]) -> None:
+        """Draw upright lines at some moments."""
+        top, bottom = number(self._canvas.top), number(self._canvas.bottom)
+        path = "".join(
+            f"M{number(float(x))} {top}V{bottom}"
+            for x in self._canvas.x(np.asarray(seconds, np.float64))
+        )
+        self._canvas.draw(path, "level dotted")
 
-def _stairs(
-    shape: Extremes,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return x, low and high of stairs: each bin's values from its start to its end."""
-    x = np.repeat(shape.edges, 2)[1:-1]
-    return x, np.repeat(shape.low, 2), np.repeat(shape.high, 2)
+    def flagged(self, rules: tuple[str, ...]) -> None:
+        """Hatch the stretches of some rules: one way for review, both for reject."""
+        canvas = self._canvas
+        for grade in (Grade.REVIEW, Grade.REJECT):
+            path = ""
+            for start, end in self._stretches(rules, grade):
+                left, right = (float(canvas.x(v)) for v in (start, end))
+                right = max(right, left + 1.5)
+                for falling in (False, True)[: 1 + (grade is Grade.REJECT)]:
+                    path += hatched(
+                        left,
+                        right,
+                        canvas.top,
+                        canvas.bottom,
+                        falling=falling,
+                        step=_HATCH_STEP,
+                    )
+            canvas.draw(path, f"hatch l-{grade.value}")
+
+    def _stretches(
+        self, rules: tuple[str, ...], grade: Grade
+    ) -> list[tuple[float, float]]:
+        """Return where findings lie, those that touch joined."""
+        spans = sorted(
+            (float(f.start), float(f.end))
+            for f in self._result.findings
+            if f.grade is grade and f.rule in rules
+        )
+        out: list[tuple[float, float]] = []
+        for start, end in spans:
+            if out and start <= out[-1][1]:
+                out[-1] = out[-1][0], max(end, out[-1][1])
+            else:
+                out.append((start, end))
+        return out
+
+    def plot(self, title: str, says: str, explain: str) -> Plot:
+        """Return the figure."""
+        self._canvas.frame()
+        keys = tuple(sorted(self._keys, key=lambda k: k.look))
+        if len(keys) == 1:
+            keys = ()  # the title names it
+        return Plot(title, self._canvas.drawing(says), keys, explain)
+
+    def _stairs(
+        self, shape: Extremes
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return x, low and high: each bin's values from its start to its end."""
+        canvas = self._canvas
+        x = np.repeat(canvas.x(shape.edges), 2)[1:-1]
+        low, high = (
+            np.clip(canvas.y(np.repeat(v, 2)), canvas.top, canvas.bottom)
+            for v in (shape.low, shape.high)
+        )
+        return x, low, high
+
+
+def _corners(
+    x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return stairs without the points in the middle of a level stretch."""
+    if len(y) < 3:
+        return x, y
+    y = np.round(y, 1)
+    keep = np.ones(len(y), bool)
+    same = (y[1:] == y[:-1]) | (np.isnan(y[1:]) & np.isnan(y[:-1]))
+    keep[1:-1] = ~(same[1:] & same[:-1])
+    return x[keep], y[keep]
+
+
+def _tens(low: float, high: float) -> Iterator[float]:
+    """Return round numbers on a logarithmic scale."""
+    steps = (1.0, 2.0, 5.0) if high / low < 200.0 else (1.0,)
+    powers = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    for power in powers:
+        for step in steps:
+            if low <= step * 10.0**power <= high:
+                yield step * 10.0**power

@@ -31,6 +31,8 @@ class Fault:
         Where it stands; the end is exclusive.
     channel : int or None
         Sound channel, 1 or 2.
+    also : tuple of str
+        Other rules that ought to find the same: an iris knocked open saturates red.
     in_ignored_area : bool
         Whether it lies in `scene.SWAB_AREA`, which an operator leaves out.
     put_in : dict
@@ -41,6 +43,7 @@ class Fault:
     start_frame: int
     end_frame: int
     channel: int | None = None
+    also: tuple[str, ...] = ()
     in_ignored_area: bool = False
     put_in: dict[str, object] = field(default_factory=dict)
 
@@ -99,7 +102,13 @@ class Take:
 
 
 def _burnt(start: int, end: int, stops: float) -> Fault:
-    return Fault("highlights.relevant", start, end, put_in={"stops": stops})
+    return Fault(
+        "highlights.relevant",
+        start,
+        end,
+        also=("highlights.channel",),
+        put_in={"stops": stops},
+    )
 
 
 def _cast(start: int, end: int, xy: tuple[float, float], **more: float) -> Fault:

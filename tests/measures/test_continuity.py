@@ -103,13 +103,29 @@ def test_frames_that_did_not_decode_are_told_as_damage_only() -> None:
     assert _find(edges, missing=(Fraction(1600, 1000),)) == []
 
 
-def test_a_rate_that_varies_is_said_and_is_no_gap() -> None:
+def test_a_rate_that_varies_is_no_gap() -> None:
+    # That it varies is told by file.rate.
     steps = np.random.default_rng(3).choice([20, 40, 70], 100)
     edges = np.concatenate([[0], np.cumsum(steps)]).tolist()
     assert _find(edges) == []
-    assert MEASURE.notes is not None
-    (note,) = MEASURE.notes(_measured(edges))
-    assert "frame rate varies" in note
+
+
+def test_long_holds_count_where_the_rate_varies() -> None:
+    steps = np.random.default_rng(3).choice([20, 40, 70], 100)
+    steps[50] = 400
+    edges = np.concatenate([[0], np.cumsum(steps)]).tolist()
+    (finding,) = _find(edges)
+    assert finding.grade is Grade.REVIEW
+    assert finding.start == Fraction(edges[50], 1000)
+    assert finding.worst == pytest.approx(0.4)
+
+
+def test_a_wrongly_declared_rate_is_no_gap_in_every_frame() -> None:
+    # 12.5 frames a second in a file that declares 25: file.rate tells it.
+    assert _find([80 * i for i in range(51)]) == []
+    # A missing frame among them is a gap all the same.
+    (finding,) = _find([80 * i for i in range(51) if i != 20])
+    assert (finding.start_frame, finding.end_frame) == (38, 42)
 
 
 def test_how_long_the_last_frame_lasts_is_left_open() -> None:

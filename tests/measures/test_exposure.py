@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -20,9 +21,18 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from qc.measures.exposure import MEASURE, histogram_mean, histogram_percentiles
+from qc.measures.fieldlevel import noise_percent
+from qc.measures.stops import thirds
 from qc.records import Grade
 from qc.signal import Signal, headroom_stops
-from tests.pictures import column, findings, measure, picture, reader_of, setup_of
+from tests.pictures import (
+    column,
+    findings,
+    measure,
+    picture,
+    reader_of,
+    setup_of,
+)
 
 VALUES: dict[str, Any] = tomllib.loads(
     (Path(__file__).parents[1] / "values" / "signal.toml").read_text(encoding="utf-8")
@@ -244,8 +254,11 @@ def test_a_dark_stretch_is_found_to_the_frame_with_stops_to_open() -> None:
     # From 19.18 % to 70 % by the BT.709 camera curve, with colour-science.
     light_at = colour.models.oetf_inverse_BT709
     stops = math.log2(float(light_at(0.70)) / float(light_at((58 - 16) / 219)))
-    # Told in half stops; from three on the lamp and the gain are looked at first.
-    assert f"lacks about {round(2 * stops) / 2:g} stops" in finding.advice
+    # Told in thirds; from three on the lamp and the gain are looked at first.
+    assert f"lacks about {thirds(stops)} stops" in finding.advice
+    opened = column(measured, "exposure.open_stops")
+    assert opened[40] == pytest.approx(stops, abs=0.01)
+    assert np.isnan(opened[:30]).all()
 
 
 def test_a_lit_field_in_a_dark_room_is_not_dark() -> None:
@@ -300,3 +313,73 @@ def test_the_summary_has_medians_and_the_curve() -> None:
     assert summary["headroom_min_stops"] == 0
     assert summary["curve"] == "BT.709 camera curve"
     assert np.isnan(column(measured, "exposure.headroom_stops")[0])
+
+
+# ------------------------------------------------------------------ a field's darkness
+
+
+def window(y: NDArray[np.uint8], box: tuple[slice, slice]) -> NDArray[np.uint8]:
+    out = y.copy()
+    out[box] = 250
+    return out
+
+
+def dark_findings(y: NDArray[Any], changes: Mapping[str, object] | None = None) -> Any:
+    pictures = [picture(y, index=i) for i in range(40)]
+    return findings(measure(pictures, setup_of(changes), [MEASURE]), "exposure.dark")
+
+
+def test_a_bright_window_does_not_hide_a_dark_field() -> None:
+    field = np.full((135, 240), 50, np.uint8)  # 15.5 %
+    at_edge = window(field, np.s_[0:60, 160:240])  # 15 % of the picture, burnt out
+    assert np.percentile(at_edge, 95) == 250  # the whole picture's level is no help
+    (finding,) = dark_findings(at_edge)
+    assert finding.worst == pytest.approx(100 * (50 - 16) / 219)
+
+
+def test_a_burnt_field_in_a_dark_room_is_not_dark() -> None:
+    # As bright and as large as the window, but not at the edge: this is the field.
+    field = np.full((135, 240), 30, np.uint8)
+    assert not dark_findings(window(field, np.s_[40:100, 80:160]))
+    # Nor when it fills half the picture and reaches the edge.
+    assert not dark_findings(window(field, np.s_[0:135, 0:120]))
+
+
+def test_only_the_relevant_part_has_to_be_lit() -> None:
+    y = np.full((135, 240), 190, np.uint8)
+    y[:, :80] = 50
+    assert not dark_findings(y)
+    regions = {"highlights.relevant": [[0.0, 0.0, 0.3, 1.0]]}
+    (finding,) = dark_findings(y, regions)
+    assert finding.worst == pytest.approx(100 * (50 - 16) / 219)
+
+
+@pytest.mark.parametrize("sigma", [1.0, 2.5])
+def test_noise_is_what_was_put_in(sigma: float) -> None:
+    # Rounding adds a twelfth of a code squared.
+    random = np.random.default_rng(4)
+    y = 60 + random.normal(0, sigma, (270, 480))
+    expected = 100 * math.sqrt(sigma**2 + 1 / 12) / 219
+    # The quietest of 48 tiles lies a little under all of them.
+    assert noise_percent(picture(y)) == pytest.approx(expected, rel=0.08)
+
+
+def test_noise_that_lifting_would_show_is_told() -> None:
+    random = np.random.default_rng(4)
+    noisy = 50 + random.normal(0, 2.0, (270, 480))
+    (finding,) = dark_findings(noisy)
+    assert "noise would grow to at least" in finding.message
+    assert "Open the iris" in finding.advice or "lacks about" in finding.advice
+    (quiet,) = dark_findings(np.full((270, 480), 50, np.uint8))
+    assert "noise would grow" not in quiet.message
+
+
+def test_a_black_picture_has_no_level() -> None:
+    values = read(np.full((48, 64), 16, np.uint8))
+    assert "level_stops" not in values
+
+
+def test_a_take_of_one_frame_has_all_columns() -> None:
+    measured = measure([picture(np.full((9, 9), 120, np.uint8))], setup_of(), [MEASURE])
+    for name in ("close_stops", "close_channel_stops", "gain_stops"):
+        assert column(measured, f"exposure.{name}").shape == (1,)

@@ -20,6 +20,7 @@ from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from qc.judge import find
 from qc.limits import Region
 from qc.measures.highlights import (
     MEASURE,
@@ -30,7 +31,7 @@ from qc.measures.highlights import (
 )
 from qc.records import Grade
 from qc.signal import Signal
-from tests.pictures import column, findings, measure, picture, reader_of, setup_of
+from tests.pictures import column, measure, picture, reader_of, setup_of
 
 VALUES: dict[str, Any] = tomllib.loads(
     (Path(__file__).parents[1] / "values" / "signal.toml").read_text(encoding="utf-8")
@@ -38,13 +39,20 @@ VALUES: dict[str, Any] = tomllib.loads(
 LEVELS = VALUES["quantisation"]["values"]
 TOUCHING = np.ones((3, 3), int)  # pixels that meet at a corner belong together
 
+# All that burns out counts: for tests on levels, regions and rules.
+UNSPLIT: dict[str, object] = {"highlights.split": False}
+
 Mask = NDArray[np.uint8]
 
 
 def read(
     y: NDArray[Any], *, signal: Signal | None = None, **changes: Any
 ) -> dict[str, Any]:
-    """Read one picture; keyword ``level_percent=90`` changes that option."""
+    """Read one picture; keyword ``level_percent=90`` changes that option.
+
+    Nothing is told apart unless asked for: these tests are on levels and regions.
+    """
+    changes = {"split": False} | changes
     signal = Signal() if signal is None else signal
     height, width = y.shape
     keys = {f"highlights.{name}": value for name, value in changes.items()}
@@ -297,7 +305,7 @@ def test_judged_region_is_relevant_less_ignored() -> None:
 
 
 def test_where_nothing_is_left_to_judge_the_reading_is_unknown_and_said_so() -> None:
-    whole = {"highlights.ignore": [[0.0, 0.0, 1.0, 1.0]]}
+    whole = UNSPLIT | {"highlights.ignore": [[0.0, 0.0, 1.0, 1.0]]}
     for code in (100, 240):
         y = np.full((40, 80), code, np.uint8)
         measured = measure(
@@ -429,7 +437,7 @@ def test_the_reader_reports_share_and_box_of_the_largest_area() -> None:
 
 
 def findings_of(measured: Any) -> list[Any]:
-    return findings(measured, "highlights.relevant")
+    return [f for f in find(measured, [MEASURE]) if f.rule == "highlights.relevant"]
 
 
 def test_a_burnt_stretch_is_found_to_the_frame() -> None:
@@ -437,7 +445,7 @@ def test_a_burnt_stretch_is_found_to_the_frame() -> None:
     burnt[30:60, 40:80] = 235  # 8.3 % of the picture
     y = [burnt if 12 <= i < 31 else dark for i in range(50)]
     measured = measure(
-        [picture(p, index=i) for i, p in enumerate(y)], setup_of(), [MEASURE]
+        [picture(p, index=i) for i, p in enumerate(y)], setup_of(UNSPLIT), [MEASURE]
     )
     (finding,) = findings_of(measured)
     assert (finding.start_frame, finding.end_frame) == (12, 31)
@@ -451,11 +459,15 @@ def test_limits_are_inclusive_as_told() -> None:
     # One percent exactly is not beyond a limit of one percent.
     y = np.full((100, 100), 120, np.uint8)
     y[0, :100] = 235
-    measured = measure([picture(y, index=i) for i in range(25)], setup_of(), [MEASURE])
+    measured = measure(
+        [picture(y, index=i) for i in range(25)], setup_of(UNSPLIT), [MEASURE]
+    )
     assert not findings_of(measured)
     y = y.copy()
     y[1, 0] = 235
-    measured = measure([picture(y, index=i) for i in range(25)], setup_of(), [MEASURE])
+    measured = measure(
+        [picture(y, index=i) for i in range(25)], setup_of(UNSPLIT), [MEASURE]
+    )
     (finding,) = findings_of(measured)
     assert finding.grade is Grade.REVIEW
 
@@ -463,7 +475,9 @@ def test_limits_are_inclusive_as_told() -> None:
 def test_the_summary_says_how_high_the_picture_goes() -> None:
     y = np.full((100, 200), 120, np.uint8)
     y[:10, :10] = 235
-    measured = measure([picture(y, index=i) for i in range(5)], setup_of(), [MEASURE])
+    measured = measure(
+        [picture(y, index=i) for i in range(5)], setup_of(UNSPLIT), [MEASURE]
+    )
     assert MEASURE.summarise is not None
     summary = MEASURE.summarise(measured)
     assert summary["highest_level_percent"] == 100
@@ -488,7 +502,7 @@ def test_the_mark_stripes_what_counts_and_tells_ignored_apart() -> None:
     y = np.full((40, 80), 100, np.uint8)
     y[:, 30:50] = 230
     pictures = [picture(y, index=i) for i in range(10)]
-    setup = setup_of({"highlights.ignore": [[0.5, 0.0, 0.5, 1.0]]})
+    setup = setup_of(UNSPLIT | {"highlights.ignore": [[0.5, 0.0, 0.5, 1.0]]})
     (finding,) = findings_of(measure(pictures, setup, [MEASURE]))
     assert MEASURE.mark is not None
     marks = MEASURE.mark(pictures[0], setup, finding)

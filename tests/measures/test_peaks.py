@@ -27,6 +27,7 @@ from scipy import signal
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, Setup
 from qc.measures.peaks import MEASURE
+from qc.measures.soundlines import with_names
 from qc.measures.truepeak import (
     SILENCE_DBFS,
     ClippedRuns,
@@ -42,7 +43,10 @@ from qc.measures.truepeak import (
 )
 from qc.media.sound import float_samples, row_start
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo
+from qc.spans import runs
 from qc.timecode import TimecodeFormat
+from tests.sounds import as_pcm
+from tests.sounds import speech as rendered_speech
 
 VALUES: dict[str, Any] = tomllib.loads(
     (Path(__file__).parents[1] / "values" / "peaks.toml").read_text(encoding="utf-8")
@@ -696,6 +700,74 @@ def coded(sound: Sound, encoder: str, bits: int) -> Sound:
         return np.concatenate([float_samples(f) for f in again.decode(audio=0)], axis=1)
 
 
+# ------------------------------------------------------------- flat under full scale
+
+
+def voice(seconds: float = 4.0, number: int = 1) -> Sound:
+    x = rendered_speech(seconds, number=number, pauses=False)
+    return x / np.abs(x).max()
+
+
+def cut(over_db: float, factor: float = 0.5, number: int = 1) -> Sound:
+    """Return speech that was cut off at full scale and turned down afterwards."""
+    return (voice(number=number) * 10 ** (over_db / 20)).clip(-1, 1) * factor
+
+
+@pytest.mark.parametrize("over_db", [6, 12, 20])
+@pytest.mark.parametrize("factor", [0.5, 0.25, 0.8])
+@pytest.mark.parametrize("bits", [16, 24])
+def test_sound_that_was_cut_off_and_turned_down(
+    over_db: float, factor: float, bits: int
+) -> None:
+    x = as_pcm(cut(over_db, factor), bits)
+    measured = measure(x[None])
+    clipped = [f for f in findings(measured) if f.rule == "sound.clipped"]
+    assert clipped
+    assert f"clipped flat at −{-decibels(factor):.1f} dBFS in" in clipped[0].message
+    assert "before the level is set" in clipped[0].advice
+    # Count by hand: runs of three or more at the highest level.
+    top = np.abs(x) >= np.abs(x).max() - 1e-9
+    expected = sum(b - a for a, b in runs(top) if b - a >= 3)
+    assert figures(measured)["clipped_samples"] == pytest.approx(expected, rel=0.05)
+
+
+def test_dither_does_not_hide_flat_tops() -> None:
+    rng = np.random.default_rng(1)
+    noise = rng.random(4 * RATE) - rng.random(4 * RATE)
+    x = as_pcm(cut(10) + noise / 32_768)
+    assert "sound.clipped" in {f.rule for f in findings(measure(x[None]))}
+
+
+def test_flat_tops_on_one_side_and_off_the_middle() -> None:
+    x = as_pcm((voice() * 2).clip(-3, 1) * 0.3 + 0.02)
+    found = [f for f in findings(measure(x[None])) if f.rule == "sound.clipped"]
+    assert found
+    assert all("flat at −9.9 dBFS" in f.message for f in found)  # 0.32
+
+
+def test_what_is_not_cut_off() -> None:
+    n = np.arange(4 * RATE) / RATE
+    square = 0.25 * np.sign(np.sin(2 * np.pi * 440 * n + 0.1))
+    triangle = 0.5 * (2 * np.abs(2 * ((440 * n) % 1) - 1) - 1)
+    for x in (0.5 * voice(), square, triangle, tone(4, hertz=40, peak_dbfs=-6),
+              tone(4, hertz=6000, peak_dbfs=-6), tone(4, hertz=997, peak_dbfs=-3),
+              noise(4, -20)):  # fmt: skip
+        assert findings(measure(as_pcm(x)[None])) == []
+    # A limiter holds peaks down without making them flat.
+    assert findings(measure(as_pcm(0.5 * np.tanh(3 * voice()))[None])) == []
+    # Coarse steps make flat tops by themselves.
+    for x in (0.3 * voice(), tone(4, hertz=150, peak_dbfs=-6), noise(4, -20)):
+        assert findings(measure(as_pcm(x, 8)[None], codec="pcm_u8")) == []
+
+
+@given(st.lists(st.integers(1, 399), max_size=6))
+@settings(max_examples=5, deadline=None)
+def test_flat_tops_do_not_depend_on_blocks(cuts: list[int]) -> None:
+    x = as_pcm(cut(8))[None]
+    one, other = measure(x), measure(x, cuts=cuts)
+    assert findings(one) == findings(other)
+
+
 # ----------------------------------------------------------- too high, not clipped
 
 
@@ -935,6 +1007,74 @@ def test_missing_sound_neither_ends_nor_makes_a_silence() -> None:
         )
         == []
     )
+
+
+# ------------------------------------------------------------------------ only noise
+
+
+@pytest.mark.parametrize("level", [-65.0, -55.0, -48.0])
+def test_a_channel_that_carries_only_noise(level: float) -> None:
+    talk = rendered_speech(12, number=2)
+    (found,) = findings(measure(np.stack([talk, noise(12, level)])))
+    assert (found.rule, found.channel) == ("sound.dead_channel", 2)
+    assert (found.start, found.end) == (0, 12)
+    assert found.worst == pytest.approx(level, abs=0.3)
+    assert found.message == (
+        f"Channel 2: carries only noise (−{-level:.0f} dBFS) in the whole take, while "
+        "another channel carries sound."
+    )
+    assert "no microphone is heard" in found.advice
+
+
+def test_faint_speech_loud_noise_and_steady_neighbours_are_not_only_noise() -> None:
+    talk = rendered_speech(12, number=2)
+    room = 0.02 * talk + noise(12, -62)  # the same voice, 34 dB down
+    assert findings(measure(np.stack([talk, room]))) == []
+    assert findings(measure(np.stack([talk, noise(12, -30)]))) == []  # may be meant
+    assert findings(measure(np.stack([noise(12, -25), noise(12, -55)]))) == []
+
+
+def test_a_microphone_that_falls_out() -> None:
+    talk, other = rendered_speech(40, number=2), rendered_speech(40, number=3)
+    other[20 * RATE :] = noise(20, -60)
+    (found,) = findings(measure(np.stack([talk, other])))
+    assert found.channel == 2
+    assert float(found.start) == pytest.approx(20, abs=10)
+    assert found.end == 40
+
+
+# ----------------------------------------------------------------------------- names
+
+
+def test_the_limits_name_the_channels() -> None:
+    toml = '[peaks]\nchannel_names = ["surgeon", "room"]'
+    (found,) = findings(measure(np.stack([tone(5), np.zeros(5 * RATE)]), toml=toml))
+    assert found.message.startswith("Channel 2 (room): no sound in the whole take")
+    # The file's own names come first.
+    x = np.stack([tone(5), np.zeros(5 * RATE)])
+    (found,) = findings(measure(x, toml=toml, channel_names=("", "boom")))
+    assert found.message.startswith("Channel 2 (boom): ")
+    unused = toml + '\nunused_channels = ["room"]'
+    assert findings(measure(x, toml=unused)) == []
+
+
+def test_names_for_the_report() -> None:
+    limits = house('[peaks]\nchannel_names = ["surgeon", "room"]')
+    one, two = np.zeros((1, 1)), np.zeros((2, 1))
+    tracks = track_of(one), track_of(two, first_channel=2, channel_names=("", "X"))
+    named = with_names(info_of(*tracks), limits)
+    assert [t.channel_names for t in named.audio] == [("surgeon",), ("room", "X")]
+    assert with_names(info_of(tracks[0]), house()).audio == (tracks[0],)
+
+
+def test_a_named_channel_that_is_not_in_the_take() -> None:
+    toml = '[peaks]\nchannel_names = ["surgeon", "room"]'
+    (found,) = findings(measure(tone(2)[None], toml=toml))
+    assert (found.rule, found.grade) == ("sound.dead_channel", Grade.REVIEW)
+    assert found.message == (
+        "Channel 2 (room) is not in this take: it has 1 channel, 2 are expected."
+    )
+    assert findings(measure(tone(2)[None], tone(2)[None], toml=toml)) == []
 
 
 # ------------------------------------------------------------------ what it declares

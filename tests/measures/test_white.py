@@ -537,12 +537,18 @@ def test_the_limits_file_takes_a_patch() -> None:
 
 def test_without_a_patch() -> None:
     measured = measure(take([(3, WARM)]), neutral=[])
-    assert notes(measured) == [
-        "No neutral patch: white balance was not judged; give one with "
-        "--neutral X,Y,W,H."
-    ]
+    (note,) = notes(measured)
+    assert note.startswith(
+        "No neutral surface was found; white balance was not judged. Tissue and "
+        "coloured drapes alone give no white."
+    )
+    assert "--neutral X,Y,W,H" in note
     for column in MEASURE.derived:
-        assert np.isnan(readings_of(measured)[f"white.{column.name}"]).all()
+        values = readings_of(measured)[f"white.{column.name}"]
+        if column.name in ("source", "confidence"):
+            assert not values.any()
+        else:
+            assert np.isnan(values).all()
     assert not findings(measured)
     assert summary(measured) == {"words": "not judged"}
 
@@ -569,7 +575,7 @@ def test_the_editors_correction_stands_in_the_advice() -> None:
     signal = Signal(bit_depth=10)
     measured = measure(take([(40, WARM)], signal=signal), make_info(signal, frames=40))
     (finding,) = findings(measured)
-    assert "red −0.31 and blue +0.44 stops" in finding.advice
+    assert "red −0.31 stop, blue +0.44 stop (linear light)" in finding.advice
 
 
 @pytest.mark.parametrize(

@@ -244,3 +244,75 @@ def test_it_prints_on_paper(reports: dict[str, Path], watch: Watch) -> None:
     assert paper.startswith(b"%PDF")
     # A4 in points: 210 x 297 mm.
     assert b"/MediaBox [0 0 59" in paper
+
+
+def test_a_clean_take_is_read_in_a_few_screens(
+    reports: dict[str, Path], watch: Watch
+) -> None:
+    name = next(n for n in TAKES if "clean" in n)
+    watch.page.set_viewport_size({"width": 1280, "height": 900})
+    watch.open(reports[name])
+    assert watch.page.evaluate("document.documentElement.scrollHeight") <= 3500
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_links_open_the_parts_they_lead_to(
+    scripts: bool, reports: dict[str, Path], browser: Browser
+) -> None:
+    context = browser.new_context(java_script_enabled=scripts, reduced_motion="reduce")
+    page = context.new_page()
+    page.goto(reports[TAKES[1]].as_uri())
+    for part in ("curves", "file", "figures", "method"):
+        inside = page.locator(f"#{part}-all")
+        assert inside.is_hidden()
+        page.locator(f"nav a[href='#{part}-all']").click()
+        inside.wait_for(state="visible", timeout=5000)
+        assert page.locator(f"#{part}").is_visible()
+    context.close()
+
+
+def test_a_part_closed_by_hand_opens_again(
+    reports: dict[str, Path], watch: Watch
+) -> None:
+    watch.open(reports[TAKES[1]])
+    link = watch.page.locator("nav a[href='#method-all']")
+    inside = watch.page.locator("#method-all")
+    link.click()
+    inside.wait_for(state="visible", timeout=5000)
+    watch.page.locator("summary", has=watch.page.locator("#method")).click()
+    inside.wait_for(state="hidden", timeout=5000)
+    link.click()
+    inside.wait_for(state="visible", timeout=5000)
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_more_curves_share_the_axis_of_the_others(
+    width: int, reports: dict[str, Path], watch: Watch
+) -> None:
+    watch.page.set_viewport_size({"width": width, "height": 900})
+    watch.open(reports[TAKES[1]])
+    watch.page.locator(".more-lanes > summary").click()
+    places = watch.page.evaluate(
+        "[...document.querySelectorAll('.strip .lane .room')]"
+        ".map(e => e.getBoundingClientRect()).map(r => [r.left, r.right].join())"
+    )
+    assert len(places) > 12
+    assert len(set(places)) == 1
+    assert watch.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_on_paper_stand_the_facts_and_what_was_opened(
+    reports: dict[str, Path], watch: Watch
+) -> None:
+    watch.open(reports[TAKES[1]])
+    page = watch.page
+    page.locator("summary", has=page.locator("#figures")).click()
+    page.emulate_media(media="print")
+    for part, printed in {
+        "#file-all": True,
+        "#figures-all": True,
+        "#method": False,
+        "#curves": False,
+        ".more-lanes > summary": False,
+    }.items():
+        assert page.locator(part).is_visible() is printed, part

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from fractions import Fraction
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -19,7 +20,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from qc.measures import all_measures, default_limits, rule_labels
+from qc.measures.base import Chart, Column
 from qc.records import AudioTrack, Coverage, Grade, Readings, TakeInfo, TakeResult
+from qc.report import sheet
 from qc.report.axis import Axis, axis_of, ticks
 from qc.report.extremes import extremes
 from qc.report.page import render, take_page
@@ -154,6 +157,19 @@ def test_figures_have_names_for_people(result: TakeResult) -> None:
     assert fact.value == "12.50\u00a0%"
 
 
+def test_tables_within_tables_stand_on_their_own(make_result: MakeResult) -> None:
+    channels = [{"channel": n, "sample_peak_dbfs": -9.0 - n} for n in (1, 2)]
+    track = {"track": 0, "pair": (1, 2), "channels": channels}
+    summary = {"peaks": {"tracks": [track, track | {"track": 1, "channels": []}]}}
+    page = _page(make_result(Path("A.mov"), summary=summary))
+    tracks, inner = page.figures
+    assert tracks.heads == ("Track", "Pair")
+    assert tracks.rows == (("1", "1, 2"), ("2", "1, 2"))
+    assert inner.title == "Sound peaks, channels"
+    assert inner.rows == (("1", "−10.0\u00a0dBFS"), ("2", "−11.0\u00a0dBFS"))
+    assert "{" not in "".join(cell for row in tracks.rows for cell in row)
+
+
 def test_a_place_in_the_metadata_is_not_passed_on(result: TakeResult) -> None:
     html = _html(_with(result, metadata={"location": "+48.1+011.5/", "artist": "M"}))
     assert "+48.1" not in html
@@ -232,12 +248,18 @@ def test_nothing_outside_the_file_is_named_or_allowed(result: TakeResult) -> Non
     assert rules["script-src"] == f"'sha256-{base64.b64encode(digest).decode()}'"
 
 
-def test_figures_name_nothing_outside_either(result: TakeResult) -> None:
-    for plot in _page(result).plots:
-        svg = base64.b64decode(plot.uri.split(",", 1)[1]).decode()
-        named = re.findall(r'(?:href|src)="([^"]*)"', svg)
-        assert all(n.startswith("#") for n in named)
-        assert "@import" not in svg
+def test_curves_are_drawn_in_the_page_and_say_what_they_show(
+    result: TakeResult,
+) -> None:
+    page = _page(result)
+    assert [p.title for p in page.plots] == ["Sound peaks"]
+    assert "channel 1 −20.0" in page.plots[0].drawing.says
+    svg = re.search(r'<svg class="fig broad".*?</svg>', render(page), re.DOTALL)
+    assert svg is not None
+    drawn = ElementTree.fromstring(svg[0])  # noqa: S314 -- our own page
+    described = drawn.get("aria-describedby")
+    (said,) = drawn.findall(f"desc[@id='{described}']")
+    assert said.text == page.plots[0].drawing.says
 
 
 def test_ids_are_unique_and_links_arrive(result: TakeResult) -> None:
@@ -263,6 +285,16 @@ def test_without_pictures_there_is_none_and_it_says_so(result: TakeResult) -> No
     assert "image/jpeg" not in html
     assert "Written without pictures" in html
     assert "holds no frame of the recording" in html
+
+
+def test_only_the_first_advice_stands_on_top_and_the_rest_below(
+    make_result: MakeResult,
+) -> None:
+    said = tuple(f"Do {i}." for i in range(7))
+    result = replace(make_result(Path("A.mov"), spans=((0, 5),)), advice=said)
+    verdict = sheet._verdict(result, rule_labels())
+    assert verdict.advice + verdict.more_advice == said
+    assert len(verdict.advice) == 3
 
 
 # ------------------------------------------------------------------ much and little
@@ -415,6 +447,23 @@ def test_a_lane_for_every_channel(result: TakeResult) -> None:
     titles = [lane.title for lane in _page(result).strip.lanes]
     # Channel 2 of the fixture is NaN throughout, so that there is nothing to draw.
     assert [t for t in titles if "channel" in t] == ["True peak, channel 1"]
+
+
+def test_one_column_a_channel_among_others_still_gives_a_lane_each(
+    result: TakeResult,
+) -> None:
+    # The chart's first column is one for the whole track, its second one a channel.
+    (peaks,) = [m for m in all_measures() if m.name == "peaks"]
+    whole = Column("whole_db", "Whole track", "dB")
+    chart = Chart(("whole_db", "true_peak_dbtp"), "Both", "dB")
+    store = result.sound[0].columns
+    store.add("peaks.whole_db", np.full(result.sound[0].rows, -3, np.float32))  # type: ignore[attr-defined]
+    measure = replace(peaks, columns=(*peaks.columns, whole), charts=(chart,))
+    lanes = strip_of(result, [measure], [], {}).lanes
+    assert [lane.title for lane in lanes] == [
+        "Both, channel 1",
+        "Both, channel 2",
+    ]
 
 
 def test_findings_lie_where_they_are_on_the_axis(result: TakeResult) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
+from itertools import combinations
 from pathlib import Path
 
 import cv2
@@ -14,14 +15,18 @@ import pytest
 from numpy.typing import NDArray
 
 from qc.measures import all_measures
+from qc.measures.base import Companion, Measure
 from qc.measures.highlights import share_at_or_above
 from qc.media import stills_at
 from qc.pipeline import check_take
-from qc.records import Grade, TakeResult, VideoTrack
+from qc.records import Finding, Grade, Still, TakeResult, VideoTrack
+from qc.report import stills as stills_module
 from qc.report.overlay import AREAS, OUTLINES, area_look, paint_areas, paint_outline
 from qc.report.page import take_page
-from qc.report.stills import MOST_STILLS, Jpeg, Stills, take_stills, worst_first
+from qc.report.painter import Jpeg
+from qc.report.stills import MOST_STILLS, Stills, take_stills, worst_first
 from qc.report.viewing import View, for_screen
+from qc.report.weaves import PATTERNS
 from qc.signal import Signal
 
 SAMPLES = Path(__file__).parents[2] / "sample_media"
@@ -140,7 +145,7 @@ def test_areas_are_drawn_in_both_tones_and_leave_the_rest_alone(kind: str) -> No
     assert look.label
 
 
-@pytest.mark.parametrize("kind", ["burnt", "burnt-ignored", "new-here"])
+@pytest.mark.parametrize("kind", [*(k for k in AREAS if k != "sharp"), "new-here"])
 def test_the_picture_shows_between_the_marks(kind: str) -> None:
     drawn = np.full((240, 480, 3), 120, np.uint8)
     paint_areas(drawn, [(kind, np.ones((240, 480), np.float32))])
@@ -156,6 +161,28 @@ def test_one_burnt_pixel_of_a_large_picture_still_shows() -> None:
     rows, columns = np.nonzero((drawn != 120).any(axis=2))
     assert abs(rows.mean() - 1001 / 4) < 4
     assert abs(columns.mean() - 2002 / 4) < 4
+
+
+def test_patterns_are_told_apart_without_their_colours() -> None:
+    # Which pixels are left alone: of two patterns, many differ, whatever the tones.
+    drawn = {}
+    for kind in (*AREAS, "new-here"):
+        ground = np.full((240, 480, 3), 120, np.uint8)
+        paint_areas(ground, [(kind, np.full((240, 480), 0.4, np.float32))])
+        drawn[kind] = (ground != 120).any(axis=2)
+    for one, other in combinations(drawn, 2):
+        assert (drawn[one] != drawn[other]).mean() > 0.1, (one, other)
+
+
+def test_no_pattern_is_made_of_slanted_stripes() -> None:
+    # Stripes at a slant keep to themselves when moved along it by half a period.
+    for kind, pattern in PATTERNS.items():
+        dark, light = pattern((96, 192), 1)
+        inked = (dark | light)[8:-8, 8:-8]
+        for by in (3, -3):
+            moved = np.roll(dark | light, (3, by), (0, 1))[8:-8, 8:-8]
+            both = (inked & moved).sum() / max(inked.sum(), 1)
+            assert both < 0.6, kind
 
 
 def test_nothing_marked_draws_nothing() -> None:
@@ -223,7 +250,8 @@ def test_the_still_is_the_worst_frame_to_the_pixel(overexposed: TakeResult) -> N
     level = float(str(overexposed.limits["highlights.level_percent"]))
     code = still.picture.signal.first_code_at(level)
     share = share_at_or_above(histogram, code=code)
-    assert share == pytest.approx(finding.worst, rel=1e-5)
+    read = overexposed.picture["highlights.share_percent"][finding.worst_pts_row]
+    assert share == pytest.approx(read, rel=1e-5)
 
 
 def test_the_marked_picture_is_wide_and_says_what_is_marked(
@@ -233,7 +261,7 @@ def test_the_marked_picture_is_wide_and_says_what_is_marked(
     assert (still.large.width, still.large.height) == (960, 540)
     assert _pixels(still.large).shape == (540, 960, 3)
     assert _pixels(still.small).shape[1] <= 300
-    assert "Burnt out" in [entry.label for entry in still.legend]
+    assert "Burnt out where it matters" in [entry.label for entry in still.legend]
     assert still.caption
 
 
@@ -247,6 +275,129 @@ def test_the_picture_shown_is_that_frame(overexposed: TakeResult) -> None:
     # Most pixels bear no mark: the median tells the frame.
     apart = [np.median(np.abs(view.picture(s.rgb) - shown)) for s in (first, worst)]
     assert apart[1] <= 4 < 20 <= apart[0]
+
+
+# ----------------------------------------------------- other frames beside the worst
+
+
+def _with_companions(*rows: int) -> list[Measure]:
+    def companions(result: TakeResult, finding: Finding) -> list[Companion]:
+        return [Companion(row, f"row {row}") for row in rows]
+
+    return [
+        replace(m, companions=companions) if m.name == "highlights" else m
+        for m in all_measures()
+    ]
+
+
+def test_companions_stand_beside_the_worst_at_its_size_and_unmarked(
+    overexposed: TakeResult,
+) -> None:
+    assert overexposed.picture is not None
+    assert overexposed.info.video is not None
+    finding = overexposed.findings[0]
+    stills = take_stills(overexposed, _with_companions(9, 3), [(1, finding)])
+    marked = stills.by_number[1]
+    # In the order in which the measure named them, whatever their time.
+    assert [b.caption for b in marked.beside] == ["row 9", "row 3"]
+    assert [b.at for b in marked.beside] == ["09:20:31:09", "09:20:31:03"]
+    sizes = {
+        (j.width, j.height) for j in (marked.large, *(b.large for b in marked.beside))
+    }
+    assert sizes == {(800, 450)}
+    tick = int(overexposed.picture.edges[9])
+    ((_, still),) = stills_at(overexposed.info, [tick])
+    view = View.of(overexposed.info.video, still.rgb.shape[1::-1], 800)
+    shown = _pixels(marked.beside[0].large).astype(int)
+    apart = np.abs(view.picture(still.rgb) - shown)
+    # No mark anywhere: JPEG alone does not change a pixel much.
+    assert np.percentile(apart, 99.5) < 40
+
+
+def test_details_are_the_same_piece_of_each_frame_pixel_for_pixel(
+    overexposed: TakeResult,
+) -> None:
+    assert overexposed.picture is not None
+    finding = replace(overexposed.findings[0], where=(900, 500, 100, 100))
+    marked = take_stills(overexposed, _with_companions(9), [(1, finding)]).by_number[1]
+    rows = (finding.worst_pts_row or 0, 9)
+    ticks = [int(overexposed.picture.edges[row]) for row in rows]
+    coded = dict(stills_at(overexposed.info, ticks))
+    for tick, detail in zip(
+        ticks, (marked.detail, marked.beside[0].detail), strict=True
+    ):
+        assert detail is not None
+        # 480 x 270 about (950, 550), moved in from the lower edge of 720 lines.
+        piece = coded[tick].rgb[415:685, 710:1190].astype(int)
+        apart = np.abs(_pixels(detail).astype(int) - piece)
+        assert np.median(apart) <= 3
+
+
+def test_every_frame_is_fetched_once_and_in_order(
+    overexposed: TakeResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+
+    def fetched(info: object, ticks: Iterable[int]) -> Iterator[tuple[int, Still]]:
+        for tick, still in stills_at(overexposed.info, ticks):
+            asked.append(tick)
+            yield tick, still
+
+    monkeypatch.setattr(stills_module, "stills_at", fetched)
+    finding = overexposed.findings[0]
+    numbers = [(1, finding), (2, finding), (3, replace(finding, worst_pts_row=9))]
+    stills = take_stills(overexposed, _with_companions(9, 3, 4), numbers)
+    assert asked == sorted(set(asked))
+    # The worst, rows 9, 3 and 4, and the frame to know the take by.
+    assert len(asked) == 5
+    assert len(stills.by_number[2].beside) == 2
+    # Not beside itself.
+    assert [b.caption for b in stills.by_number[3].beside] == ["row 3", "row 4"]
+
+
+def test_companions_that_are_not_there_are_left_out(overexposed: TakeResult) -> None:
+    finding = overexposed.findings[0]
+    stills = take_stills(overexposed, _with_companions(-1, 10**6), [(1, finding)])
+    assert stills.by_number[1].beside == ()
+    assert stills.by_number[1].large.width == 960
+
+
+def test_many_comparisons_stay_within_the_budget(overexposed: TakeResult) -> None:
+    numbers = [(n, overexposed.findings[0]) for n in range(1, 41)]
+    stills = take_stills(overexposed, _with_companions(9, 3), numbers)
+    large = [
+        j
+        for s in stills.by_number.values()
+        for j in (s.large, *(b.large for b in s.beside))
+    ]
+    assert len(large) == MOST_STILLS + 2 * 8
+    assert sum(len(j.uri) for j in large) < 3_400_000
+
+
+# ------------------------------------------------------------ levels and colours of it
+
+
+def test_the_worst_of_each_rule_gets_its_scopes_once(overexposed: TakeResult) -> None:
+    finding = overexposed.findings[0]
+    late = replace(finding, rule="white.cast", worst_at=finding.worst_at + 2)
+    same = replace(finding, rule="highlights.channel")
+    other = replace(finding, rule="focus.soft")
+    numbers = list(enumerate((finding, finding, same, late, other), 1))
+    stills = take_stills(overexposed, all_measures(), numbers)
+    assert set(stills.scopes) == {1, 4}
+    assert [f.kind for f in stills.scopes[1]] == ["scope", "wide", "square"]
+
+
+def test_scopes_remain_without_pictures_but_for_the_waveform(
+    overexposed: TakeResult,
+) -> None:
+    numbers = list(enumerate(overexposed.findings, 1))
+    stills = take_stills(overexposed, all_measures(), numbers, pictures=False)
+    assert [f.kind for f in stills.scopes[1]] == ["scope", "square"]
+    assert (stills.by_number, stills.why_none, stills.poster) == ({}, {}, None)
+    html = take_page(overexposed, stills=False)
+    assert "image/jpeg" not in html
+    assert "Where in the picture" not in html
 
 
 def test_no_more_than_so_many_pictures_the_gravest_first(

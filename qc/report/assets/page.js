@@ -69,6 +69,35 @@
     const target = document.getElementById(id);
     if (target) target.scrollIntoView();
   }
+
+  // ---- a link opens the part that it leads to
+  function unfold() {
+    const target = document.getElementById(location.hash.slice(1));
+    for (let at = target; at; at = at.parentElement) {
+      if (at.localName === "details") at.open = true;
+    }
+    return target;
+  }
+  addEventListener("hashchange", unfold);
+  document.querySelector("nav").addEventListener("click", (event) => {
+    const link = event.target.closest("a");
+    if (!link || link.hash !== location.hash) return; // else the hash changes
+    const target = unfold(); // closed by hand since it was last followed
+    if (target) target.scrollIntoView();
+  });
+  unfold();
+
+  // ---- paper cannot be opened: what belongs on it is open while printing
+  let opened = [];
+  addEventListener("beforeprint", () => {
+    opened = Array.from(document.querySelectorAll("details.paper:not([open])"));
+    for (const part of opened) part.open = true;
+  });
+  addEventListener("afterprint", () => {
+    for (const part of opened) part.open = false;
+    opened = [];
+  });
+
   function showKeys() {
     if (keys.open) keys.close();
     else keys.showModal();

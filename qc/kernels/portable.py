@@ -1,0 +1,101 @@
+"""The same passes with OpenCV and numpy, where nothing could be compiled."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["area_mean", "histogram", "laplacian_sums", "tile_edges"]
+
+Plane: TypeAlias = NDArray[np.unsignedinteger]
+
+# OpenCV counts in float32, whole only up to here; larger pictures are cut in bands.
+_EXACT_COUNT = 1 << 24
+
+
+def tile_edges(length: int, tiles: int) -> list[int]:
+    """Return where tiles begin along one side, and its end; they differ by one at most.
+
+    Examples
+    --------
+    >>> tile_edges(10, 4)
+    [0, 2, 5, 7, 10]
+    """
+    return [length * i // tiles for i in range(tiles + 1)]
+
+
+def histogram(plane: Plane, bins: int) -> NDArray[np.int64]:
+    """Return how many pixels have each code below `bins`."""
+    height, width = plane.shape
+    total = np.zeros(bins, np.int64)
+    if plane.size == 0:
+        return total
+    band = max(1, (_EXACT_COUNT - 1) // width)
+    for top in range(0, height, band):
+        counts = cv2.calcHist(
+            [plane[top : top + band]], [0], None, [bins], [0.0, float(bins)]
+        )
+        total += counts.ravel().astype(np.int64)
+    return total
+
+
+def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
+    """Return a small picture of area means, rounded to whole codes."""
+    out: Plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+    return out
+
+
+def laplacian_sums(
+    plane: Plane, tiles: tuple[int, int], *, interlaced: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return sums of the Laplacian and of its square in each tile."""
+    total, squares = (np.zeros(tiles, np.int64) for _ in range(2))
+    step = 2 if interlaced and plane.shape[0] > 1 else 1
+    for first in range(step):
+        _add_laplacian(plane[first::step], total, squares)
+    return total, squares
+
+
+def _add_laplacian(
+    plane: Plane, total: NDArray[np.int64], squares: NDArray[np.int64]
+) -> None:
+    if plane.size == 0:
+        return
+    height, width = plane.shape
+    # 8-bit: |Laplacian| <= 4 * 255, whole in int16. Deeper: up to 4 * 65535, whole in
+    # float32; OpenCV's int16-to-int16 path is slower than this and 16-bit would clip.
+    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
+    lap = cv2.Laplacian(plane, depth, ksize=1, borderType=cv2.BORDER_REFLECT_101)
+    rows, columns = (
+        tile_edges(n, t) for n, t in zip((height, width), total.shape, strict=True)
+    )
+    for i in range(total.shape[0]):
+        band = lap[rows[i] : rows[i + 1]]
+        for j in range(total.shape[1]):
+            tile = band[:, columns[j] : columns[j + 1]]
+            if tile.size:
+                squares[i, j] += round(cv2.norm(tile, cv2.NORM_L2SQR))
+    # The Laplacian is a difference of differences: summed over a tile, all but the
+    # differences across the tile's border cancel, so no second pass is needed.
+    across_rows = _steps(plane, rows, columns)
+    across_columns = _steps(plane.T, columns, rows).T
+    total += np.diff(across_rows, axis=0) + np.diff(across_columns, axis=1)
+
+
+def _steps(plane: Plane, edges: list[int], across: list[int]) -> NDArray[np.int64]:
+    """Return sums of ``plane[e] - plane[e - 1]`` at each edge, for each tile across.
+
+    At the picture's own border the mirrored pixel gives the step: ``plane[-1]`` is
+    ``plane[1]``, ``plane[n]`` is ``plane[n - 2]``.
+    """
+    n = plane.shape[0]
+    after = [min(e, 2 * (n - 1) - e) if n > 1 else 0 for e in edges]
+    before = [abs(e - 1) if n > 1 else 0 for e in edges]
+    step = plane[after].astype(np.int64) - plane[before].astype(np.int64)
+    sums = np.zeros((len(edges), len(across)), np.int64)
+    sums[:, 1:] = np.cumsum(step, axis=1)[:, [max(a - 1, 0) for a in across[1:]]]
+    sums[:, [k for k, a in enumerate(across) if a == 0]] = 0
+    return np.diff(sums, axis=1)

@@ -1,0 +1,378 @@
+"""Blemishes: what stays in its place on the picture while the picture moves.
+
+A splash or smear on the front lens, dust, a stuck pixel. Nothing of the scene stays put
+when the framing changes; what does lies on the lens, on its drape or on the sensor.
+While the picture rests nobody can tell the two apart, and the report says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from qc.limits import Option
+from qc.measures import blemishwords as words
+from qc.measures.base import (
+    Column,
+    Companion,
+    Measure,
+    Measured,
+    Setup,
+    Values,
+    finding_of,
+)
+from qc.measures.spotlooks import LookKeeper
+from qc.measures.spotmaps import FEWEST_PLACES, OWN_EDGES, Spot, SpotMaps
+from qc.measures.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
+from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
+
+__all__ = ["MEASURE"]
+
+_RULE = "picture.blemish"
+_LOOK_S = (0.2, 0.5, 1.0)  # s between looks: at least, at most, in long takes
+_LOOKS_EARLY = 60
+_PIXEL_LOOKS_EARLY, _PIXEL_S = 12, 2.0
+_SURE_PLACES = 10  # with fewer framings only strong spots are found
+_MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
+_TINY = 0.02  # of the width
+_MARK_SHARE = 0.02  # of the width: smallest outline drawn
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What a take's looks gave."""
+
+    spots: tuple[Spot, ...]
+    pixels: tuple[StuckPixel, ...]
+    crowded: bool
+    places: int
+    pixel_looks: int
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        video = setup.info.video
+        self._tick = float(video.time_base) if video is not None else 0.0
+        length = setup.info.duration
+        least, most, self._late = _LOOK_S
+        self._every = most
+        if length is not None:
+            self._every = min(max(float(length) / _LOOKS_EARLY, least), most)
+        self._level = words.as_level(setup.limits["blemish.least_percent"])
+        self._detail = words.as_level(setup.limits["blemish.blur_percent"])
+        self._keeper, self._maps, self._watch = LookKeeper(), SpotMaps(), PixelWatch()
+        self._row = -1
+        self._looks = self._pixel_looks = 0
+        self._next = self._next_pixels = float("-inf")
+
+    def read(self, picture: Picture) -> Values:
+        self._row += 1
+        seconds = picture.pts * self._tick
+        if picture.damaged or seconds < self._next:
+            return {}
+        self._looks += 1
+        every = self._every if self._looks <= _LOOKS_EARLY else self._late
+        # A hair early rather than a whole frame late.
+        self._next = seconds + every - 1e-3
+        if seconds >= self._next_pixels:
+            self._pixel_looks += 1
+            early = self._pixel_looks < _PIXEL_LOOKS_EARLY
+            self._next_pixels = seconds + (0.0 if early else _PIXEL_S - 1e-3)
+            self._watch.look(picture, self._row)
+        difference = self._keeper.look(picture, self._row, seconds)
+        if difference is None:
+            return {}
+        self._maps.add(difference)
+        return {"compared_percent": difference.moved_percent}
+
+    def finish(self) -> Mapping[str, object]:
+        places = len(self._keeper.places)
+        spots, crowded = self._maps.spots(
+            places, level=self._level, detail=self._detail
+        )
+        pixels = self._watch.pixels()
+        # In a small recording a stuck pixel is also seen as a tiny spot.
+        width, height = self._watch.size
+        spots = [s for s in spots if not any(_is(s, p, width, height) for p in pixels)]
+        # Dots and corners of letters are no stuck pixels.
+        captions = [s for s in spots if s.detail >= OWN_EDGES]
+        pixels = [
+            p for p in pixels if not any(_in(s, p, width, height) for s in captions)
+        ]
+        return {
+            "seen": _Seen(
+                tuple(spots), tuple(pixels), crowded, places, self._watch.looks
+            )
+        }
+
+
+def _is(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
+    """Return whether a spot is nothing but a stuck pixel, spread by averaging."""
+    tiny = spot.w <= _TINY and spot.h * height <= _TINY * width
+    return tiny and _in(spot, pixel, width, height)
+
+
+def _in(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
+    """Return whether a pixel lies within a spot's box, or hardly outside."""
+    x, y = (pixel.x + 0.5) / width, (pixel.y + 0.5) / height
+    right, down = _TINY / 2, _TINY / 2 * width / height
+    across = -right <= x - spot.x <= spot.w + right
+    return across and -down <= y - spot.y <= spot.h + down
+
+
+def _seen(measured: Measured) -> _Seen | None:
+    seen = measured.totals.get("blemish", {}).get("seen")
+    return seen if isinstance(seen, _Seen) else None
+
+
+# ------------------------------------------------------------------------ findings
+
+
+def _check(measured: Measured) -> Iterator[Finding]:
+    seen, readings, video = _seen(measured), measured.picture, measured.info.video
+    if seen is None or readings is None or not readings.rows or video is None:
+        return
+    if not seen.crowded:
+        for spot in seen.spots[:_MOST_SPOTS]:
+            yield _spot_finding(measured, readings, spot)
+    if len(seen.pixels) <= _MOST_PIXELS:
+        for pixel in seen.pixels:
+            yield _pixel_finding(measured, readings, pixel, len(seen.pixels))
+    else:
+        yield _pixels_finding(measured, readings, seen.pixels)
+
+
+def _size(measured: Measured) -> tuple[int, int]:
+    video = measured.info.video
+    return (1, 1) if video is None else (max(video.width, 1), max(video.height, 1))
+
+
+def _turn(measured: Measured) -> int:
+    video = measured.info.video
+    return 0 if video is None else int(video.rotation)
+
+
+def _spot_finding(measured: Measured, readings: Readings, spot: Spot) -> Finding:
+    width, height = _size(measured)
+    box = words.pixel_box(spot.x, spot.y, spot.w, spot.h, width, height)
+    across = 100.0 * max(box[2], box[3]) / width
+    review = float(measured.limits["blemish.review_width_percent"])
+    serious = across >= review
+    first = 0 if spot.from_start else min(spot.first_row, readings.rows - 1)
+    last = readings.rows if spot.to_end else min(spot.row + 1, readings.rows)
+    centre = (spot.x + spot.w / 2, spot.y + spot.h / 2)
+    return finding_of(
+        measured,
+        readings,
+        rule=_RULE,
+        grade=Grade.REVIEW if serious else Grade.NOTE,
+        first=first,
+        last=max(last, first + 1),
+        worst_row=min(spot.first_row, readings.rows - 1),
+        message=words.spot_message(
+            spot,
+            words.place(*centre, _turn(measured)),
+            across,
+        ),
+        advice=words.spot_advice(spot),
+        worst=across,
+        limit=review if serious else None,
+        unit="% of width",
+        where=box,
+    )
+
+
+def _pixel_finding(
+    measured: Measured, readings: Readings, pixel: StuckPixel, together: int
+) -> Finding:
+    width, height = _size(measured)
+    first = min(pixel.first_row, readings.rows - 1)
+    x, y = max(pixel.x - 1, 0), max(pixel.y - 1, 0)
+    many = together > int(measured.limits["blemish.review_pixels"])
+    return finding_of(
+        measured,
+        readings,
+        rule=_RULE,
+        grade=Grade.REVIEW if many else Grade.NOTE,
+        first=first,
+        last=readings.rows,
+        worst_row=first,
+        message=words.pixel_message(
+            pixel, words.place(pixel.x / width, pixel.y / height, _turn(measured))
+        ),
+        advice=words.PIXEL_ADVICE,
+        worst=abs(pixel.percent),
+        unit="%",
+        where=(x, y, min(3, width - x), min(3, height - y)),
+    )
+
+
+def _pixels_finding(
+    measured: Measured, readings: Readings, pixels: tuple[StuckPixel, ...]
+) -> Finding:
+    first = min(min(p.first_row for p in pixels), readings.rows - 1)
+    return finding_of(
+        measured,
+        readings,
+        rule=_RULE,
+        grade=Grade.REVIEW,
+        first=first,
+        last=readings.rows,
+        worst_row=first,
+        message=words.pixels_message(pixels),
+        advice=words.PIXEL_ADVICE,
+        worst=float(len(pixels)),
+        limit=float(measured.limits["blemish.review_pixels"]),
+        unit="pixels",
+    )
+
+
+# -------------------------------------------------------------------------- report
+
+
+def _mark(picture: Picture, _setup: Setup, finding: Finding) -> Marks:
+    if finding.where is None:
+        return Marks()
+    x, y, w, h = finding.where
+    least = _MARK_SHARE * picture.width
+    grow_x, grow_y = max((least - w) / 2, 2.0), max((least - h) / 2, 2.0)
+    angle = np.linspace(0.0, 2.0 * np.pi, 49)[:-1]
+    # An ellipse around the box's corners would be half as large again.
+    points = np.stack(
+        [
+            x + w / 2 + (w / 2 + grow_x) * np.cos(angle),
+            y + h / 2 + (h / 2 + grow_y) * np.sin(angle),
+        ],
+        axis=1,
+    )
+    points = np.clip(points, 0, [picture.width - 1, picture.height - 1])
+    return Marks(
+        outlines=(("blemish", points),),
+        caption="What is in the outline stays there while the picture moves.",
+    )
+
+
+def _companions(result: TakeResult, finding: Finding) -> Iterable[Companion]:
+    readings = result.picture
+    if readings is None or "blemish.compared_percent" not in readings.columns:
+        return
+    rows = np.flatnonzero(np.isfinite(readings["blemish.compared_percent"]))
+    starts = readings.times()[rows]
+    inside = rows[(starts > float(finding.worst_at)) & (starts < float(finding.end))]
+    if inside.size:
+        yield Companion(int(inside[-1]), "The same place after the picture has moved")
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    seen = _seen(measured)
+    if seen is None:
+        return {}
+    return {
+        "spots": None if _blind(seen) else len(seen.spots),
+        "stuck_pixels": None if _blind_to_pixels(seen) else len(seen.pixels),
+        "framings_compared": seen.places,
+    }
+
+
+def _blind(seen: _Seen) -> bool:
+    return seen.crowded or seen.places < FEWEST_PLACES
+
+
+def _blind_to_pixels(seen: _Seen) -> bool:
+    return seen.pixel_looks < FEWEST_LOOKS
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    seen = _seen(measured)
+    if seen is None or measured.picture is None or not measured.picture.rows:
+        return
+    if seen.crowded:
+        yield (
+            "Much of the picture stays in its place while the rest moves: dirt on the "
+            "lens could not be told from it."
+        )
+    elif _blind(seen):
+        pixels = " or a stuck pixel" if _blind_to_pixels(seen) else ""
+        yield (
+            f"Whether a spot lies on the lens{pixels} cannot be told while the picture "
+            "stands still: it would have to show several framings of the same scene, "
+            "each moved by some percent of its width."
+        )
+    elif seen.places < _SURE_PLACES:
+        yield (
+            "The picture moved little: only strong spots on the lens could be told "
+            "from the scene."
+        )
+
+
+MEASURE = Measure(
+    name="blemish",
+    label="Blemishes",
+    clock="picture",
+    room="focus",
+    columns=(
+        Column("compared_percent", "Moved against the look before", "% of width", 1),
+    ),
+    options=(
+        Option(
+            "blemish.least_percent",
+            4.0,
+            "A spot that stays in its place counts from this change of level on "
+            "(house choice).",
+            unit="%",
+            low=1,
+            high=90,
+            measuring=True,
+        ),
+        Option(
+            "blemish.blur_percent",
+            30.0,
+            "A place that stays blurred counts from this loss of fine detail on "
+            "(house choice).",
+            unit="%",
+            low=10,
+            high=95,
+            measuring=True,
+        ),
+        Option(
+            "blemish.review_width_percent",
+            1.0,
+            "A spot at least this large across is to be reviewed, a smaller one noted "
+            "(house choice).",
+            unit="% of width",
+            low=0,
+            high=100,
+        ),
+        Option(
+            "blemish.review_pixels",
+            5,
+            "More stuck pixels than this are to be reviewed, fewer noted "
+            "(house choice).",
+            kind="whole",
+            low=0,
+            high=100_000,
+        ),
+    ),
+    start=_Reader,
+    checks=(_check,),
+    check_rules={_RULE: "Spot on the lens or stuck pixel"},
+    summarise=_summarise,
+    notes=_notes,
+    mark=_mark,
+    companions=_companions,
+    method=(
+        "About twice a second the small picture is laid over an earlier one of the "
+        "same scene, moved by 3 to 17 % of its width (correlation of the pictures, "
+        "then an affine fit). Of what differs in level (logarithm) and in fine detail, "
+        "only what differs alike both ways is kept. A place counts when the mean over "
+        "all such pairs is far from nothing by its own scatter (Student's t). Single "
+        "pixels count that lie beyond everything two pixels away in at least 80 % of "
+        "the looks, each moved against the one before."
+    ),
+    source=(
+        "Evangelidis and Psarakis, IEEE Trans. PAMI 30(10), 2008, for the fit (from "
+        "memory); Student's t: textbook statistics. Limits: house choice."
+    ),
+)

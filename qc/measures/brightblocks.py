@@ -1,0 +1,126 @@
+"""Burnt-out pixels counted in blocks of 4 x 4, and the largest connected area.
+
+Private to the highlights: areas closer together than four pixels are one area, since
+coding noise frays edges.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BLOCK", "at_least", "block_counts", "largest_area", "largest_of_blocks"]
+
+BLOCK = 4
+
+Box = tuple[int, int, int, int]
+Codes = NDArray[np.uint8]
+
+
+def at_least(plane: NDArray[np.unsignedinteger], code: int) -> Codes:
+    """Return 1 where the plane is at or above `code`, else 0."""
+    if plane.dtype == np.uint8 and plane.size:
+        out = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY)[1]
+        return np.asarray(out, np.uint8)
+    return (plane >= code).view(np.uint8)
+
+
+def block_counts(mask: Codes) -> Codes:
+    """Return how many of each 4 x 4 block's pixels are 1.
+
+    Parameters
+    ----------
+    mask : (H, W) array of uint8
+        0 or 1; blocks at the right and lower border may be cut.
+
+    Returns
+    -------
+    (bh, bw) array of uint8
+        0 to 16. Four pixels are added at once as the bytes of a word: no byte grows
+        past 16.
+    """
+    down, across = -mask.shape[0] % BLOCK, -mask.shape[1] % BLOCK
+    if down or across:
+        mask = np.pad(mask, ((0, down), (0, across)))
+    mask = np.ascontiguousarray(mask)
+    height, width = mask.shape
+    words = mask.view(np.uint32).reshape(height // BLOCK, BLOCK, width // BLOCK)
+    columns = words.sum(axis=1, dtype=np.uint32)
+    counts: Codes = ((columns * np.uint32(0x01010101)) >> 24).astype(np.uint8)
+    return counts
+
+
+def largest_area(mask: Codes) -> tuple[int, Box | None]:
+    """Return the largest connected area of a mask: its pixels and where it is.
+
+    Parameters
+    ----------
+    mask : (H, W) array of uint8
+        0 or 1.
+
+    Returns
+    -------
+    pixels : int
+        Pixels of the mask in the area, counted exactly. Pixels whose 4 x 4 blocks
+        touch, also by a corner, belong together: areas less than 4 pixels apart
+        always do, areas 7 or more apart never.
+    box : (x, y, w, h) or None
+        Smallest rectangle around the area's pixels; None for an empty mask.
+    """
+    if not mask.size:
+        return 0, None
+    return largest_of_blocks(mask, block_counts(mask))
+
+
+def largest_of_blocks(mask: Codes, counts: Codes) -> tuple[int, Box | None]:
+    """Return the largest area of a mask among the blocks whose count is not 0.
+
+    Parameters
+    ----------
+    mask : (H, W) array of uint8
+        0 or 1.
+    counts : (bh, bw) array of uint8
+        What `block_counts` gave; blocks set to 0 are left out.
+    """
+    number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
+    if number < 2:
+        return 0, None
+    filled = np.flatnonzero(counts > 0)
+    pixels = np.bincount(
+        labels.ravel()[filled], weights=counts.ravel()[filled], minlength=number
+    )
+    best = int(pixels.argmax())
+    bx, by, bw, bh = cv2.boundingRect((labels == best).view(np.uint8))
+    inside = labels[by : by + bh, bx : bx + bw] == best
+    x, y = bx * BLOCK, by * BLOCK
+    blocks = mask[y : y + bh * BLOCK, x : x + bw * BLOCK]
+    down, across = bh * BLOCK - blocks.shape[0], bw * BLOCK - blocks.shape[1]
+    if down or across:
+        blocks = np.pad(blocks, ((0, down), (0, across)))
+    x0, y0, x1, y1 = _exact_box(blocks, inside)
+    return int(pixels[best]), (x + x0, y + y0, x1 - x0, y1 - y0)
+
+
+def _exact_box(blocks: Codes, inside: NDArray[np.bool_]) -> Box:
+    """Return left, top, right and bottom of an area to the pixel, from its rim alone.
+
+    Parameters
+    ----------
+    blocks : (4 h, 4 w) array
+        Marked pixels in the rectangle of blocks around the area.
+    inside : (h, w) array of bool
+        Blocks that belong to the area.
+    """
+
+    def ends(strip: Codes, own: NDArray[np.bool_]) -> tuple[int, int]:
+        """First and last of the strip's four lines that hold pixels of the area."""
+        lines = np.flatnonzero((strip * np.repeat(own, BLOCK)).any(axis=1))
+        return int(lines[0]), int(lines[-1])
+
+    height, width = blocks.shape
+    top, _ = ends(blocks[:BLOCK], inside[0])
+    _, bottom = ends(blocks[-BLOCK:], inside[-1])
+    left, _ = ends(blocks[:, :BLOCK].T, inside[:, 0])
+    _, right = ends(blocks[:, -BLOCK:].T, inside[:, -1])
+    return left, top, width - BLOCK + right + 1, height - BLOCK + bottom + 1

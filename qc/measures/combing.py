@@ -1,0 +1,415 @@
+"""Combing: whether a frame's two fields show the moments that the file declares.
+
+Progressive pictures have fields of one moment, interlaced ones of two. Where they
+differ from what is declared, moving edges get teeth, or motion jumps back and forth.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Option
+from qc.measures.base import (
+    Chart,
+    Column,
+    Exhibit,
+    Line,
+    Measure,
+    Measured,
+    Setup,
+    Values,
+    finding_of,
+    signed,
+)
+from qc.measures.fieldlag import field_lag
+from qc.measures.framepairs import FramePairs
+from qc.records import (
+    Finding,
+    Grade,
+    Marks,
+    Picture,
+    Readings,
+    Scan,
+    TakeInfo,
+    TakeResult,
+)
+from qc.signal import Signal
+
+__all__ = ["MEASURE"]
+
+# Not a whole number: film pulled down to 30 frames repeats every five, and a cadence
+# in step with that would see one frame of five only.
+_PER_SECOND = 2.9
+_BANDS, _ROWS = 5, 32
+# Weaker changes may be the coder's own, which know nothing of fields.
+_LEAST_CHANGE_PERCENT = 1.0
+# Half-way between the lags there are: 0, half a frame, a whole one.
+_SAME_MOMENT = 0.25
+_NEXT_FRAME = 0.75
+# So many moving moments of the other kind end a stretch; fewer are exceptions.
+_OTHERS_END = 5
+_TOOTH_PERCENT = 5.0
+_FEWEST_KNOWN = 3
+
+Kind = Literal["combed", "order", "guessed", "paired", "same", "undeclared"]
+
+
+# ------------------------------------------------------------------------ the reader
+
+
+def _range(signal: Signal) -> int:
+    return signal.white - signal.black
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        self._pairs = FramePairs(
+            setup, per_second=_PER_SECOND, count=_BANDS, rows=_ROWS
+        )
+
+    def read(self, picture: Picture) -> Values:
+        pair = self._pairs.take(picture)
+        if pair is None:
+            return {}
+        span = _range(picture.signal)
+        lag = field_lag(*pair, least_change=span * _LEAST_CHANGE_PERCENT / 100.0)
+        return {
+            "field_lag_frames": lag.frames,
+            "moving_percent": 100.0 * lag.moving,
+            "teeth_percent": 100.0 * lag.teeth / span,
+        }
+
+    def finish(self) -> Mapping[str, object]:
+        return {}
+
+
+# ----------------------------------------------------------------------- the verdict
+
+
+def _kind(lag: float, info: TakeInfo) -> Kind | None:
+    """Return what is wrong with fields so far apart; None when it is as declared."""
+    scan = _scan(info)
+    if scan in ("progressive", "unknown"):
+        if abs(lag) <= _SAME_MOMENT:
+            return None
+        return "combed" if scan == "progressive" else "undeclared"
+    sign = -1.0 if scan == "bottom field first" else 1.0
+    if abs(lag) <= _SAME_MOMENT:
+        return "same"
+    if abs(lag) >= _NEXT_FRAME:
+        return "paired"
+    if sign * lag > 0:
+        return None
+    # What the file left open and opening it filled in is no fault of the recording.
+    guessed = any("without a field order" in said for said in info.assumed)
+    return "guessed" if guessed else "order"
+
+
+def _scan(info: TakeInfo) -> Scan:
+    return "unknown" if info.video is None else info.video.scan
+
+
+def _check(measured: Measured) -> Iterator[Finding]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return
+    lag = readings["combing.field_lag_frames"]
+    known = np.flatnonzero(~np.isnan(lag))
+    kinds = [_kind(float(lag[row]), measured.info) for row in known]
+    for kind in dict.fromkeys(k for k in kinds if k is not None):
+        wrong = np.array([k == kind for k in kinds])
+        for first, last in _stretches(wrong):
+            count = int(wrong[first:last].sum())
+            least = measured.limits["combing.least_moments"]
+            share = 100.0 * count / (last - first)
+            if count < least or share < measured.limits["combing.least_share_percent"]:
+                continue
+            yield _finding(measured, readings, kind, known, wrong, (first, last))
+
+
+def _stretches(wrong: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return runs of wrong moments, joined over a few right ones."""
+    out: list[tuple[int, int]] = []
+    for i in np.flatnonzero(wrong).tolist():
+        if out and i - out[-1][1] < _OTHERS_END:
+            out[-1] = (out[-1][0], i + 1)
+        else:
+            out.append((i, i + 1))
+    return out
+
+
+def _finding(
+    measured: Measured,
+    readings: Readings,
+    kind: Kind,
+    known: NDArray[np.intp],
+    wrong: NDArray[np.bool_],
+    stretch: tuple[int, int],
+) -> Finding:
+    first, last = stretch
+    here = known[first:last][wrong[first:last]]
+    teeth = readings["combing.teeth_percent"]
+    lag = float(np.median(readings["combing.field_lag_frames"][here]))
+    worst_row = int(here[np.nanargmax(teeth[here])])
+    share = 100.0 * len(here) / (last - first)
+    # Scan is a way of recording: until something that moves tells otherwise, what
+    # stands still around it was recorded in the same way.
+    begin = 0 if first == 0 else int(known[first])
+    end = readings.rows if last == len(known) else int(known[last])
+    message, advice, grade = _words(kind, lag, _scan(measured.info))
+    return finding_of(
+        measured,
+        readings,
+        rule="picture.combing",
+        grade=grade,
+        first=begin,
+        last=end,
+        worst_row=worst_row,
+        worst=lag,
+        limit=math.copysign(_SAME_MOMENT, lag) if kind != "same" else None,
+        unit="frames",
+        message=(
+            f"{message} Seen in {share:.0f} % of the moments looked at in which "
+            "something moves."
+        ),
+        advice=advice,
+    )
+
+
+def _order(lag: float) -> str:
+    return "top field first" if lag > 0 else "bottom field first"
+
+
+def _words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
+    apart = f"{abs(lag):.2f}".rstrip("0").rstrip(".")
+    between = f"the lower field is {apart} frame {'later' if lag > 0 else 'earlier'}"
+    if kind == "combed":
+        return (
+            "Declared progressive, but the two fields of a frame are of two moments "
+            f"({between}): moving edges have teeth.",
+            "Set camera, converter and recorder to the same scan, all progressive or "
+            f"all interlaced. For this take: treat it as interlaced, {_order(lag)}.",
+            Grade.REVIEW,
+        )
+    if kind == "undeclared":
+        return (
+            "The file does not say how it is scanned, but the two fields of a frame "
+            f"are of two moments ({between}).",
+            f"Treat this take as interlaced, {_order(lag)}, and set the recorder so "
+            "that it writes the scan into the file.",
+            Grade.REVIEW,
+        )
+    if kind == "order":
+        return (
+            f"Declared {scan}, but recorded {_order(lag)} ({between}): motion jumps "
+            "back and forth.",
+            "Set the field order of recorder and camera alike. For this take: correct "
+            f"the declaration to {_order(lag)} before it is shown or converted.",
+            Grade.REVIEW,
+        )
+    if kind == "guessed":
+        return (
+            "The file does not say which field is first; the pictures were recorded "
+            f"{_order(lag)} ({between}), not {scan}, as is assumed for such a file.",
+            f"Tell players and editing programs that this take is {_order(lag)}, and "
+            "set the recorder so that it writes the field order into the file.",
+            Grade.NOTE,
+        )
+    if kind == "paired":
+        return (
+            f"The two fields of a frame belong to different frames ({between}): moving "
+            "edges have teeth as wide as a frame's motion.",
+            "Look for a converter between camera and recorder that joins fields "
+            "wrongly, and record without it; compare a test recording of a moving "
+            "hand. For this take: shift one field by a frame.",
+            Grade.REVIEW,
+        )
+    return (
+        f"Declared interlaced ({scan}), but both fields of a frame are of the same "
+        "moment: progressive pictures in an interlaced recording. Motion is as smooth "
+        "as the frame rate, not twice as smooth; no picture is lost.",
+        "Nothing is lost in this take: treat it as progressive and do not "
+        "de-interlace it. If smooth motion is wanted, set the camera to interlaced or "
+        "to twice the frame rate.",
+        Grade.NOTE,
+    )
+
+
+def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
+    """Let each reading stand until the next one: for the strip."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    lag = readings["combing.field_lag_frames"]
+    rows = np.arange(readings.rows)
+    read = ~np.isnan(readings["combing.moving_percent"])
+    latest = np.maximum.accumulate(np.where(read, rows, -1))
+    fresh = np.asarray(readings.edges[:-1] - readings.edges[np.maximum(latest, 0)])
+    held = fresh * float(readings.time_base) < 2.0 / _PER_SECOND
+    return {
+        "lag_held_frames": np.where(
+            (latest >= 0) & held, lag[np.maximum(latest, 0)], np.nan
+        )
+    }
+
+
+def _known(measured: Measured) -> NDArray[np.float32]:
+    if measured.picture is None or not measured.picture.rows:
+        return np.empty(0, np.float32)
+    lag = measured.picture["combing.field_lag_frames"]
+    return lag[~np.isnan(lag)]
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    known = _known(measured)
+    right = [_kind(float(v), measured.info) is None for v in known]
+    return {
+        "moments_known": len(known),
+        "field_lag_median_frames": float(np.median(known)) if len(known) else math.nan,
+        "as_declared_percent": 100.0 * float(np.mean(right)) if right else math.nan,
+    }
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    if measured.picture is None or not measured.picture.rows:
+        return
+    if len(_known(measured)) < _FEWEST_KNOWN:
+        scan = _scan(measured.info).replace("unknown", "scan not known")
+        yield (
+            f"Whether the fields show the moments that the file declares ({scan}) "
+            "cannot be told: too little moves in the pictures."
+        )
+
+
+# ------------------------------------------------------------------------- the report
+
+
+def _teeth(picture: Picture) -> NDArray[np.bool_]:
+    """Return where lines stand out from both neighbours in turn, as teeth do."""
+    tooth = _range(picture.signal) * _TOOTH_PERCENT / 100.0
+    y = picture.y.astype(np.float32)
+    mask = np.zeros(y.shape, np.uint8)
+    if y.shape[0] >= 4:
+        out = y[1:-1] - 0.5 * (y[:-2] + y[2:])
+        turns = (
+            (np.abs(out[:-1]) > tooth)
+            & (np.abs(out[1:]) > tooth)
+            & (out[:-1] * out[1:] < 0)
+        )
+        mask[1:-2] = turns
+        upright, around = np.ones((3, 1), np.uint8), np.ones((5, 5), np.uint8)
+        mask = np.asarray(
+            cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, upright), around),
+            np.uint8,
+        )
+    return mask.astype(bool)
+
+
+def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
+    return Marks(
+        areas=(("combing", _teeth(picture)),),
+        caption="Marked: lines that stand out in turn. Fine weave can do so too.",
+    )
+
+
+def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    readings = result.picture
+    if readings is None:
+        return ()
+    lag = readings["combing.field_lag_frames"].astype(np.float64)
+    known = np.flatnonzero(~np.isnan(lag))
+    return (
+        Exhibit(
+            kind="lines",
+            title="Lower field against upper field",
+            caption=(
+                "How much later the lower field was taken, wherever something moves: "
+                f"{signed(0.5)} is top field first, {signed(-0.5)} bottom field first, "
+                "0 progressive."
+            ),
+            lines=(Line("Lag", readings.times()[known], lag[known]),),
+            x_label="seconds",
+            y_label="frames",
+            levels=(
+                ("Top field first", 0.5),
+                ("Progressive", 0.0),
+                ("Bottom field first", -0.5),
+            ),
+        ),
+    )
+
+
+MEASURE = Measure(
+    name="combing",
+    label="Interlace",
+    clock="picture",
+    columns=(
+        Column("field_lag_frames", "Lower field after upper field", "frames", 2),
+        Column("moving_percent", "Patches that move", "%", 0),
+        Column("teeth_percent", "Teeth at moving edges", "% of range", 1),
+    ),
+    derived=(
+        Column("lag_held_frames", "Lower field after upper field, held", "frames", 2),
+    ),
+    options=(
+        Option(
+            "combing.least_moments",
+            3,
+            "Moving moments (about three a second are looked at) that must show the "
+            "wrong scan or field order before it is reported (house choice).",
+            kind="whole",
+            low=1,
+            high=1000,
+        ),
+        Option(
+            "combing.least_share_percent",
+            20.0,
+            "Share of a stretch's moving moments that must show it. Film speeds "
+            "spread over fields comb two frames in five (house choice).",
+            unit="%",
+            low=0,
+            high=100,
+        ),
+    ),
+    start=_Reader,
+    derive=_derive,
+    checks=(_check,),
+    check_rules={"picture.combing": "Interlace or field order"},
+    charts=(
+        Chart(
+            ("lag_held_frames",),
+            "Interlace",
+            "frames",
+            low=-1.0,
+            high=1.0,
+            explain=(
+                "How much later the lower field was taken than the upper: 0 is "
+                "progressive, +0.5 top field first, −0.5 bottom field first. Empty: "
+                "nothing moves enough to tell."
+            ),
+        ),
+    ),
+    summarise=_summarise,
+    notes=_notes,
+    mark=_mark,
+    exhibits=_exhibits,
+    method=(
+        "About three times a second, two neighbouring frames are compared in patches "
+        "of five bands of 32 lines. Where a patch moves, the difference between its "
+        "two fields is regressed on its change from frame to frame; the slope is the "
+        "time between the fields in frame periods: 0 for progressive, +½ for top field "
+        "first, −½ for bottom field first. Still detail, weave and noise do not change "
+        "in step and cancel. The median over moving patches counts; where too few move "
+        "or they disagree, nothing is said."
+    ),
+    source=(
+        "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "
+        "is least squares, a textbook method. Limits: house choice."
+    ),
+)

@@ -1,0 +1,367 @@
+"""Drop-outs: gaps, stuck samples, repeated blocks, jumps and clicks in the sound."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from qc.limits import Option
+from qc.measures.base import Measure, Measured, Setup, Values, finding_of
+from qc.measures.breakfinder import LOWEST_CLICK_RATE, BreakFinder, without_edges
+from qc.measures.soundbreaks import Break
+from qc.measures.soundlines import (
+    ROWS_PER_SECOND,
+    Line,
+    first_row,
+    grouped,
+    length_of,
+    totals_of,
+    tracks_of,
+)
+from qc.measures.truepeak import dbfs, keeps_samples
+from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
+
+__all__ = ["MEASURE"]
+
+# A take with more than this is beyond repair; memory stays bounded.
+_MOST_KEPT = 5_000
+_CLICKS = ("click", "jump")
+
+
+class _Reader:
+    def __init__(self, setup: Setup, track: AudioTrack) -> None:
+        limits = setup.limits
+        self._finder = BreakFinder(
+            track.channels,
+            track.sample_rate,
+            shortest=limits["dropout.shortest_seconds"],
+            longest=limits["dropout.longest_seconds"],
+            edge_level=10.0 ** (limits["dropout.edge_dbfs"] / 20.0),
+            click_level=10.0 ** (limits["dropout.click_dbfs"] / 20.0),
+            lossy=not keeps_samples(track.codec),
+        )
+        self._rate = track.sample_rate
+        self._kept: list[list[Break]] = [[] for _ in range(track.channels)]
+        self._more = [0] * track.channels
+        self._gaps: list[int] = []
+
+    def read(self, block: SoundBlock) -> Values:
+        if block.gap_before:
+            self._take(self._finder.end())
+            if len(self._gaps) < _MOST_KEPT:
+                self._gaps.append(block.first_row)
+        self._take(self._finder.feed(block))
+        # What is found behind a block's end belongs to rows that are given away.
+        return {}
+
+    def _take(self, found: Iterable[tuple[int, Break]]) -> None:
+        for channel, one in found:
+            if len(self._kept[channel]) < _MOST_KEPT:
+                self._kept[channel].append(one)
+            else:
+                self._more[channel] += 1
+
+    def finish(self) -> Mapping[str, object]:
+        self._take(self._finder.end())
+        breaks = [
+            (channel, b.kind, b.first, b.last, b.height)
+            for channel, kept in enumerate(self._kept)
+            for b in without_edges(kept, self._rate)
+        ]
+        return {"breaks": breaks, "more": self._more, "gap_rows": self._gaps}
+
+
+@dataclass(frozen=True, slots=True)
+class _Event:
+    """A break in some channels of a track; `first` and `last` are samples, half-open.
+
+    A gap of the file itself has the kind ``"gap"``.
+    """
+
+    kind: str
+    first: int
+    last: int
+    height: float
+    channels: tuple[int, ...]
+
+
+def _check(measured: Measured) -> Iterator[Finding]:
+    gap = measured.limits["dropout.bridge_seconds"]
+    for number, readings, track in tracks_of(measured):
+        totals = totals_of(measured, "dropout")[number]
+        for events in _clusters(_events(totals, track), round(gap * track.sample_rate)):
+            yield _finding(measured, readings, track, events)
+        rows = np.array(totals["gap_rows"], np.int64) - first_row(readings)
+        rows = rows[(rows >= 0) & (rows < readings.rows)]
+        breaks = np.flatnonzero(np.diff(rows) > gap * ROWS_PER_SECOND) + 1
+        for part in np.split(rows, breaks) if rows.size else []:
+            yield _gap(measured, readings, part.tolist())
+
+
+def _events(totals: Mapping[str, Any], track: AudioTrack) -> list[_Event]:
+    """Return breaks in time; the same moment in several channels is one event."""
+    apart = track.sample_rate // 500
+    out: list[_Event] = []
+    for channel, kind, first, last, height in sorted(
+        totals["breaks"], key=lambda b: (b[2], b[0])
+    ):
+        twin = next(
+            (
+                k
+                for k in range(len(out) - 1, max(len(out) - 1 - track.channels, -1), -1)
+                if out[k].kind == kind
+                and first - out[k].first <= apart
+                and channel not in out[k].channels
+            ),
+            None,
+        )
+        if twin is None:
+            out.append(_Event(kind, first, last, height, (channel,)))
+            continue
+        one = out[twin]
+        out[twin] = _Event(
+            kind,
+            one.first,
+            max(one.last, last),
+            max(one.height, height),
+            (*one.channels, channel),
+        )
+    return out
+
+
+def _clusters(events: list[_Event], gap: int) -> Iterator[list[_Event]]:
+    """Yield events of the same channels that lie close together."""
+    open_: dict[tuple[int, ...], list[_Event]] = {}
+    for event in events:
+        channels = tuple(sorted(event.channels))
+        held = open_.setdefault(channels, [])
+        if held and event.first - held[-1].last >= gap:
+            yield held
+            held = open_[channels] = []
+        held.append(event)
+    yield from (held for held in open_.values() if held)
+
+
+_PLURALS = {
+    "zeros": "gap", "held": "stretch of stuck samples", "hole": "short hole",
+    "repeat": "repeated block", "jump": "jump", "click": "click",
+}  # fmt: skip
+
+
+def _named(kind: str, count: int) -> str:
+    name = _PLURALS[kind]
+    if count == 1:
+        return f"1 {name}"
+    plural = "stretches of stuck samples" if kind == "held" else f"{name}s"
+    return f"{grouped(count)} {plural}"
+
+
+def _one(event: _Event, rate: int) -> str:
+    """Return what happened, for the end of a sentence."""
+    ms = 1000.0 * (event.last - event.first) / rate
+    length = f"{ms:.0f} ms" if ms >= 10 else f"{ms:.1f} ms"
+    if ms >= 1000:
+        length = f"{ms / 1000:.1f} s"
+    level = f"{float(dbfs(event.height)):.0f} dBFS".replace("-", "−")
+    return {
+        "zeros": f"no signal at all for {length} in the middle of sound",
+        "held": f"the signal stands still for {length} in the middle of sound",
+        "hole": f"the sound falls away for {length} and is back at once",
+        "repeat": f"a block of sound is repeated, {length}",
+        "jump": f"a jump of {level}: two pieces that do not join",
+        "click": f"a click of {level}",
+    }[event.kind]
+
+
+_CABLE = (
+    "move plugs and cables one by one and listen, use another cable; with a wireless "
+    "microphone look at its battery and at the receiver's signal"
+)
+_DIGITAL = (
+    "where sound comes in digitally (USB, network, SDI), give all devices one clock "
+    "and a larger buffer; try another card in the recorder"
+)
+
+
+def _advice(kinds: set[str]) -> str:
+    if kinds & {"repeat", "held"}:
+        return f"{_DIGITAL}; else {_CABLE}."
+    if kinds <= {"click", "jump"}:
+        return (
+            f"{_CABLE}; keep hands and cables off the microphone. In digital sound "
+            "regular clicks come from devices that do not share one clock."
+        )
+    return f"{_CABLE}; {_DIGITAL}."
+
+
+def _finding(
+    measured: Measured, readings: Readings, track: AudioTrack, events: list[_Event]
+) -> Finding:
+    rate, base = track.sample_rate, first_row(readings)
+    rows = [
+        (_row(e.first, rate, base), _row(e.last - 1, rate, base) + 1) for e in events
+    ]
+    span = (
+        min(max(rows[0][0], 0), readings.rows - 1),
+        min(max(r[1] for r in rows), readings.rows),
+    )
+    channels = sorted(events[0].channels)
+    kinds = Counter(e.kind for e in events)
+    longest = max(events, key=lambda e: e.last - e.first)
+    highest = max(events, key=lambda e: e.height)
+    clicks = set(kinds) <= set(_CLICKS)
+    worst = highest if clicks else longest
+    few = len(events) < measured.limits["dropout.clicks_for_review"]
+    if len(events) == 1:
+        text = _one(events[0], rate)
+    else:
+        text = ", ".join(_named(kind, count) for kind, count in kinds.most_common())
+        text += f" within {length_of(readings, span)}; the worst: {_one(worst, rate)}"
+    ms = 1000.0 * (longest.last - longest.first) / rate
+    who = _who(Line(measured, readings, track, channels[0]), channels)
+    return finding_of(
+        measured,
+        readings,
+        rule="sound.dropout",
+        grade=Grade.NOTE if clicks and few else Grade.REVIEW,
+        first=span[0],
+        last=max(span[1], span[0] + 1),
+        worst_row=min(max(_row(worst.first, rate, base), span[0]), readings.rows - 1),
+        worst=float(dbfs(highest.height)) if clicks else ms,
+        unit="dBFS" if clicks else "ms",
+        message=f"{who}: {text}.",
+        advice=f"{who}: {_advice(set(kinds))}",
+        channel=track.channel_numbers[channels[0]] if len(channels) == 1 else None,
+    )
+
+
+def _who(line: Line, channels: list[int]) -> str:
+    if len(channels) == 1:
+        return str(line)
+    names = [str(line.of(c)).removeprefix("Channel ") for c in channels]
+    return f"Channels {', '.join(names[:-1])} and {names[-1]}"
+
+
+def _row(sample: int, rate: int, base: int) -> int:
+    return sample * ROWS_PER_SECOND // rate - base
+
+
+def _gap(measured: Measured, readings: Readings, rows: list[int]) -> Finding:
+    track = readings.track
+    number = track.number + 1 if track is not None else 1
+    times = f", {grouped(len(rows))} times" if len(rows) > 1 else ""
+    return finding_of(
+        measured,
+        readings,
+        rule="sound.dropout",
+        grade=Grade.REVIEW,
+        first=max(rows[0] - 1, 0),
+        last=rows[-1] + 1,
+        worst_row=rows[0],
+        message=(
+            f"Sound track {number}: samples are missing here by the file's own "
+            f"clock{times}."
+        ),
+        advice=(
+            "Copy the file from the card again; if it is the same there, try another "
+            "card and format it in the recorder."
+        ),
+    )
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    channels = []
+    for k, _, track in tracks_of(measured):
+        totals = totals_of(measured, "dropout")[k]
+        for index in range(track.channels):
+            kinds = Counter(b[1] for b in totals["breaks"] if b[0] == index)
+            channels.append(
+                {
+                    "channel": track.channel_numbers[index],
+                    "breaks": kinds.total() + totals["more"][index],
+                    "clicks": kinds["click"] + kinds["jump"],
+                    "gaps": kinds["zeros"] + kinds["held"] + kinds["hole"],
+                    "repeats": kinds["repeat"],
+                }
+            )
+    if not channels:
+        return {}
+    return {
+        "breaks": sum(int(c["breaks"]) for c in channels),
+        "missing_samples_places": sum(
+            len(totals_of(measured, "dropout")[k]["gap_rows"])
+            for k, _, _ in tracks_of(measured)
+        ),
+        "channels": channels,
+    }
+
+
+def _notes(measured: Measured) -> Iterator[str]:
+    for k, _, track in tracks_of(measured):
+        if track.sample_rate < LOWEST_CLICK_RATE:
+            yield (
+                f"Sound track {track.number + 1} has {track.sample_rate} samples a "
+                "second: clicks cannot be told from a voice there."
+            )
+        if any(totals_of(measured, "dropout")[k]["more"]):
+            yield (
+                f"Sound track {track.number + 1}: more than {grouped(_MOST_KEPT)} "
+                "breaks; only the first are listed."
+            )
+
+
+def _option(
+    name: str, default: Any, unit: str, low: float, high: float, text: str, **more: Any
+) -> Option:
+    return Option(
+        f"dropout.{name}", default, text, unit=unit, low=low, high=high, **more
+    )
+
+
+MEASURE = Measure(
+    name="dropout",
+    label="Drop-outs and clicks",
+    clock="sound",
+    columns=(),
+    options=(
+        _option("shortest_seconds", 0.001, "s", 0.0002, 1,
+                "Samples that stand still this long in the middle of sound are a "
+                "drop-out (house choice).", measuring=True),
+        _option("longest_seconds", 3.0, "s", 0.01, 60,
+                "Longer than this it is somebody's mute switch, or silence, and no "
+                "drop-out (house choice).", measuring=True),
+        _option("edge_dbfs", -50.0, "dBFS", -100, 0,
+                "Sound of this RMS level must go right up to both edges "
+                "(house choice).", measuring=True),
+        _option("click_dbfs", -45.0, "dBFS", -100, 0,
+                "Clicks and jumps are told from this height on (house choice).",
+                measuring=True),
+        _option("clicks_for_review", 3, "", 1, 1000,
+                "Fewer clicks than this close together are only a note "
+                "(house choice).", kind="whole"),
+        _option("bridge_seconds", 2.0, "s", 0, 600,
+                "Breaks closer together than this are one finding (house choice)."),
+    ),
+    start=_Reader,
+    checks=(_check,),
+    check_rules={"sound.dropout": "Drop-out or click"},
+    summarise=_summarise,
+    notes=_notes,
+    method=(
+        "Every sample of every channel. Gaps: samples that do not change for a "
+        "millisecond or more while sound goes up to both edges, and holes of 3 to "
+        "100 ms in which the third difference falls by 26 dB within 2 ms and comes "
+        "back as fast. Repeats: blocks of 5 to 100 ms that come again sample by sample "
+        "right behind themselves. Clicks and jumps: the third difference rises 14 "
+        "times over its mean on either side for less than a sixth of a millisecond "
+        "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
+        "plosives and instruments do. In sound coded with losses repeated blocks "
+        "cannot be told, nor gaps of less than about 10 ms, and clicks only where they "
+        "are strong."
+    ),
+    source="Own method. Limits: house choice.",
+)  # fmt: skip

@@ -1,0 +1,224 @@
+"""Light: brightness that beats with the mains, and bands that roll down the picture.
+
+Lamps on the mains, and dimmed LED lamps, go bright and dark faster than an eye sees. A
+camera whose exposure is not a whole number of pulses catches now more, now less of
+them: the whole picture flickers; and a sensor that reads its rows one after another
+shows it as bands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Option
+from qc.measures.base import (
+    Chart,
+    Column,
+    Measure,
+    Measured,
+    Rule,
+    Setup,
+    Values,
+)
+from qc.measures.lightbeats import beats, rate_of
+from qc.measures.lightfigures import exhibits, mark
+from qc.measures.lightstrips import StripFollower
+from qc.measures.lightwaves import STRIPS
+from qc.measures.lightwords import (
+    banding_advice,
+    banding_message,
+    flicker_advice,
+    flicker_message,
+)
+from qc.measures.mains import PULSES_HZ, beat_hz
+from qc.records import Picture
+from qc.signal import Signal
+
+__all__ = ["MEASURE"]
+
+_FLICKER, _BANDING = "light.flicker", "light.banding"
+# Bands that move by less than this share of a round in 3 s stand still.
+_STILL_HZ = 0.04
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        video = setup.info.video
+        self._strips = StripFollower(video.signal if video is not None else Signal())
+
+    def read(self, picture: Picture) -> Values:
+        values: dict[str, float | NDArray[np.floating]] = {"key": float(picture.key)}
+        changes = self._strips.read(picture)
+        if changes is not None:
+            values["strips_stops"] = changes
+        return values
+
+    def finish(self) -> Mapping[str, object]:
+        return {}
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    readings = measured.picture
+    video = measured.info.video
+    if readings is None or video is None or not readings.rows:
+        return
+    flicker = readings["light.flicker_percent"]
+    if np.isnan(flicker).all():
+        yield (
+            "Flicker and bands could not be judged: no stretch of two seconds within "
+            "one shot is lit and quiet enough."
+        )
+        return
+    if video.interlaced and (flicker > 0).any():
+        yield (
+            "Flicker was read from both fields of a frame together, which hides part "
+            "of it: it is stronger than the figures say."
+        )
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    out: dict[str, object] = {}
+    for kind in ("flicker", "banding"):
+        percent = readings[f"light.{kind}_percent"]
+        known = ~np.isnan(percent)
+        out[f"{kind}_max_percent"] = math.nan
+        out[f"{kind}_hz"] = math.nan
+        if known.any():
+            worst = int(np.nanargmax(percent))
+            out[f"{kind}_max_percent"] = float(percent[worst])
+            out[f"{kind}_hz"] = float(readings[f"light.{kind}_hz"][worst])
+    judged = float(np.mean(~np.isnan(readings["light.flicker_percent"])))
+    out["judged_percent"] = 100.0 * judged
+    rate = rate_of(measured)
+    out["still_bands_mains_hz"] = [
+        mains
+        for mains, pulses in PULSES_HZ.items()
+        if abs(beat_hz(pulses, rate=rate)) < _STILL_HZ
+    ]
+    return out
+
+
+def _option(kind: str, grade: str, default: float, text: str) -> Option:
+    return Option(
+        f"light.{kind}_{grade}_percent", default, text, unit="%", low=0.1, high=100
+    )
+
+
+MEASURE = Measure(
+    name="light",
+    label="Light",
+    clock="picture",
+    room="light",
+    columns=(
+        Column(
+            "strips_stops",
+            "Light of each strip against the frame before",
+            "stops",
+            3,
+            width=STRIPS,
+        ),
+        Column("key", "Key frame", "", 0),
+    ),
+    derived=(
+        Column("flicker_percent", "Flicker of the whole picture", "% of light", 1),
+        Column("flicker_hz", "Frequency of the flicker", "Hz", 2),
+        Column("banding_percent", "Bands that roll", "% of light", 1),
+        Column("banding_hz", "Frequency of the bands", "Hz", 2),
+        Column("bands_count", "Bands from top to bottom", "", 1),
+    ),
+    derive=beats,
+    options=(
+        _option(
+            "flicker",
+            "review",
+            1.5,
+            "Flicker when the whole picture's light beats by this much, as 100 x "
+            "(high - low) / (high + low) (house choice).",
+        ),
+        _option(
+            "flicker",
+            "reject",
+            10.0,
+            "Flicker that makes a picture not usable (house choice).",
+        ),
+        _option(
+            "banding",
+            "review",
+            1.5,
+            "Bands when light beats by this much from row to row (house choice).",
+        ),
+        _option(
+            "banding",
+            "reject",
+            10.0,
+            "Bands that make a picture not usable (house choice).",
+        ),
+    ),
+    start=_Reader,
+    rules=(
+        Rule(
+            id=_FLICKER,
+            column="light.flicker_percent",
+            label="Flicker",
+            message=flicker_message,
+            advice=flicker_advice,
+            review="light.flicker_review_percent",
+            reject="light.flicker_reject_percent",
+            bridge_seconds=2.0,
+            unit="%",
+        ),
+        Rule(
+            id=_BANDING,
+            column="light.banding_percent",
+            label="Rolling bands",
+            message=banding_message,
+            advice=banding_advice,
+            review="light.banding_review_percent",
+            reject="light.banding_reject_percent",
+            bridge_seconds=2.0,
+            unit="%",
+        ),
+    ),
+    charts=(
+        Chart(
+            columns=("flicker_percent", "banding_percent"),
+            label="Beating light",
+            unit="% of light",
+            low=0.0,
+            limits=("light.flicker_review_percent",),
+            explain=(
+                "How much the light beats, all over and in bands; 0 is steady, a gap "
+                "could not be judged."
+            ),
+        ),
+    ),
+    summarise=_summarise,
+    notes=_notes,
+    mark=mark,
+    exhibits=exhibits,
+    method=(
+        "Scene light of 27 strips of 30 cells is compared with the frame before; the "
+        "mean of the middle half of a strip's cells leaves out what moves. Over 3 s "
+        "within a shot (30 s for slow beats) the plane wave over time and height that "
+        "stands out most is sought: under half a band from top to bottom it is "
+        "flicker, else rolling bands. It counts when it is narrow, six times its "
+        "surroundings and explains 60 % of all strips' light at its frequency. Steps "
+        "at the coder's key frames, and what is slower than 3 Hz without the mains "
+        "putting it there, do not count. Where lamps pulse at an exact multiple of the "
+        "frame rate (50 Hz mains at 25 or 50 frames, 60 Hz at 24, 30 or 60) nothing "
+        "beats: bands that stand still cannot be told from the picture."
+    ),
+    source=(
+        "Closed forms: light pulses at twice the mains frequency, beats at its "
+        "distance to the nearest multiple of the frame rate, and an exposure t leaves "
+        "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
+        "house choice."
+    ),
+)

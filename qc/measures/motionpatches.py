@@ -1,0 +1,271 @@
+"""Small pictures cut into patches, ready to be registered against one another.
+
+An *anchor* is an earlier picture whose gradients are prepared once; later pictures are
+looked at as they would be were they not moved, by least-squares interpolation.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "FINE_SCALE",
+    "LEAST_PATCHES",
+    "LEAST_SHARE",
+    "MARGIN",
+    "WARPED",
+    "Anchor",
+    "Grid",
+    "Motion",
+    "Pose",
+    "enough",
+    "seen_at",
+    "smoothed",
+]
+
+_SIGMA = 1.6  # px; smooths noise and leaves nothing that interpolation could alias
+_TAPS = 4  # reach of the smoothing kernel in px
+_FARTHEST = 0.3  # of the width; a picture moved more shares too little
+MARGIN = 10  # px at the border that are not compared, so that they may move out
+_PATCH = (12, 28)  # px; least and greatest side of a patch
+LEAST_PATCHES = 4
+LEAST_SHARE = 0.1  # of the patches must follow, else nothing is known
+_TEXTURE = 0.1  # percent per px; a patch with less gradient tells nothing
+WARPED = 0.15  # px; zoom and roll that move the border less need no warping
+FINE_SCALE = 100.0  # zoom and roll are solved for in px at this distance
+_TAP = np.arange(-1.0, 3.0)
+_PREDICTION = np.linalg.inv(
+    np.exp(-0.25 * ((_TAP[:, None] - _TAP[None, :]) / _SIGMA) ** 2)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How the picture moved since the picture before.
+
+    Attributes
+    ----------
+    x, y : float
+        Shift of the picture's centre in px of the small picture, + right and down.
+    zoom : float
+        Change of scale, 0.01 for a picture one percent larger.
+    roll : float
+        Turn in radians, + clockwise.
+    trust : float
+        Share of the textured patches that follow, 0 to 1.
+    """
+
+    x: float
+    y: float
+    zoom: float
+    roll: float
+    trust: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Where a picture lies against its anchor: centre, and similarity about it."""
+
+    x: float = 0.0
+    y: float = 0.0
+    # Real and imaginary part of the factor that zooms and turns.
+    scale: float = 1.0
+    turn: float = 0.0
+
+    @property
+    def apart(self) -> float:
+        """Share by which zoom and roll move what is away from the centre."""
+        return max(abs(self.scale - 1.0), abs(self.turn))
+
+    def moved(self, x: float, y: float, scale: float, turn: float) -> Pose:
+        """Return this pose with a small correction added."""
+        return Pose(self.x + x, self.y + y, self.scale + scale, self.turn + turn)
+
+    def since(self, before: Pose, trust: float) -> Motion:
+        """Return the motion from another pose against the same anchor to this one."""
+        ratio = complex(self.scale, self.turn) / complex(before.scale, before.turn)
+        shift = complex(self.x, self.y) - ratio * complex(before.x, before.y)
+        roll = math.atan2(ratio.imag, ratio.real)
+        return Motion(shift.real, shift.imag, abs(ratio) - 1.0, roll, trust)
+
+
+class Grid:
+    """Patches on the inner part of pictures of one shape."""
+
+    def __init__(self, height: int, width: int) -> None:
+        self.height, self.width = height, width
+        inner_h, inner_w = height - 2 * MARGIN, width - 2 * MARGIN
+        longer = max(inner_h, inner_w)
+        self.side = min(max(longer // 8, _PATCH[0]), _PATCH[1])
+        self.rows, self.columns = inner_h // self.side, inner_w // self.side
+        self.rows, self.columns = max(self.rows, 0), max(self.columns, 0)
+        self.count = self.rows * self.columns
+        self.top = (height - self.rows * self.side) // 2
+        self.left = (width - self.columns * self.side) // 2
+        middle = 0.5 * (self.side - 1)
+        y = self.top + middle + self.side * np.arange(self.rows)
+        x = self.left + middle + self.side * np.arange(self.columns)
+        ys, xs = np.meshgrid(y - (height - 1) / 2, x - (width - 1) / 2, indexing="ij")
+        self.x_of_patch, self.y_of_patch = xs.ravel(), ys.ravel()
+        one, nil = np.ones(self.count), np.zeros(self.count)
+        x_, y_ = xs.ravel() / FINE_SCALE, ys.ravel() / FINE_SCALE
+        # Rows: shift across and down; columns: centre x, y, zoom, turn.
+        self.model = np.stack(
+            [np.stack([one, nil, x_, -y_], -1), np.stack([nil, one, y_, x_], -1)], 1
+        )
+        # An even light and its slopes across and down, orthogonal and of length one.
+        slope = np.linspace(-1.0, 1.0, self.side)
+        flat = np.ones(self.side)
+        plain = np.stack(
+            [
+                np.outer(v, u).ravel()
+                for v, u in ((flat, flat), (flat, slope), (slope, flat))
+            ]
+        )
+        plain /= np.linalg.norm(plain, axis=1, keepdims=True)
+        self.plain = plain.astype(np.float32)
+        # Row and column of each patch.
+        self.place = np.indices((self.rows, self.columns)).reshape(2, -1).T
+        self.rows_of_model = self.model.reshape(-1, 4)
+        self.reach = max(height, width) / 2
+
+    def patches(self, image: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Cut an inner part, (rows, columns) patches large, into (patches, pixels)."""
+        s = self.side
+        cut = image.reshape(self.rows, s, self.columns, s).swapaxes(1, 2)
+        return np.ascontiguousarray(cut).reshape(self.count, s * s)
+
+    def visible(self, pose: Pose) -> NDArray[np.bool_]:
+        """Return which patches of the anchor are still in a picture of that pose."""
+        half = self.side / 2
+        x = np.abs(self.x_of_patch + pose.x) <= self.width / 2 - half
+        y = np.abs(self.y_of_patch + pose.y) <= self.height / 2 - half
+        return np.asarray(x & y)
+
+    def inner(
+        self, image: NDArray[np.float32], x: int = 0, y: int = 0, *, around: int = 0
+    ) -> NDArray[np.float32]:
+        """Return the part under the patches and around them, moved by whole pixels."""
+        top, left = self.top + y, self.left + x
+        bottom, right = top + self.rows * self.side, left + self.columns * self.side
+        return image[top - around : bottom + around, left - around : right + around]
+
+
+def enough(patches: NDArray[np.bool_], grid: Grid) -> bool:
+    """Return whether patches are many, and span over half the picture both ways.
+
+    What does not is one thing in the picture, not the picture.
+    """
+    places = grid.place[patches]
+    if len(places) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
+        return False
+    high = places.max(axis=0) - places.min(axis=0) + 1
+    return bool(2 * high[0] > grid.rows and 2 * high[1] > grid.columns)
+
+
+class Anchor:
+    """An earlier picture, prepared for others to be registered against it."""
+
+    def __init__(self, smooth: NDArray[np.float32], grid: Grid) -> None:
+        self.grid = grid
+        self.age = 0
+        slope = np.array([[-0.5, 0.0, 0.5]], np.float32)
+        across, down = (cv2.filter2D(smooth, -1, k) for k in (slope, slope.T))
+        a, gx, gy = (
+            grid.patches(grid.inner(np.asarray(i, np.float32)))
+            for i in (smooth, across, down)
+        )
+        self.values = a
+        a = _without_light(a, grid)
+        length = np.sqrt(np.einsum("pn,pn->p", a, a))
+        self.energy = length.astype(np.float64) ** 2
+        unit = a / np.maximum(length, 1e-6)[:, None]
+        # Gradients that a change of light, even, sloping or by a factor, cannot be
+        # taken for: orthogonal to all of that in each patch.
+        gx, gy = (_without(_without_light(g, grid), unit) for g in (gx, gy))
+        self.basis = np.stack([gx, gy, unit], axis=1)
+        xx, xy, yy = (
+            np.einsum("pn,pn->p", g, h).astype(np.float64)
+            for g, h in ((gx, gx), (gx, gy), (gy, gy))
+        )
+        self.normal = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], 1)
+        self.trace = xx + yy
+        self.textured = self.trace > _TEXTURE**2 * a.shape[1]
+        self.tells = enough(self.textured, grid)
+        ridge = (0.01 * self.trace + 1e-6)[:, None, None] * np.eye(2)
+        self.inverse = np.linalg.inv(self.normal + ridge)
+        model = grid.model
+        self.weighing = np.einsum("pik,pij,pjl->pkl", model, self.normal, model)
+        self.weighing = self.weighing.reshape(grid.count, 16)
+
+
+def _without_light(values: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
+    """Take what an even or sloping light is out of each patch."""
+    return np.asarray(values - (values @ grid.plain.T) @ grid.plain, np.float32)
+
+
+def _without(
+    values: NDArray[np.float32], unit: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Take the share along a unit vector out of each patch."""
+    share = (values * unit).sum(axis=1)
+    return np.asarray(values - share[:, None] * unit, np.float32)
+
+
+def smoothed(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture without what is finer than interpolation can tell."""
+    size = 2 * _TAPS + 1
+    return np.asarray(cv2.GaussianBlur(luma, (size, size), _SIGMA), np.float32)
+
+
+def _between(at: float) -> NDArray[np.float32]:
+    """Return weights of the pixels at -1, 0, 1, 2 for the place `at`, 0 to 1.
+
+    The least-squares best for what smoothing leaves of a picture whose every
+    frequency is alike: its autocorrelation is a Gaussian (linear prediction of a
+    stationary signal, textbook statistics).
+    """
+    weights = _PREDICTION @ np.exp(-0.25 * ((_TAP - at) / _SIGMA) ** 2)
+    return np.asarray(weights / weights.sum(), np.float32)
+
+
+def seen_at(
+    smooth: NDArray[np.float32], grid: Grid, pose: Pose
+) -> NDArray[np.float32] | None:
+    """Return the picture as it would look were it not moved; None if moved too far."""
+    apart = pose.apart * grid.reach
+    whole_x, whole_y = math.floor(pose.x), math.floor(pose.y)
+    if max(abs(pose.x), abs(pose.y)) > _FARTHEST * grid.width:
+        return None
+    if apart or max(abs(pose.x), abs(pose.y)) > MARGIN - 3:
+        return _warped(smooth, grid, pose)
+    # A pixel or two more on each side than the patches need.
+    part = grid.inner(smooth, whole_x, whole_y, around=2)
+    moved = cv2.sepFilter2D(
+        part, -1, _between(pose.x - whole_x), _between(pose.y - whole_y), None, (1, 1)
+    )
+    return grid.patches(np.asarray(moved, np.float32)[2:-2, 2:-2])
+
+
+def _warped(smooth: NDArray[np.float32], grid: Grid, pose: Pose) -> NDArray[np.float32]:
+    """Return the picture moved back by shift, zoom and roll, bilinearly."""
+    # The inner part begins here, from the picture's centre.
+    cx, cy = (grid.width - 1) / 2, (grid.height - 1) / 2
+    u, v = grid.left - cx, grid.top - cy
+    s, r = pose.scale, pose.turn
+    matrix = np.array(
+        [
+            [s, -r, cx + pose.x + s * u - r * v],
+            [r, s, cy + pose.y + r * u + s * v],
+        ]
+    )
+    size = grid.columns * grid.side, grid.rows * grid.side
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    border = cv2.BORDER_REFLECT_101
+    moved = cv2.warpAffine(smooth, matrix, size, flags=flags, borderMode=border)
+    return grid.patches(np.asarray(moved, np.float32))

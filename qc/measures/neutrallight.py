@@ -1,0 +1,140 @@
+"""A small picture in stops of linear light, and the colours a white can have in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.colour import diffuse_white, linear_rgb_to_xyz, planckian_uv, uv_prime
+from qc.records import Picture
+from qc.signal import Primaries, Transfer, rgb_to_xyz, to_linear
+from qc.views import proxy_luma, proxy_rgb
+
+__all__ = [
+    "BIN_STOPS",
+    "BLUE_RANGE",
+    "LAMP_DUV",
+    "RED_RANGE",
+    "CoarseLight",
+    "Map",
+    "Mask",
+    "coarse_light",
+    "lamp_duv",
+    "least_duv",
+]
+
+Map = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+
+# Levels of R'G'B', shares of black to white: under the first a channel is noise and
+# black level, over the second the average may hold clipped pixels.
+_FLOOR, _CEILING = 0.055, 0.955
+# Lights that a theatre, a room or a window gives, with margin, and what a camera may be
+# set to: a white is coded as light over setting. Kelvin, and Duv (house choices).
+_LAMPS_K, LAMP_DUV = (2300.0, 8500.0), 0.030
+_SETTINGS_K = (3200.0, 4300.0, 5600.0)  # presets; the coding's white comes with them
+
+BIN_STOPS = 0.08
+"""Bins in which log2 R/G and B/G are counted."""
+RED_RANGE, BLUE_RANGE = (-1.76, 2.0), (-4.4, 2.4)
+"""What is counted, in stops."""
+
+_EVERY = 3  # pixels of the coarse picture in which the picture as a whole is compared
+_TABLE = 1200  # levels of R'G'B' in the curve's table
+_TABLE_TOP = 1.2
+
+
+@lru_cache(maxsize=8)
+def _log_table(transfer: Transfer) -> Map:
+    """Return log2 of linear light, diffuse white 0, over levels of the table."""
+    level = np.arange(_TABLE + 1) * (_TABLE_TOP / _TABLE)
+    light = to_linear(level, transfer=transfer) / diffuse_white(transfer)
+    out: Map = np.log2(np.maximum(light, 1e-5)).astype(np.float32)
+    return out
+
+
+@lru_cache(maxsize=8)
+def lamp_duv(primaries: Primaries) -> Map:
+    """Return the least Duv of a lamp that makes a white look so, for bins of R/G, B/G.
+
+    Least over what the camera may be set to; NaN where no lamp does.
+    """
+    red = np.arange(*RED_RANGE, BIN_STOPS) + BIN_STOPS / 2
+    blue = np.arange(*BLUE_RANGE, BIN_STOPS) + BIN_STOPS / 2
+    rgb = np.ones((red.size, blue.size, 3))
+    rgb[..., 0] = 2.0 ** red[:, None]
+    rgb[..., 2] = 2.0 ** blue[None, :]
+    locus = planckian_uv(np.geomspace(*_LAMPS_K, 120))
+    to_rgb = np.linalg.inv(rgb_to_xyz(primaries))
+    best = np.full(rgb.shape[:2], np.inf)
+    for setting in (None, *_SETTINGS_K):
+        lamp = rgb
+        if setting is not None:
+            u, v = planckian_uv(setting).tolist()
+            lamp = rgb * (to_rgb @ [3.0 * u, 2.0 * v, 4.0 - u - 10.0 * v])
+        uv = uv_prime(linear_rgb_to_xyz(lamp, primaries=primaries)) * (1.0, 2.0 / 3.0)
+        off = uv[:, :, None, :] - locus
+        distance = np.hypot(off[..., 0], off[..., 1])
+        nearest = distance.argmin(axis=-1)
+        duv = np.take_along_axis(distance, nearest[..., None], -1)[..., 0]
+        duv = np.copysign(duv, uv[..., 1] - locus[nearest, 1])
+        duv = np.where((nearest > 0) & (nearest < len(locus) - 1), duv, np.inf)
+        best = np.where(np.abs(duv) < np.abs(best), duv, best)
+    return np.where(np.abs(best) <= LAMP_DUV, best, np.nan).astype(np.float32)
+
+
+def least_duv(table: Map, red_stops: float, blue_stops: float) -> float:
+    """Look a colour up in the table of `lamp_duv`; the farthest where no lamp is."""
+    row = int((red_stops - RED_RANGE[0]) / BIN_STOPS)
+    column = int((blue_stops - BLUE_RANGE[0]) / BIN_STOPS)
+    inside = 0 <= row < table.shape[0] and 0 <= column < table.shape[1]
+    value = float(table[row, column]) if inside else LAMP_DUV
+    return value if np.isfinite(value) else LAMP_DUV
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CoarseLight:
+    """Small pictures of one frame, arrays (h, w).
+
+    Attributes
+    ----------
+    red, blue, green : float32
+        log2 of R/G, B/G and G in linear light, diffuse white 0.
+    luma : float32
+        Share of black to white.
+    usable : uint8
+        1 where no channel is clipped or near black.
+    """
+
+    red: Map
+    blue: Map
+    green: Map
+    luma: Map
+    usable: Mask
+
+    def whole(self) -> Map:
+        """Return (2, h, w) R/G and B/G, coarser, NaN where they are not usable."""
+        out = np.stack([self.red[::_EVERY, ::_EVERY], self.blue[::_EVERY, ::_EVERY]])
+        out[:, self.usable[::_EVERY, ::_EVERY] == 0] = np.nan
+        return out
+
+
+def coarse_light(picture: Picture) -> CoarseLight:
+    """Return the small picture in stops of linear light; a view of the picture."""
+    signal = picture.signal
+    rgb = picture.view(proxy_rgb)
+    place = np.clip(rgb * np.float32(_TABLE / _TABLE_TOP), 0, _TABLE).astype(np.uint16)
+    red, green, blue = np.take(_log_table(signal.transfer), place)
+    red -= green
+    blue -= green
+    top, bottom = rgb.max(axis=0), rgb.min(axis=0)
+    luma = picture.view(proxy_luma) * np.float32(0.01)
+    usable = ((top < _CEILING) & (bottom > _FLOOR)).astype(np.uint8)
+    # Next to something clipped lie its blurred edges.
+    burnt = cv2.dilate((top >= _CEILING).astype(np.uint8), np.ones((3, 3), np.uint8))
+    usable &= (burnt == 0).astype(np.uint8)
+    return CoarseLight(red, blue, green, luma, usable)

@@ -1,0 +1,360 @@
+"""Noise: how much the picture trembles where nothing is, from gain set too high.
+
+What changes from frame to frame in flat areas is noise; weave and detail stay as they
+are, and what the coder has smoothed does not change at all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Option
+from qc.measures.base import (
+    Chart,
+    Column,
+    Exhibit,
+    Hit,
+    Line,
+    Measure,
+    Measured,
+    Rule,
+    Setup,
+    Values,
+)
+from qc.measures.flatnoise import (
+    BLOCK,
+    LEVELS_PERCENT,
+    MID_PERCENT,
+    flat_blocks,
+    flat_noise,
+)
+from qc.measures.framepairs import FramePairs, band_starts
+from qc.records import Finding, Marks, Picture, Readings, TakeResult
+
+__all__ = ["MEASURE"]
+
+# Not a whole number, so that it does not keep step with the coder's groups of pictures.
+_PER_SECOND = 1.9
+_BANDS = 8
+# Texture under a moving camera changes from frame to frame as noise does. A lens
+# spreads it over several pixels, so that 2 x 2 means keep more of it than of noise;
+# from here on (1 for independent pixels, 2 for coarse grain) motion tells nothing.
+_FINE_GRAIN = 1.3
+# Noise is alike everywhere at one level. Where even the less changing blocks differ
+# this much, something moves in most of them, or the coder has been at work.
+_UNEVEN = 0.6
+# Moved by more than this from frame to frame (percent of width: a pixel in 1920).
+_STILL_PERCENT = 0.06
+# A reading stands until the next one; some time more, in case that one fails.
+_HELD_S = 1.2
+
+
+# ------------------------------------------------------------------------ the reader
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        self._pairs = FramePairs(
+            setup, per_second=_PER_SECOND, count=_BANDS, rows=BLOCK
+        )
+
+    def read(self, picture: Picture) -> Values:
+        pair = self._pairs.take(picture)
+        if pair is None:
+            return {}
+        noise = flat_noise(*pair, signal=picture.signal)
+        percent = 100.0 / (picture.signal.white - picture.signal.black)
+        return {
+            "raw_percent": noise.mid * percent,
+            "grain": noise.grain,
+            "repeated_percent": 100.0 * noise.repeated,
+            "uneven": noise.uneven,
+            "level_percent": noise.levels * percent,
+        }
+
+    def finish(self) -> Mapping[str, object]:
+        return {}
+
+
+def _motion(readings: Readings) -> NDArray[np.floating]:
+    """Return how far the picture moved since the frame before, percent of width."""
+    if "steadiness.dx_percent" in readings.columns:
+        return np.hypot(
+            readings["steadiness.dx_percent"], readings["steadiness.dy_percent"]
+        )
+    if "framing.motion_percent" in readings.columns:
+        return readings["framing.motion_percent"]
+    return np.full(readings.rows, np.nan, np.float32)
+
+
+def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    raw = readings["noise.raw_percent"]
+    moving = _motion(readings) > _STILL_PERCENT
+    doubtful = readings["noise.uneven"] > _UNEVEN
+    doubtful |= moving & (readings["noise.grain"] > _FINE_GRAIN)
+    # Motion adds to noise and never takes from it: a low reading holds all the same.
+    low = raw <= measured.limits["noise.mid_review_percent"]
+    # Nothing beyond what rounding does: smoothed by compression, or drawn.
+    told = (raw > 0) & (low | ~doubtful)
+    latest = np.maximum.accumulate(np.where(told, np.arange(readings.rows), -1))
+    since = readings.edges[:-1] - readings.edges[np.maximum(latest, 0)]
+    held = (latest >= 0) & (since * float(readings.time_base) < _HELD_S)
+    return {"mid_percent": np.where(held, raw[np.maximum(latest, 0)], np.nan)}
+
+
+# ----------------------------------------------------------------------- the verdict
+
+
+def _message(hit: Hit) -> str:
+    worst = hit.worst
+    middle = float(np.nanmedian(hit.values("noise.mid_percent")))
+    grain = hit.values("noise.grain")
+    known = grain[~np.isnan(grain)]
+    coarse = known.size > 0 and float(np.median(known)) > _FINE_GRAIN
+    at_worst = f" (at worst {worst:.1f} %)" if worst - middle >= 0.1 else ""
+    return (
+        f"Noisy picture: at mid level, flat areas tremble by {middle:.1f} % of "
+        f"range{at_worst}, {_ratio_db(middle):.0f} dB under white"
+        + (", in grain coarser than a pixel." if coarse else ".")
+    )
+
+
+def _ratio_db(percent: float) -> float:
+    return 20.0 * math.log10(100.0 / percent)
+
+
+def _advice(hit: Hit) -> str:
+    # Amplifier noise doubles with 6 dB; photon noise only with 12.
+    limit = float(hit.measured.limits["noise.mid_review_percent"])
+    down = max(1, math.ceil(20.0 * math.log10(hit.worst / limit)))
+    return (
+        f"Turn the gain down by at least {down} dB and make up for it with light: open "
+        "the iris or bring the lamp closer, one stop for each 6 dB. If the gain is at "
+        "0 dB already, look whether the exposure has been lifted elsewhere."
+    )
+
+
+def _medians(
+    readings: Readings, first: int, last: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return middles of levels and the median noise of rows at each, NaN if unknown."""
+    edges = np.array(LEVELS_PERCENT)
+    middles = 0.5 * (edges[:-1] + edges[1:])
+    values = readings["noise.level_percent"][first:last].astype(np.float64)
+    out = np.full(len(middles), np.nan)
+    for i in np.flatnonzero(~np.isnan(values).all(axis=0)):
+        out[i] = np.nanmedian(values[:, i])
+    return middles, out
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    mid = readings["noise.mid_percent"].astype(np.float64)
+    known = mid[~np.isnan(mid)]
+    grain = readings["noise.grain"]
+    repeated = readings["noise.repeated_percent"]
+    middles, levels = _medians(readings, 0, readings.rows)
+
+    def median(values: NDArray[np.floating]) -> float:
+        kept = values[~np.isnan(values)]
+        return float(np.median(kept)) if kept.size else math.nan
+
+    return {
+        "mid_median_percent": median(mid),
+        "mid_max_percent": float(known.max()) if known.size else math.nan,
+        "grain_median": median(grain),
+        "repeated_median_percent": median(repeated),
+        "by_level": [
+            {"level_percent": float(m), "noise_percent": float(v)}
+            for m, v in zip(middles, levels, strict=True)
+        ],
+    }
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return
+    if not np.isnan(readings["noise.mid_percent"]).all():
+        return
+    repeated = readings["noise.repeated_percent"]
+    known = repeated[~np.isnan(repeated)]
+    raw = readings["noise.raw_percent"]
+    raw = raw[~np.isnan(raw)]
+    if not known.size:
+        why = "no flat area between 30 and 60 % of range was found"
+    elif not raw.size or float(np.median(raw)) == 0.0:
+        why = (
+            "most flat areas do not change at all from frame to frame, so the "
+            "recording's compression has smoothed the noise, or the picture is drawn"
+        )
+    else:
+        why = (
+            "what changes in flat areas may be motion or the work of compression as "
+            "well as noise"
+        )
+    yield f"Noise could not be measured: {why}."
+
+
+# ------------------------------------------------------------------------- the report
+
+
+def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
+    """Outline the flat blocks at mid level, read on one frame alone."""
+    starts = band_starts(picture.height, count=_BANDS, rows=BLOCK)
+    across = picture.width // BLOCK
+    mask = np.zeros(picture.y.shape, bool)
+    if starts and across:
+        bands = np.stack([picture.y[a : a + BLOCK] for a in starts])
+        for place in flat_blocks(bands, signal=picture.signal):
+            band, column = divmod(int(place), across)
+            top, left = starts[band], column * BLOCK
+            mask[top : top + BLOCK, left : left + BLOCK] = True
+    return Marks(
+        areas=(("flat-area", mask),),
+        caption="Marked: the flattest areas at mid level; look for the noise there.",
+    )
+
+
+def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    readings = result.picture
+    if readings is None or not readings.rows:
+        return ()
+    first, last = np.searchsorted(
+        readings.times(), [float(finding.start), float(finding.end)]
+    )
+    # A reading may lie a moment before the stretch that it stands for.
+    middles, levels = _medians(readings, int(first), max(int(last), int(first) + 1))
+    limits = result.limits
+    return (
+        Exhibit(
+            kind="lines",
+            title="Noise against level",
+            caption=(
+                "How much flat areas tremble, by how bright they are; judged between "
+                f"{MID_PERCENT[0]:g} and {MID_PERCENT[1]:g} %."
+            ),
+            lines=(Line("Noise", middles, levels),),
+            x_label="% of range, level",
+            y_label="% of range, noise",
+            levels=_limit_lines(limits),
+        ),
+    )
+
+
+def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
+    out = []
+    for name, label in (("mid_review", "Review"), ("mid_reject", "Reject")):
+        value = limits.get(f"noise.{name}_percent")
+        if isinstance(value, int | float):
+            out.append((label, float(value)))
+    return tuple(out)
+
+
+MEASURE = Measure(
+    name="noise",
+    label="Noise",
+    clock="picture",
+    room="noise",
+    columns=(
+        Column("raw_percent", "Noise at mid level, as read", "% of range", 2),
+        Column("grain", "Grain: 1 pixel-fine, 2 coarse", "", 2),
+        Column("repeated_percent", "Flat areas that do not change at all", "%", 0),
+        Column("uneven", "Unevenness of the noise", "", 2),
+        Column(
+            "level_percent",
+            "Noise by level",
+            "% of range",
+            2,
+            width=len(LEVELS_PERCENT) - 1,
+        ),
+    ),
+    derived=(Column("mid_percent", "Noise at mid level", "% of range", 2),),
+    derive=_derive,
+    options=(
+        Option(
+            "noise.mid_review_percent",
+            1.2,
+            "Noise in flat areas at mid level, standard deviation in percent of range, "
+            "from which a take is up for review (house choice; 1 % is 40 dB under "
+            "white).",
+            unit="%",
+            low=0.1,
+            high=50,
+        ),
+        Option(
+            "noise.mid_reject_percent",
+            2.5,
+            "Noise at mid level from which a take is rejected (house choice; 32 dB "
+            "under white).",
+            unit="%",
+            low=0.1,
+            high=50,
+        ),
+        Option(
+            "noise.min_seconds",
+            1.0,
+            "Noise must last this long to be reported (house choice).",
+            unit="s",
+            low=0,
+            high=60,
+        ),
+    ),
+    start=_Reader,
+    rules=(
+        Rule(
+            "picture.noise",
+            "noise.mid_percent",
+            "Noise",
+            _message,
+            _advice,
+            review="noise.mid_review_percent",
+            reject="noise.mid_reject_percent",
+            release=0.9,
+            min_seconds="noise.min_seconds",
+            bridge_seconds=3.0,
+            unit="% of range",
+        ),
+    ),
+    charts=(
+        Chart(
+            ("mid_percent",),
+            "Noise",
+            "% of range",
+            low=0.0,
+            limits=("noise.mid_review_percent", "noise.mid_reject_percent"),
+            explain=(
+                "How much flat areas between 30 and 60 % tremble. Empty: nothing flat "
+                "there, smoothed by compression, or in motion."
+            ),
+        ),
+    ),
+    summarise=_summarise,
+    notes=_notes,
+    mark=_mark,
+    exhibits=_exhibits,
+    method=(
+        "About twice a second, two neighbouring frames are compared in blocks of "
+        "16 x 16 pixels on eight bands of lines. Of the blocks between 30 and 60 % of "
+        "range the less changing third counts, without those that do not change at "
+        "all. The standard deviation of their difference over the square root of two, "
+        "less rounding, is the noise of one frame: weave and detail stand still and "
+        "cancel. Motion raises the reading, so one over the limit counts only where "
+        "the blocks agree and no texture passes under a moving camera. Compression "
+        "lowers it, by about a tenth at a camera's bit rates; where most flat blocks "
+        "are repeated unchanged, nothing is said."
+    ),
+    source=(
+        "Difference of two frames of a still scene: textbook statistics (variance of "
+        "a difference is the sum of the variances). Limits: house choice."
+    ),
+)

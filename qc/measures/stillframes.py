@@ -1,0 +1,392 @@
+"""Which frames show the frame before once more, and in what rhythm: pure arithmetic.
+
+A repeated frame is bit for bit the same before coding, seldom after it: a codec goes on
+refining it, and builds it anew at each key frame. What a camera sees is never still, if
+only for noise, unless a codec has taken the noise away. So frames are held against the
+take's own quietest live frames, not against a fixed number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.spans import Span, runs
+
+__all__ = [
+    "Cadence",
+    "Changes",
+    "State",
+    "again",
+    "cadences",
+    "live_floor",
+    "repeated",
+    "still",
+]
+
+Flags = NDArray[np.bool_]
+Values = NDArray[np.floating]
+
+# Percent of black-to-white by which no cell of the small picture changes in a coded
+# repeat between key frames, and at one (seen: 2.3 and 7 over six codecs).
+_CALM_PERCENT = 2.5
+_PULSE_PERCENT = 10.0
+# A key frame's pulse lies over the whole picture, motion in a part of it: the largest
+# change of a cell over the mean change (seen: 3 to 4 against 8 to 80).
+_PULSE_SPREAD = 7.0
+# Fainter than this, single blocks of the small picture may change by so much.
+_FAINT_SHARE = 0.06
+_FAINT_CELL_PERCENT = 6.0
+# A pulse of another frame than a key frame stays under this share of live frames.
+_PULSE_SHARE = 0.7
+_RARE_KEYS = 0.2
+_WIDEST_GAP = 2
+# A codec refines the first frames of a still for about half a second.
+_LONGEST_REFINED = 12
+# Still: less than this share of what changes in the quietest live frames.
+_STILL_SHARE = 0.25
+# A single repeat: less than this share of what changes shortly before and after.
+_DIP_SHARE = 0.125
+_DIP_REACH = 4
+_DIP_CELL_SHARE = 0.12
+# Differences fall in two kinds when they lie this far apart, and neither is a few
+# frames only: a heavily coded webcam parts by 9, a coded still by 15 and more.
+_APART = 12.0
+_LEAST_LIVE_SHARE = 0.05
+_FLOOR_PERCENTILE = 10.0
+_SMALLEST = 1e-3
+_LOCAL_S = 10.0
+_LEAST_LOCAL = 25
+
+# In a rhythm: repeats change so much less than the others, and so many fit.
+_RHYTHM_SHARE = 0.3
+_EXPLAINED = 0.75
+# Long patterns fit by chance sooner.
+_SHORT_PERIOD = 6
+_EXPLAINED_LONG = 0.9
+_AS_GOOD = 0.02
+_SEEN = 0.3
+_BLOCK = 120
+_SHORTEST_BLOCK = 20
+_LONGEST_PERIOD = 30
+
+
+class State(IntEnum):
+    """What a frame is: the codes of the column ``stillness.state``."""
+
+    LIVE = 0
+    RHYTHM = 1
+    SINGLE = 2
+    FROZEN = 3
+    BLACK = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Changes:
+    """How each frame differs from the frame before it; NaN where that is unknown.
+
+    Attributes
+    ----------
+    difference : (n,) array
+        Mean absolute change of luma at full resolution, percent of black-to-white.
+    cell : (n,) array
+        Largest change of a cell of the small picture, same unit.
+    identical, key : (n,) arrays of bool
+        Luma bit for bit the same; frame can be decoded on its own.
+    times : (n + 1,) array
+        Seconds at which frames begin.
+    """
+
+    difference: Values
+    cell: Values
+    identical: Flags
+    key: Flags
+    times: NDArray[np.float64]
+
+
+def _split(difference: Values) -> float:
+    """Return the difference that parts still from live frames best; 0 for no parting.
+
+    Otsu's threshold on the logarithm, taken only if the two kinds lie well apart.
+    """
+    logs = np.log10(np.maximum(difference, _SMALLEST))
+    counts, edges = np.histogram(logs, bins=64)
+    middles = 0.5 * (edges[1:] + edges[:-1])
+    below = np.cumsum(counts)
+    sums = np.cumsum(counts * middles)
+    above = below[-1] - below
+    with np.errstate(invalid="ignore", divide="ignore"):
+        apart = sums / below - (sums[-1] - sums) / above
+        spread = np.nan_to_num(below * above * apart**2)
+    # Between two heaps the spread is as large over the whole gap: take its middle.
+    best = np.flatnonzero(spread >= spread.max() * (1 - 1e-9))
+    cut = 10 ** float(edges[1:][best].mean())
+    still, live = difference[difference < cut], difference[difference >= cut]
+    if not still.size or live.size < _LEAST_LIVE_SHARE * difference.size:
+        return 0.0
+    low = max(float(np.median(still)), _SMALLEST)
+    return cut if float(np.percentile(live, _FLOOR_PERCENTILE)) >= _APART * low else 0.0
+
+
+def live_floor(changes: Changes) -> NDArray[np.float64]:
+    """Return what changes at least in a live frame of this part of the take.
+
+    Returns
+    -------
+    (n,) array of float64
+        Percent of black-to-white: the tenth percentile of live frames, of the take or
+        of 10 s around, whichever is less. NaN where no frame is live.
+    """
+    difference = changes.difference
+    out = np.full(len(difference), np.nan)
+    known = np.isfinite(difference) & ~changes.identical
+    if not known.any():
+        return out
+    known &= difference >= _split(difference[known])
+    whole = float(np.percentile(difference[known], _FLOOR_PERCENTILE))
+    known &= difference > _STILL_SHARE * whole
+    out[:] = whole
+    rows = np.flatnonzero(known)
+    times = changes.times[:-1]
+    at = times[rows]
+    for second in np.arange(times[0], times[-1] + 1.0):
+        a, b = np.searchsorted(at, (second - _LOCAL_S, second + 1.0 + _LOCAL_S))
+        if b - a >= _LEAST_LOCAL:
+            near = float(np.percentile(difference[rows[a:b]], _FLOOR_PERCENTILE))
+            first, last = np.searchsorted(times, (second, second + 1.0))
+            out[first:last] = min(near, whole)
+    return out
+
+
+def still(changes: Changes) -> Flags:
+    """Return which frames show the frame before again, by the take's own noise.
+
+    Returns
+    -------
+    (n,) array of bool
+        What a codec does to a still counts as still, too: the pulse of a key frame,
+        and the first frames, which it still refines.
+    """
+    floor = live_floor(changes)
+    with np.errstate(invalid="ignore"):
+        quiet = changes.difference <= _STILL_SHARE * floor
+        calm = changes.cell <= _CALM_PERCENT
+        # Refined in single blocks: a cell may change more if hardly any other does.
+        faint = changes.difference <= _FAINT_SHARE * floor
+        out = changes.identical | (quiet & calm)
+        out |= faint & (changes.cell <= _FAINT_CELL_PERCENT)
+        spread = changes.cell <= _PULSE_SPREAD * changes.difference
+        pulse = (changes.cell <= _PULSE_PERCENT) & (spread | calm | quiet)
+        under = _rare_keys(changes) | (changes.difference <= _PULSE_SHARE * floor)
+        refined = calm & (changes.difference <= floor)
+        moving = changes.cell > 2 * _CALM_PERCENT
+    _fill(out, pulse & under)
+    for first, last in runs(out):
+        _grow(out, refined, moving, first - 1, -1)
+        _grow(out, refined, moving, last, 1)
+    return out
+
+
+def _rare_keys(changes: Changes) -> Flags:
+    """Return the key frames; none where every frame is coded on its own."""
+    rare = float(np.mean(changes.key)) <= _RARE_KEYS
+    return changes.key if rare else np.zeros(len(changes.key), bool)
+
+
+def _without_pulses(values: Values, keys: Flags) -> Values:
+    """Return values where a key frame's is the lesser of its neighbours'."""
+    before, after = np.roll(values, 1), np.roll(values, -1)
+    return np.where(keys, np.fmin(values, np.fmin(before, after)), values)
+
+
+def _fill(flags: Flags, bridge: Flags) -> None:
+    """Close gaps of a frame or two that `bridge` allows."""
+    for first, last in runs(~flags):
+        inside = first > 0 and last < len(flags)
+        if inside and last - first <= _WIDEST_GAP and bridge[first:last].all():
+            flags[first:last] = True
+
+
+def _grow(flags: Flags, refined: Flags, moving: Flags, row: int, step: int) -> None:
+    """Take in refined frames up to one that moves; none if there is no such frame."""
+    at = row
+    while 0 <= at < len(flags) and refined[at] and abs(at - row) < _LONGEST_REFINED:
+        at += step
+    if at != row and 0 <= at < len(flags) and moving[at]:
+        flags[min(row, at - step) : max(row, at - step) + 1] = True
+
+
+def _largest_near(values: Values, reach: int) -> tuple[Values, Values]:
+    """Return the largest value among the few before each place, and behind it."""
+    padded = np.concatenate([np.zeros(reach), np.nan_to_num(values), np.zeros(reach)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, reach).max(axis=1)
+    n = len(values)
+    return windows[:n], windows[reach + 1 : reach + 1 + n]
+
+
+def repeated(changes: Changes, is_still: Flags) -> Flags:
+    """Return which frames repeat the one before: identical ones, and short dips.
+
+    Parameters
+    ----------
+    is_still : (n,) array of bool
+        What `still` gave.
+
+    Notes
+    -----
+    A dip is a frame, or a stretch of still ones, in which hardly anything changes
+    although much does a few frames before and after. Noise, where a codec has left
+    some, prevents it in live pictures.
+    """
+    if not len(changes.difference):
+        return is_still
+    keys = _rare_keys(changes)
+    plain = _without_pulses(changes.difference, keys)
+    ahead, behind = _largest_near(plain, _DIP_REACH)
+    cell = _without_pulses(changes.cell, keys)
+    cells = np.minimum(*_largest_near(cell, _DIP_REACH))
+    with np.errstate(invalid="ignore"):
+        dip = changes.difference <= _DIP_SHARE * np.minimum(ahead, behind)
+        calm = changes.cell <= np.maximum(_CALM_PERCENT, _DIP_CELL_SHARE * cells)
+        moving = cells > 2 * _CALM_PERCENT
+    out = is_still | changes.identical | (dip & calm & moving)
+    for first, last in runs(out):
+        if changes.identical[first:last].all():
+            continue
+        middle = float(np.nanmedian(changes.difference[first:last]))
+        sides = plain[[first - 1, min(last, len(out) - 1)]]
+        # Motion that comes to rest fades out; a repeat stands between moving frames.
+        abrupt = first > 0 and last < len(out) and middle <= _DIP_SHARE * sides.min()
+        if not abrupt:
+            out[first:last] = changes.identical[first:last]
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cadence:
+    """A stretch in which repeats come in a steady rhythm.
+
+    Attributes
+    ----------
+    first, last : int
+        Rows, half-open.
+    period, repeats : int
+        Of so many frames, so many repeat the one before.
+    """
+
+    first: int
+    last: int
+    period: int
+    repeats: int
+
+
+def _rhythm(flags: Flags, difference: Values) -> NDArray[np.bool_] | None:
+    """Return the shortest pattern that a block follows; None for none.
+
+    Coding hides some repeats, so the usual change in each phase of a period tells.
+    """
+    n = len(flags)
+    found: list[tuple[float, Flags]] = []
+    for period in range(2, min(_LONGEST_PERIOD, n // 4) + 1):
+        pattern = _pattern(flags, difference, period)
+        if pattern is not None:
+            laid = pattern[np.arange(n) % period]
+            found.append((float(np.mean(laid == flags)), pattern))
+            if found[-1][0] >= 1.0 - _AS_GOOD:
+                break
+    best = max((fit for fit, _ in found), default=0.0)
+    # Multiples of the period fit as well: the shortest of the best.
+    return next((p for fit, p in found if fit >= best - _AS_GOOD), None)
+
+
+def _pattern(flags: Flags, difference: Values, period: int) -> Flags | None:
+    """Return which phases of a period repeat; None if frames do not follow it."""
+    phase = np.arange(len(flags)) % period
+    whole = len(difference) // period * period
+    usual = np.median(difference[:whole].reshape(-1, period), axis=0)
+    pattern = np.asarray(usual <= _RHYTHM_SHARE * usual.max(), bool)
+    if not 0 < int(pattern.sum()) < period:
+        return None
+    laid = pattern[phase]
+    hits = int(np.count_nonzero(laid & flags))
+    quiet = difference <= 2 * _RHYTHM_SHARE * float(np.median(difference[~laid]))
+    kept = float(np.mean(quiet[laid] | flags[laid]))
+    # Groups of pictures have a rhythm, too, but few frames that come twice.
+    sure = hits >= _SEEN * int(laid.sum())
+    needed = _EXPLAINED if period <= _SHORT_PERIOD else _EXPLAINED_LONG
+    fits = hits >= needed * int(flags.sum()) and kept >= needed
+    return pattern if sure and fits else None
+
+
+def _blocks(length: int) -> Iterator[Span]:
+    count = max(1, round(length / _BLOCK))
+    for i in range(count):
+        yield length * i // count, length * (i + 1) // count
+
+
+def cadences(
+    flags: Flags, known: Flags, difference: Values
+) -> tuple[list[Cadence], Flags]:
+    """Find steady rhythms of repeated frames, such as 25 pictures a second in 50.
+
+    Parameters
+    ----------
+    flags : (n,) array of bool
+        Frames that repeat the one before.
+    known : (n,) array of bool
+        Frames that can be judged; others end a block.
+    difference : (n,) array
+        Mean change of each frame.
+
+    Returns
+    -------
+    list of Cadence
+    inside : (n,) array of bool
+        Frames that a rhythm repeats.
+
+    Examples
+    --------
+    >>> again = np.arange(60) % 2 == 1
+    >>> found, _ = cadences(again, np.ones(60, bool), np.where(again, 0.0, 1.0))
+    >>> found[0].period, found[0].repeats
+    (2, 1)
+    """
+    inside = np.zeros(len(flags), bool)
+    out: list[Cadence] = []
+    for start, stop in runs(known):
+        for a, b in _blocks(stop - start):
+            first, last = start + a, start + b
+            part = flags[first:last]
+            if last - first < _SHORTEST_BLOCK or int(part.sum()) < 4:
+                continue
+            pattern = _rhythm(part, difference[first:last])
+            if pattern is None:
+                continue
+            laid = pattern[np.arange(last - first) % len(pattern)]
+            inside[first:last] = laid
+            new = Cadence(first, last, len(pattern), int(pattern.sum()))
+            if out and _goes_on(out[-1], new):
+                out[-1] = Cadence(out[-1].first, last, new.period, new.repeats)
+            else:
+                out.append(new)
+    return out, inside
+
+
+def _goes_on(before: Cadence, after: Cadence) -> bool:
+    return (before.period, before.repeats) == (after.period, after.repeats)
+
+
+def again(states: Values) -> tuple[Flags, Flags]:
+    """Return which frames come twice, and which could: neither frozen nor black.
+
+    Parameters
+    ----------
+    states : (n,) array
+        Codes of `State`; NaN where it cannot be told.
+    """
+    twice = (states == State.SINGLE) | (states == State.RHYTHM)
+    return np.asarray(twice, bool), np.asarray(states <= State.SINGLE, bool)

@@ -1,0 +1,341 @@
+"""Stillness: pictures that are black, that stand still, or that come twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.limits import Option
+from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values
+from qc.measures.stillfindings import check, companions, exhibits, seconds_of
+from qc.measures.stillframes import Changes, State, again, cadences, repeated, still
+from qc.records import Picture, Readings
+from qc.spans import runs
+from qc.views import proxy_luma
+
+__all__ = ["MEASURE", "frozen_runs", "level_percent"]
+
+Flags: TypeAlias = NDArray[np.bool_]
+
+# Coarse enough that gain noise under a lens cap is averaged away.
+_CELLS = (48, 27)
+# Full lines are compared: noise is lost in small pictures. An odd step takes lines of
+# both fields.
+_LINES = 72
+# The live frames of a camera change in many places; a drawing only where the pen is,
+# and a codec short of data may leave nothing of the noise. Seen: 0.04 % in a drawing,
+# 4 % in the most heavily coded webcam.
+_ALIVE_PERCENT = 0.5
+
+
+def level_percent(luma: NDArray[np.float32]) -> float:
+    """Return the level that 99 % of the picture lies under, noise averaged away.
+
+    Parameters
+    ----------
+    luma : (H, W) array of float32
+        Percent of black-to-white.
+    """
+    if not luma.size:
+        return math.nan
+    small = cv2.resize(luma, _CELLS, interpolation=cv2.INTER_AREA).ravel()
+    place = math.ceil(0.99 * small.size) - 1
+    return float(np.partition(small, place)[place])
+
+
+class _Reader:
+    def __init__(self, setup: Setup) -> None:
+        self._plane: NDArray[np.unsignedinteger] | None = None
+        self._lines: NDArray[np.unsignedinteger] | None = None
+        self._proxy: NDArray[np.float32] | None = None
+
+    def read(self, picture: Picture) -> Values:
+        if picture.damaged or not picture.y.size:
+            # A decoder fills damage with the frame before: that is no still picture.
+            self._plane = self._lines = self._proxy = None
+            return {}
+        proxy = picture.view(proxy_luma)
+        step = max(1, picture.height // _LINES) | 1
+        lines = np.ascontiguousarray(picture.y[step // 2 :: step])
+        values: dict[str, float] = {
+            "level_percent": level_percent(proxy),
+            "key": float(picture.key),
+        }
+        if (
+            self._plane is not None
+            and self._lines is not None
+            and self._proxy is not None
+            and self._plane.shape == picture.y.shape
+        ):
+            values |= self._compare(picture, lines, proxy)
+        # The view on the decoder's buffer is kept for one frame only.
+        self._plane, self._lines, self._proxy = picture.y, lines, proxy
+        return values
+
+    def _compare(
+        self,
+        picture: Picture,
+        lines: NDArray[np.unsignedinteger],
+        proxy: NDArray[np.float32],
+    ) -> dict[str, float]:
+        assert self._plane is not None  # noqa: S101 - the caller has looked
+        assert self._lines is not None  # noqa: S101
+        assert self._proxy is not None  # noqa: S101
+        signal = picture.signal
+        apart = cv2.absdiff(lines, self._lines)
+        changed = cv2.countNonZero(apart)
+        total = cv2.norm(apart, cv2.NORM_L1)
+        cell = cv2.norm(proxy, self._proxy, cv2.NORM_INF)
+        # The whole picture is compared only where nothing speaks against it.
+        same = (
+            not changed
+            and not cell
+            and cv2.norm(picture.y, self._plane, cv2.NORM_INF) == 0
+        )
+        span = signal.white - signal.black
+        return {
+            "difference_percent": 100.0 * total / (span * lines.size),
+            "cell_percent": float(cell),
+            "changed_percent": 100.0 * changed / lines.size,
+            "identical": float(same),
+        }
+
+    def finish(self) -> Mapping[str, object]:
+        return {}
+
+
+# --------------------------------------------------------------------------- arithmetic
+
+
+def _column(readings: Readings, name: str) -> NDArray[np.float64]:
+    return readings[f"stillness.{name}"].astype(np.float64)
+
+
+def _black(measured: Measured, readings: Readings) -> NDArray[np.bool_]:
+    limit = measured.limits["stillness.black_percent"]
+    return np.asarray(_column(readings, "level_percent") <= limit, bool)
+
+
+def _changes(readings: Readings, black: NDArray[np.bool_]) -> Changes:
+    """Return how frames differ; black ones, and the first behind, are not judged."""
+    unknown = black | np.concatenate([[True], black[:-1]])[: len(black)]
+    difference = np.where(unknown, np.nan, _column(readings, "difference_percent"))
+    return Changes(
+        difference=difference,
+        cell=np.where(unknown, np.nan, _column(readings, "cell_percent")),
+        identical=(_column(readings, "identical") > 0) & ~unknown,
+        key=_column(readings, "key") > 0,
+        times=readings.times(),
+    )
+
+
+def frozen_runs(
+    flags: NDArray[np.bool_], times: NDArray[np.float64], *, shortest: float
+) -> list[tuple[int, int]]:
+    """Return runs of still frames that last at least `shortest` seconds.
+
+    Parameters
+    ----------
+    flags : (n,) array of bool
+    times : (n + 1,) array
+        Seconds at which frames begin.
+
+    Examples
+    --------
+    >>> flags = np.array([0, 1, 1, 1, 0, 1], bool)
+    >>> frozen_runs(flags, np.arange(7) / 25, shortest=0.1)
+    [(1, 4)]
+    """
+    return [(a, b) for a, b in runs(flags) if round(times[b] - times[a], 6) >= shortest]
+
+
+def _alive(readings: Readings, live: NDArray[np.bool_]) -> bool:
+    """Tell whether live frames change all over, so that stillness means something."""
+    changed = _column(readings, "changed_percent")[live]
+    # Where no frame at all is live nothing speaks for a drawing.
+    return not changed.size or float(np.median(changed)) >= _ALIVE_PERCENT
+
+
+def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
+    """Return what each frame is, by the codes of `State`; NaN: cannot be told."""
+    black = _black(measured, readings)
+    changes = _changes(readings, black)
+    known = np.isfinite(changes.difference)
+    is_still = still(changes)
+    twice = repeated(changes, is_still)
+    out = np.where(known, float(State.LIVE), np.nan)
+    if _alive(readings, known & ~is_still & ~twice):
+        shortest = measured.limits["stillness.frozen_review_seconds"]
+        out[twice] = State.SINGLE
+        for first, last in frozen_runs(is_still, changes.times, shortest=shortest):
+            out[first:last] = State.FROZEN
+        found, inside = cadences(*again(out), changes.difference)
+        for cadence in found:
+            # Coding blurs what comes out of turn there: only sure repeats count.
+            part = slice(cadence.first, cadence.last)
+            unsure = ~(changes.identical | is_still)[part]
+            out[part][unsure & (out[part] == State.SINGLE)] = State.LIVE
+        out[inside] = State.RHYTHM
+    elif is_still.any():
+        out[:] = np.nan
+    out[black] = State.BLACK
+    return out
+
+
+def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    return {"state": _states(measured, readings)}
+
+
+# ----------------------------------------------------------------------------- findings
+
+
+# ------------------------------------------------------------------------------ figures
+
+
+def _summarise(measured: Measured) -> Mapping[str, object]:
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return {}
+    states = readings["stillness.state"]
+    difference = _column(readings, "difference_percent")
+    known = difference[np.isfinite(difference)]
+    frozen = [
+        float(seconds_of(readings, a, b)) for a, b in runs(states == State.FROZEN)
+    ]
+    middle = float(np.median(known)) if known.size else math.nan
+    return {
+        "black_frames": int(np.sum(states == State.BLACK)),
+        "frozen_s": sum(frozen),
+        "longest_frozen_s": max(frozen, default=0.0),
+        "repeated_frames": int(np.sum(states == State.SINGLE)),
+        "repeated_in_rhythm_frames": int(np.sum(states == State.RHYTHM)),
+        "identical_frames": int(np.sum(_column(readings, "identical") > 0)),
+        "difference_median_percent": middle,
+    }
+
+
+def _notes(measured: Measured) -> Iterable[str]:
+    readings = measured.picture
+    if readings is None or readings.rows < 2:
+        return
+    # A frame that could be compared, but of which nothing can be told.
+    states = readings["stillness.state"]
+    compared = np.isfinite(_column(readings, "difference_percent"))
+    if np.isnan(states[compared & ~_black_or_behind(states)]).any():
+        yield (
+            "Hardly anything changes from frame to frame, not even noise: a drawing or "
+            "screen, or a codec that leaves no noise. Whether the picture is frozen "
+            "cannot be told here, nor which frames come twice."
+        )
+
+
+def _black_or_behind(states: NDArray[np.floating]) -> Flags:
+    black = np.asarray(states == State.BLACK, bool)
+    return np.asarray(black | np.concatenate([[False], black[:-1]]), bool)
+
+
+MEASURE = Measure(
+    name="stillness",
+    label="Stillness",
+    clock="picture",
+    columns=(
+        Column("difference_percent", "Mean change since the frame before", "%", 3),
+        Column("cell_percent", "Largest change of a small area", "%", 2),
+        Column("changed_percent", "Pixels that changed", "%", 2),
+        Column("identical", "Same as the frame before, bit for bit", "", 0),
+        Column("level_percent", "Level that 99 % lie under, without noise", "%", 2),
+        Column("key", "Frame coded on its own", "", 0),
+    ),
+    derived=(
+        Column("state", "Live 0, in rhythm 1, twice 2, frozen 3, black 4", "", 0),
+    ),
+    derive=_derive,
+    options=(
+        Option(
+            "stillness.black_percent",
+            3.0,
+            "Black when 99 % of the picture, noise averaged away, lies at or under "
+            "this level (house choice).",
+            unit="%",
+            low=0,
+            high=50,
+            measuring=True,
+        ),
+        Option(
+            "stillness.black_reject_seconds",
+            2.0,
+            "Reject where the picture is black this long; shorter is for review "
+            "(house choice).",
+            unit="s",
+            low=0,
+            high=86400,
+        ),
+        Option(
+            "stillness.frozen_review_seconds",
+            0.5,
+            "Frozen when the picture stands still this long although noise should "
+            "move; what is shorter counts as repeated frames (house choice).",
+            unit="s",
+            low=0.05,
+            high=86400,
+            measuring=True,
+        ),
+        Option(
+            "stillness.frozen_reject_seconds",
+            2.0,
+            "Reject where the picture stands still this long (house choice).",
+            unit="s",
+            low=0.05,
+            high=86400,
+        ),
+        Option(
+            "stillness.repeated_per_minute",
+            6,
+            "Review when more frames than this within a minute repeat the one before "
+            "out of turn; fewer are noted (house choice).",
+            kind="whole",
+            low=0,
+            high=10000,
+        ),
+    ),
+    start=_Reader,
+    checks=(check,),
+    check_rules={
+        "picture.black": "Black",
+        "picture.frozen": "Frozen",
+        "picture.repeated": "Repeated frames",
+    },
+    charts=(
+        Chart(
+            ("difference_percent",),
+            "Change from frame to frame",
+            "% of black to white",
+            low=0.0,
+            explain="Noise alone keeps a live picture off the ground; a picture that "
+            "stands still lies on it.",
+        ),
+    ),
+    summarise=_summarise,
+    notes=_notes,
+    companions=companions,
+    exhibits=exhibits,
+    method=(
+        "Each frame is compared with the one before, line by line on full lines spread "
+        "over the picture and cell by cell on the small picture; where both agree, "
+        "pixel by pixel. Still is what changes less than a quarter of the quietest "
+        "tenth of the take's own live frames, with no cell changing by more than "
+        "2.5 %, or what is the same bit for bit; pulses of key frames are bridged. "
+        "Single repeats stand out against the frames around them. Steady rhythms of "
+        "repeats are found by their period and noted. The frames told are those that "
+        "repeat, not the one they repeat. Black: the level of 48 x 27 cells."
+    ),
+    source="Otsu, IEEE Trans. SMC 9(1), 1979 (from memory). Limits: house choice.",
+)

@@ -1,0 +1,251 @@
+"""Arithmetic of swings: a reading that goes to and fro, there and back again."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Swinging", "leg_seconds", "share_at_keys", "swinging", "turning_points"]
+
+# Legs faster or slower than half a swing of these are none of a hunt.
+FASTEST_HZ, SLOWEST_HZ = 4.0, 0.2
+# A sine takes 0.59 of half its period from 10 to 90 % of its way.
+_LEG_SHARE = 2.0 * math.asin(0.8) / math.pi
+_SLACK = 1.25  # for whole frames and legs that are no sine
+_KEY_S = 0.04
+# Legs of one run are at least this share of its deep, or else of its middle ones.
+_EVEN_SHARE = 0.5
+_DEEP_PERCENTILE = 80.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Swinging:
+    """A run of swings.
+
+    Attributes
+    ----------
+    turns : (n + 1,) array of int
+        Where it turns: n legs.
+    first, last : int
+        Half-open: from where the first leg leaves its level to where the last ends.
+    hz : float
+        Full swings a second.
+    depth : float
+        Median height of a leg, in the reading's own unit.
+    """
+
+    turns: NDArray[np.intp]
+    first: int
+    last: int
+    hz: float
+    depth: float
+
+    def moved(self, rows: int) -> Swinging:
+        """Return the same run, counted from `rows` rows earlier."""
+        return Swinging(
+            self.turns + rows, self.first + rows, self.last + rows, self.hz, self.depth
+        )
+
+    @property
+    def swings(self) -> float:
+        """Full swings: two legs each."""
+        return (len(self.turns) - 1) / 2.0
+
+
+def turning_points(values: NDArray[np.floating], depth: float) -> NDArray[np.intp]:
+    """Return where a reading turns, passing over turns smaller than `depth`.
+
+    Parameters
+    ----------
+    values : (n,) array
+        No NaN.
+    depth : float
+        A turn counts once the reading has gone back by as much.
+
+    Returns
+    -------
+    (m,) array of int
+        Alternately highest and lowest places, the two outermost ones included.
+
+    Examples
+    --------
+    >>> turning_points(np.array([0.0, 3.0, 2.5, 4.0, 1.0, 1.5, 0.0, 5.0]), 2.0)
+    array([0, 3, 6, 7])
+    """
+    turns: list[int] = []
+    low = high = 0
+    rising: bool | None = None
+    for i, value in enumerate(values.tolist()):
+        if value > values[high]:
+            high = i
+        if value < values[low]:
+            low = i
+        if rising is not False and values[high] - value >= depth:
+            # It has come down from its highest: that was a turn.
+            if rising is None and low < high:
+                turns.append(low)
+            turns.append(high)
+            rising, low = False, i
+        elif rising is not True and value - values[low] >= depth:
+            if rising is None and high < low:
+                turns.append(high)
+            turns.append(low)
+            rising, high = True, i
+        if rising is True:
+            low = i
+        elif rising is False:
+            high = i
+    if rising is not None:
+        turns.append(high if rising else low)
+    return np.array(turns, np.intp)
+
+
+def swinging(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    *,
+    depth: float,
+    least: float,
+) -> list[Swinging]:
+    """Find where a reading swings to and fro, again and again.
+
+    Parameters
+    ----------
+    values : (n,) array
+        No NaN.
+    times : (n,) array
+        Seconds.
+    depth : float
+        Legs of this height count.
+    least : float
+        Full swings without a pause that it takes.
+    """
+    out = []
+    for run in _runs_of_legs(values, times, depth, least):
+        # Ripples beside deep swings are no swings: look again, at the deep ones alone;
+        # if these are too few, at those that most of the run is made of.
+        lo, hi = run.turns[0], run.turns[-1] + 1
+        legs = np.abs(np.diff(values[run.turns]))
+        for typical in (np.percentile(legs, _DEEP_PERCENTILE), np.median(legs)):
+            least_leg = max(_EVEN_SHARE * float(typical), depth)
+            again = _runs_of_legs(values[lo:hi], times[lo:hi], least_leg, least)
+            if again:
+                out += [r.moved(int(lo)) for r in again]
+                break
+    return out
+
+
+def _runs_of_legs(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    depth: float,
+    least: float,
+) -> list[Swinging]:
+    turns = turning_points(values, depth)
+    legs = [_Leg.of(values, times, a, b) for a, b in itertools.pairwise(turns)]
+    slowest, fastest = 0.5 / SLOWEST_HZ, 0.5 / FASTEST_HZ
+    runs: list[list[int]] = [[]]
+    for i, leg in enumerate(legs):
+        if leg.seconds > _SLACK * _LEG_SHARE * slowest:
+            runs.append([])
+            continue
+        if runs[-1]:
+            apart = leg.middle - legs[i - 1].middle
+            if not fastest / _SLACK <= apart <= slowest:
+                runs.append([])
+        runs[-1].append(i)
+    return [
+        _swinging(values, turns, legs, run)
+        for run in runs
+        if len(run) >= max(2.0 * least, 2)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Leg:
+    """From one turn to the next: its way without the level parts at the ends."""
+
+    first: int
+    last: int
+    seconds: float
+    middle: float
+
+    @classmethod
+    def of(
+        cls, values: NDArray[np.floating], times: NDArray[np.floating], a: int, b: int
+    ) -> _Leg:
+        """Measure a leg from 10 to 90 % of its way."""
+        way = (values[a : b + 1] - values[a]) / (values[b] - values[a])
+        leaves = a + int(np.flatnonzero(way <= 0.1)[-1])
+        arrives = leaves + int(np.argmax(way[leaves - a :] >= 0.9))
+        half = leaves + int(np.argmax(way[leaves - a :] >= 0.5))
+        before, at = way[half - 1 - a], way[half - a]
+        share = (0.5 - before) / (at - before) if at > before else 1.0
+        middle = times[half - 1] + share * (times[half] - times[half - 1])
+        seconds = times[arrives] - times[leaves]
+        return cls(leaves, arrives, float(seconds), float(middle))
+
+
+def _swinging(
+    values: NDArray[np.floating],
+    turns: NDArray[np.intp],
+    legs: list[_Leg],
+    run: list[int],
+) -> Swinging:
+    seconds = legs[run[-1]].middle - legs[run[0]].middle
+    at = turns[run[0] : run[-1] + 2]
+    return Swinging(
+        turns=at,
+        first=legs[run[0]].first,
+        last=legs[run[-1]].last + 1,
+        hz=(len(run) - 1) / (2.0 * seconds),
+        depth=float(np.median(np.abs(np.diff(values[at])))),
+    )
+
+
+def leg_seconds(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    turns: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """Return how long each leg takes from 10 to 90 % of its way."""
+    pairs = itertools.pairwise(turns)
+    return np.array([_Leg.of(values, times, a, b).seconds for a, b in pairs])
+
+
+def share_at_keys(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    keys: NDArray[np.bool_],
+    turns: NDArray[np.intp],
+) -> float:
+    """Return what share of each rise happens at a key frame, the median over rises.
+
+    Parameters
+    ----------
+    values, times, keys : (n,) arrays
+        Reading, seconds, and whether a frame is a key frame.
+    turns : (m,) array of int
+
+    Notes
+    -----
+    Coarse coding lets detail fade until the next key frame brings all of it back at
+    once: near 1. Focus takes many frames to come back: a small share.
+    """
+    shares = []
+    for a, b in itertools.pairwise(turns):
+        if values[b] <= values[a]:
+            continue
+        at_key = 0.0
+        for key in a + 1 + np.flatnonzero(keys[a + 1 : b + 1]):
+            early, late = np.searchsorted(
+                times, (times[key - 1] - _KEY_S / 2, times[key] + _KEY_S / 2)
+            )
+            late = min(max(late, key), b)
+            at_key += values[late] - values[max(min(early, key - 1), a)]
+        shares.append(min(at_key / (values[b] - values[a]), 1.0))
+    return float(np.median(shares)) if shares else 0.0

@@ -1,0 +1,156 @@
+"""The looking itself: windows by chance, then around what was found, until time is up.
+
+What is known at any moment is as good as the time so far allows.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+
+from qc.errors import DecodeError
+from qc.records import TakeInfo
+from qc.spot.edges import open_edges, probe_in
+from qc.spot.piece import Piece, PieceMaker
+from qc.spot.plan import Plan
+
+__all__ = ["WINDOWS_S", "Looking"]
+
+WINDOWS_S = (2.5, 2.0, 1.5, 1.0)
+"""Lengths of a window, in seconds: the first that leaves room for enough of them."""
+_ENOUGH = 6
+# What lies between the key frame and a window's start is measured up to this: measuring
+# costs more than decoding, and more windows promise more than longer ones.
+_LEAD_S = 0.4
+# Time that may go into edges, of all that the windows took; and by chance first.
+_FOR_EDGES, _FIRST_BY_CHANCE = 0.4, 3
+# A window is begun if at least this much of its time is left.
+_WORTH = 0.4
+_MOST_FAILURES = 4
+
+
+class Looking:
+    """Looks at one take.
+
+    Parameters
+    ----------
+    length : float
+        Seconds of the take.
+    until : function of the pieces so far
+        When to stop, as `time.monotonic` tells time.
+    told : function of seconds
+        Told up to where the last window reached.
+    """
+
+    def __init__(
+        self,
+        info: TakeInfo,
+        maker: PieceMaker,
+        *,
+        length: float,
+        until: Callable[[list[Piece]], float],
+        told: Callable[[float], None] | None = None,
+    ) -> None:
+        self._maker, self._length, self._until, self._told = maker, length, until, told
+        self._frame = 1.0 / float(info.grid.rate)
+        self._number = int(info.fingerprint[:16] or "0", 16)
+        self.failures = 0
+        self._spent = self._on_edges = 0.0
+        self._tried: set[tuple[float, float]] = set()
+        self.window = WINDOWS_S[0]
+        self.plan: Plan | None = None
+        self.pieces: list[Piece] = []
+
+    @property
+    def plan_weights(self) -> tuple[float, ...]:
+        """Shares of the strata in which a window was looked at whole."""
+        return self.plan.weights if self.plan is not None else ()
+
+    @property
+    def left(self) -> float:
+        """Seconds until looking must end."""
+        return self._until(self.pieces) - time.monotonic()
+
+    def first(self) -> Piece | None:
+        """Look at the take's beginning; the time it takes sets the windows' length."""
+        piece = self._look(0.0, min(self.window, self._length))
+        if piece is not None and piece.end > piece.start:
+            cost = self._spent / (piece.end - piece.start)
+            self.window = next(
+                (
+                    w
+                    for w in WINDOWS_S
+                    if _ENOUGH * cost * (w + _LEAD_S / 2) <= max(self.left, 0.0)
+                ),
+                WINDOWS_S[-1],
+            )
+        return piece
+
+    def windows(self) -> bool:
+        """Look at windows until time is up; False if the file cannot be sought."""
+        room = self._length - self.window
+        if room <= self._frame:
+            return True
+        self._look(room, self._length)
+        self.plan = plan = Plan(room, number=self._number)
+        draw = plan.draw()
+        while self._worth_it() and self.failures < _MOST_FAILURES:
+            if self._look_at_an_edge(len(plan.weights)):
+                continue
+            start, end = draw.start, draw.start + self.window
+            piece = None
+            if not self._have(start, end):
+                piece = self._look(max(start - self._frame, 0.0), end + self._frame)
+                if piece is None or not piece.whole:
+                    if piece is None:
+                        # The same stratum again, elsewhere.
+                        draw = plan.draw()
+                    continue
+            plan.seen(draw)
+            draw = plan.draw()
+        return self.failures < _MOST_FAILURES or len(self.pieces) > self.failures
+
+    def _worth_it(self) -> bool:
+        done = [p.seconds_took for p in self.pieces if p.whole]
+        usual = sorted(done)[len(done) // 2] if done else 0.0
+        return self.left > max(_WORTH * usual, 0.02)
+
+    def _have(self, start: float, end: float) -> bool:
+        slack = self._frame
+        return any(
+            p.whole and p.start <= start + slack and end - slack <= p.end
+            for p in self.pieces
+        )
+
+    def _look_at_an_edge(self, by_chance: int) -> bool:
+        """Spend a share of the time on where faults begin and end."""
+        if by_chance < _FIRST_BY_CHANCE or self._on_edges > _FOR_EDGES * self._spent:
+            return False
+        for gap in open_edges(self.pieces, length=self._length):
+            probe = probe_in(gap, window=self.window)
+            if probe in self._tried:
+                continue
+            self._tried.add(probe)
+            before = self._spent
+            self._look(*probe)
+            self._on_edges += self._spent - before
+            return True
+        return False
+
+    def _look(self, start: float, end: float) -> Piece | None:
+        began = time.monotonic()
+        try:
+            piece = self._maker.window(
+                start, end, lead=_LEAD_S, until=self._until(self.pieces)
+            )
+        except DecodeError:
+            piece = None
+        self._spent += time.monotonic() - began
+        if piece is None:
+            self.failures += self.left > 0
+            return None
+        self.pieces.append(piece)
+        if self._told is not None and math.isfinite(piece.end):
+            self._told(piece.end)
+        return piece

@@ -1,0 +1,335 @@
+"""One take in bounded time: look, judge, and say honestly what was looked at."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Literal
+
+from qc.errors import QCError
+from qc.judge import advice_from, grade_of
+from qc.limits import Limits
+from qc.measures import all_measures, default_limits
+from qc.measures.soundlines import with_names
+from qc.media import probe
+from qc.media.windows import can_seek
+from qc.pipeline import Progress, measure_take
+from qc.records import (
+    Coverage,
+    SpotCoverage,
+    TakeFailure,
+    TakeInfo,
+    TakeResult,
+)
+from qc.spot.joined import findings_of, joined_picture, joined_sound, summary_of
+from qc.spot.look import Looking
+from qc.spot.needs import needs_of, not_judged, unmeasured
+from qc.spot.piece import Piece, PieceMaker
+from qc.spot.promise import frames_seen, promise, seconds_heard
+
+__all__ = ["spot_take"]
+
+# Seconds that judging and a report take at least, and each picture in it; house
+# choices after measuring on two cores.
+_REPORT_S, _STILL_S = 0.7, 0.35
+# Of the time, the report may take up at most this share.
+_MOST_FOR_REPORT = 0.35
+_MOST_STILLS = 4
+# Reading everything is tried if it should take no more than this share of what is left.
+_SURELY = 0.75
+
+
+class _TooSlowError(Exception):
+    """Reading everything would take longer than there is."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What looking gave."""
+
+    reading: Literal["windows", "from the start"]
+    pieces: list[Piece]
+    weights: tuple[float, ...]
+    window: float
+    notes: tuple[str, ...] = ()
+
+
+def spot_take(
+    path: Path | str,
+    *,
+    within: float = 20.0,
+    limits: Limits | None = None,
+    video: int | None = None,
+    threads: int = 0,
+    began: float | None = None,
+    stills: bool = True,
+    progress: Progress | None = None,
+) -> TakeResult | TakeFailure:
+    """Look at as much of a recording as time allows, and judge it as far as seen.
+
+    Parameters
+    ----------
+    path : path
+        The recording; opened read-only.
+    within : float
+        Seconds from `began` until the report should be written.
+    limits, video, threads, progress
+        As `qc.check_take` takes them.
+    began : float, optional
+        When time began to count, as `time.monotonic` tells it; now, if left out.
+    stills : bool
+        Whether time is kept for pictures in the report.
+
+    Returns
+    -------
+    TakeResult or TakeFailure
+        Its ``coverage.spot`` says what was looked at, and what follows for the rest.
+        A recording that cannot be read is a failure, not an exception.
+    """
+    path = Path(path)
+    began = time.monotonic() if began is None else began
+    limits = default_limits() if limits is None else limits
+    try:
+        info = with_names(probe(path, video=video), limits)
+        return _Spot(info, limits, within, began, threads, stills, progress).result()
+    except QCError as error:
+        return TakeFailure(path, "measure", str(error))
+    except MemoryError:
+        return TakeFailure(
+            path, "measure", f"{path}: not enough memory to measure this take"
+        )
+    except OSError as error:
+        return TakeFailure(
+            path,
+            "worker",
+            f"{path}: could not be looked at: {error.strerror or error}; check that "
+            "the card is in and that the disk has room for temporary files",
+        )
+    except Exception as error:
+        # A mistake of ours must not cost the other takes of the same call.
+        if os.environ.get("QC_DEBUG"):
+            raise
+        return TakeFailure(
+            path,
+            "measure",
+            f"{path}: could not be looked at because of a fault in this program "
+            f"({type(error).__name__}: {error}); please report it",
+        )
+
+
+class _Spot:
+    """One spot check."""
+
+    def __init__(
+        self,
+        info: TakeInfo,
+        limits: Limits,
+        within: float,
+        began: float,
+        threads: int,
+        stills: bool,
+        progress: Progress | None,
+    ) -> None:
+        self._info, self._limits = info, limits
+        self._within, self._began, self._threads = within, began, threads
+        self._stills, self._progress = stills, progress
+        self._needs = needs_of(all_measures(), limits, info)
+        self._maker = PieceMaker(info, limits, judged=set(self._needs), threads=threads)
+        self._opening = time.monotonic() - began
+
+    def result(self) -> TakeResult:
+        """Look and judge."""
+        everything = self._everything_at_once()
+        if everything is not None:
+            return everything
+        return self._judged(self._look())
+
+    # ------------------------------------------------------------------------- looking
+
+    def _until(self, pieces: list[Piece]) -> float:
+        """Return when to stop: what was found decides how long the report takes."""
+        return self._began + self._within - self._for_report(pieces)
+
+    def _for_report(self, pieces: list[Piece]) -> float:
+        kinds = {k for p in pieces for k in p.rules}
+        pictures = min(len(kinds) + 1, _MOST_STILLS) if self._stills else 0
+        took = [p.seconds_took for p in pieces if p.whole]
+        # Measuring a window tells how fast this machine is today.
+        slow = max(1.0, (sum(took) / len(took)) if took else 1.0)
+        wanted = (_REPORT_S + _STILL_S * pictures) * min(slow, 3.0)
+        return min(wanted + 0.02 * self._within, _MOST_FOR_REPORT * self._within)
+
+    def _everything_at_once(self) -> TakeResult | None:
+        """Read the whole take if that is quickly done."""
+        info = self._info
+        if not info.duration:
+            return None
+        began = time.monotonic()
+        end = self._until([])
+        length = float(info.duration)
+        if length > 40.0 * (end - began):
+            return None  # no machine measures that fast
+
+        def told(take: TakeInfo, position: Fraction) -> None:
+            now = time.monotonic()
+            done = float(position) / length
+            rather = _SURELY * (end - began)
+            if now > end or (
+                now - began > 0.05 * rather and now - began > done * rather
+            ):
+                raise _TooSlowError
+            if self._progress is not None:
+                self._progress(take, position)
+
+        try:
+            result = measure_take(
+                info, limits=self._limits, threads=self._threads, progress=told
+            )
+        except _TooSlowError:
+            return None
+        return self._as_spot(result)
+
+    def _as_spot(self, result: TakeResult) -> TakeResult:
+        length = float(result.duration)
+        spot = SpotCoverage(
+            within_s=self._within,
+            reading="everything",
+            windows=((0.0, length),),
+            by_chance=0,
+            window_s=0.0,
+            frames_share_percent=100.0 if self._info.video is not None else None,
+            sound_share_percent=100.0 if self._info.audio else None,
+            longest_unseen_s=0.0,
+            bytes_read=self._info.bytes,
+            stills=self._stills_left(),
+        )
+        return replace(
+            result, coverage=replace(result.coverage, mode="spot", spot=spot)
+        )
+
+    def _look(self) -> _Looked:
+        info = self._info
+        if not can_seek(info):
+            why = (
+                "The file does not say how long it is"
+                if not info.duration
+                else "The file does not say when each frame is shown"
+            )
+            return self._from_start(f"{why}: it was read from its start.")
+        length = float(info.duration or 0)
+        looking = Looking(
+            info,
+            self._maker,
+            length=length,
+            until=self._until,
+            told=self._tell(info),
+        )
+        looking.first()
+        if not looking.windows():
+            return self._from_start(
+                "Moments of this file could not be gone to: it was read from its start."
+            )
+        notes: tuple[str, ...] = ()
+        if looking.failures:
+            notes = (
+                "Some moments could not be gone to, and others were looked at instead.",
+            )
+        return _Looked(
+            "windows", looking.pieces, looking.plan_weights, looking.window, notes
+        )
+
+    def _tell(self, info: TakeInfo) -> Callable[[float], None] | None:
+        progress = self._progress
+        if progress is None:
+            return None
+        # Windows come from anywhere: what goes on steadily is the time.
+        length = float(info.duration or 0)
+
+        def told(_: float) -> None:
+            share = (time.monotonic() - self._began) / self._within
+            progress(info, Fraction(min(share, 1.0) * length).limit_denominator(1000))
+
+        return told
+
+    def _from_start(self, note: str) -> _Looked:
+        piece = self._maker.from_start(until=self._until([]))
+        if piece is None:
+            raise QCError(
+                f"{self._info.path}: nothing of it could be looked at in time; "
+                "give it more with --within"
+            )
+        if piece.whole:
+            # Now it is known how long the take is.
+            length = Fraction(piece.end).limit_denominator(1_000_000)
+            self._info = replace(self._info, duration=length)
+        return _Looked("from the start", [piece], (), 0.0, (note,))
+
+    # ------------------------------------------------------------------------- judging
+
+    def _judged(self, looked: _Looked) -> TakeResult:
+        info, pieces = self._info, looked.pieces
+        if not pieces:
+            raise QCError(
+                f"{info.path}: nothing of it could be looked at in time; "
+                "give it more with --within"
+            )
+        ends = [Fraction(p.end).limit_denominator(1_000_000) for p in pieces]
+        duration = max(ends) if info.duration is None else info.duration
+        picture = joined_picture(info, pieces, duration)
+        sound = joined_sound(info, pieces, duration)
+        findings = findings_of(pieces, picture)
+        found = {f.rule for f in findings}
+        clocks = [r for r in (picture, *sound) if r is not None]
+        blind = unmeasured(all_measures(), clocks) - found
+        needs = {r: s for r, s in self._needs.items() if r not in blind}
+        rest = not_judged(all_measures(), info, self._needs) | {
+            r: "could not be measured in what was seen"
+            for r in self._needs
+            if r in blind
+        }
+        spot = promise(
+            info,
+            pieces,
+            reading=looked.reading,
+            weights=looked.weights,
+            window=looked.window,
+            needs=needs,
+            not_judged=rest,
+            length=float(duration),
+            within=self._within,
+            found=found,
+            sound=sound,
+        )
+        spot = replace(spot, stills=self._stills_left())
+        return TakeResult(
+            info=info,
+            coverage=Coverage(
+                mode="spot",
+                frames_read=frames_seen(pieces),
+                frames_expected=info.frames_expected,
+                frames_damaged=sum(p.damaged for p in pieces),
+                frames_missing=sum(p.missing for p in pieces),
+                decode_errors=sum(p.errors for p in pieces),
+                sound_read_s=seconds_heard(sound),
+                elapsed_s=time.monotonic() - self._began,
+                spot=spot,
+            ),
+            grade=grade_of(findings),
+            findings=findings,
+            usable=(),
+            summary=summary_of(picture, sound),
+            advice=advice_from(findings),
+            notes=looked.notes,
+            picture=picture,
+            sound=sound,
+            duration=duration,
+            limits=self._limits,
+        )
+
+    def _stills_left(self) -> int:
+        left = self._began + self._within - time.monotonic() - _REPORT_S
+        return max(0, min(_MOST_STILLS, int(left / _STILL_S))) if self._stills else 0

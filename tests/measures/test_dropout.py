@@ -1,0 +1,368 @@
+"""Drop-outs and clicks: faults of known place in rendered speech, and what is none.
+
+Places and lengths are exact by construction. Second opinions: `numpy.diff` for the
+third difference, a plain Python search for samples that stand still.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from qc.measures import dropout, hum, peaks, phase
+from qc.measures.base import Measured, Setup
+from qc.measures.soundbreaks import cell_samples, quantum, roughness, stuck
+from qc.measures.soundpieces import CellSums, Pieces
+from qc.measures.soundrepeats import RepeatFinder
+from qc.records import Finding, Grade
+from tests.bench import soundfaults
+from tests.sounds import (
+    RATE,
+    Sound,
+    as_pcm,
+    blocks_of,
+    figures,
+    findings,
+    measure,
+    measure_blocks,
+    speech,
+    tone,
+    track_of,
+    with_gap_before,
+)
+
+M = dropout.MEASURE
+
+
+def found(*sounds: Sound, **more: object) -> list[Finding]:
+    return findings(measure([M], *sounds, **more), M)  # type: ignore[arg-type]
+
+
+def talk(seconds: float = 4.0, number: int = 3, rate: int = RATE) -> Sound:
+    return as_pcm(speech(seconds, number=number, rate=rate, pauses=False))
+
+
+def loud_at(x: Sound, after: float, rate: int = RATE) -> int:
+    """Return a sample behind `after` seconds with sound before and after it."""
+    level = np.sqrt(np.convolve(np.square(x), np.ones(960) / 960, "same"))
+    at = int(after * rate)
+    while min(level[at - 480], level[at + 480], level[at + 1440]) < 0.05:
+        at += 48
+    return at
+
+
+# ------------------------------------------------------------------------ what is none
+
+
+@pytest.mark.parametrize("rate", [8_000, 44_100, 48_000, 96_000])
+def test_clean_speech_has_no_break(rate: int) -> None:
+    for number in range(2):
+        assert found(as_pcm(speech(4, number=number, rate=rate))[None], rate=rate) == []
+
+
+def test_noise_tones_and_silence_have_no_break() -> None:
+    rng = np.random.default_rng(2)
+    n = 4 * RATE
+    assert found(as_pcm(0.1 * rng.standard_normal((2, n)))) == []
+    assert found(as_pcm(tone(4, hertz=1000))[None]) == []
+    assert found(np.zeros((2, n))) == []
+    assert found(as_pcm(1e-4 * rng.standard_normal((1, n)))) == []
+
+
+@pytest.mark.parametrize("decay_ms", [2, 5, 30, 100])
+@pytest.mark.parametrize("band", [(300, 3000), (2000, 15000)])
+def test_claps_plosives_and_instruments_are_no_clicks(
+    decay_ms: float, band: tuple[int, int]
+) -> None:
+    # They begin as suddenly as a click but ring on.
+    rng = np.random.default_rng(5)
+    x = 10 ** (-60 / 20) * rng.standard_normal(4 * RATE)
+    sos = signal.butter(2, band, "band", fs=RATE, output="sos")
+    n = np.arange(RATE // 2)
+    for at in (0.7, 1.4, 2.6):
+        burst = signal.sosfilt(sos, rng.standard_normal(len(n)))
+        burst *= np.exp(-n / (decay_ms * RATE / 1000)) * 0.5 / np.abs(burst).max()
+        x[int(at * RATE) :][: len(n)] += burst
+    assert found(as_pcm(x)[None]) == []
+
+
+def test_pulses_of_a_creaky_voice_are_no_clicks() -> None:
+    # Sharp pulses 18 ms apart, evenly.
+    x = 10 ** (-65 / 20) * np.random.default_rng(1).standard_normal(2 * RATE)
+    x[RATE : RATE + RATE // 3 : 864] += 0.2
+    assert found(as_pcm(x)[None]) == []
+
+
+def test_coarse_steps_are_no_stuck_samples() -> None:
+    assert found(as_pcm(0.3 * talk(), 8)[None], codec="pcm_u8") == []
+
+
+def test_a_pause_that_fades_is_no_gap() -> None:
+    x = talk()
+    fade = np.linspace(1, 0, 960)
+    x[RATE : RATE + 960] *= fade
+    x[RATE + 960 : RATE + 4800] = 0.0
+    x[RATE + 4800 : RATE + 5760] *= fade[::-1]
+    assert found(as_pcm(x)[None]) == []
+
+
+# ---------------------------------------------------------------------------- gaps
+
+
+@pytest.mark.parametrize(
+    ("seconds", "count"), [(0.0005, 0), (0.002, 1), (0.05, 1), (1.7, 1), (3.3, 0)]
+)
+def test_missing_samples(seconds: float, count: int) -> None:
+    # From 1 ms up to 3 s (house choices); beyond it is a mute switch or silence.
+    x = talk(8)
+    at = loud_at(x, 1.5)
+    end = at + round(seconds * RATE)
+    end = loud_at(x, end / RATE) if seconds > 0.1 else end
+    x[at:end] = 0.0
+    got = [f for f in found(x[None]) if f.unit == "ms"]
+    assert len(got) == count
+    for one in got:
+        assert (one.rule, one.grade, one.channel) == ("sound.dropout", Grade.REVIEW, 1)
+        assert one.start == pytest.approx(at / RATE, abs=0.011)
+        assert one.end == pytest.approx(end / RATE, abs=0.011)
+        assert one.worst == pytest.approx(1000 * (end - at) / RATE, abs=0.2)
+
+
+def test_what_a_gap_says() -> None:
+    x = np.stack([talk(), talk(number=4)])
+    at = loud_at(x[1], 2.0)
+    x[1, at : at + 960] = 0.0
+    (one,) = found(x)
+    assert one.message == (
+        "Channel 2: no signal at all for 20 ms in the middle of sound."
+    )
+    assert one.advice.startswith("Channel 2: move plugs and cables one by one")
+
+
+@pytest.mark.parametrize("at", [RATE - 300, RATE - 48, RATE, RATE + 2, 2 * RATE - 1000])
+def test_gaps_over_the_border_of_a_piece(at: int) -> None:
+    x = as_pcm(0.1 * np.random.default_rng(4).standard_normal(3 * RATE))
+    x[at : at + 600] = 0.0
+    (one,) = found(x[None])
+    assert one.worst == pytest.approx(12.5, abs=0.1)
+
+
+def test_samples_that_stand_still() -> None:
+    x = talk()
+    at = loud_at(x, 1.0)
+    while abs(x[at]) > 0.02 or x[at] == 0:
+        at += 1
+    x[at : at + 480] = x[at]
+    (one,) = found(x[None])
+    assert "stands still for 10 ms" in one.message
+    assert "clock" in one.advice
+
+
+def test_channels_that_break_together_are_one_finding() -> None:
+    x = as_pcm(np.stack([talk(), 0.7 * talk()]))
+    x[:, loud_at(x[0], 1.5) :][:, :960] = 0.0
+    (one,) = found(x)
+    assert one.message.startswith("Channels 1 and 2: no signal at all for 20 ms")
+    assert one.channel is None
+
+
+# -------------------------------------------------------------------------- repeats
+
+
+@pytest.mark.parametrize("length", [288, 1024, 4096])
+@pytest.mark.parametrize("copies", [1, 2])
+def test_a_block_that_comes_again(length: int, copies: int) -> None:
+    x = talk()
+    at = loud_at(x, 1.5)
+    for k in range(1, copies + 1):
+        x[at + k * length : at + (k + 1) * length] = x[at : at + length]
+    got = [f for f in found(x[None]) if "repeated" in f.message]
+    assert len(got) == 1
+    assert got[0].worst == pytest.approx(1000 * copies * length / RATE, abs=0.2)
+    assert "clock" in got[0].advice
+
+
+def test_generated_tones_repeat_by_nature() -> None:
+    for hertz in (100, 440, 1000, 997):
+        x = np.zeros(3 * RATE)
+        x[RATE : 2 * RATE] = tone(1, hertz=hertz)
+        finder = RepeatFinder(shortest=240, longest=4800)
+        line = as_pcm(x).astype(np.float32)
+        assert list(finder.feed(line, 0, 0, len(line))) == []
+
+
+# ------------------------------------------------------------------- clicks and jumps
+
+
+@pytest.mark.parametrize("height_db", [-14, -26])
+def test_a_click(height_db: float) -> None:
+    x = talk()
+    at = 2 * RATE + 777
+    x[at] += 10 ** (height_db / 20)
+    (one,) = found(as_pcm(x)[None])
+    assert one.grade is Grade.NOTE  # one alone
+    assert one.start <= at / RATE < one.end
+    assert one.worst == pytest.approx(height_db, abs=1.5)
+    assert one.message.startswith("Channel 1: a click of −")
+
+
+def test_many_clicks_are_for_review() -> None:
+    x = talk()
+    x[RATE : 3 * RATE : 19_391] += 0.2
+    (one,) = found(as_pcm(x)[None])
+    assert one.grade is Grade.REVIEW
+    assert one.message.startswith(
+        "Channel 1: 5 clicks within 1.6 s; the worst: a click"
+    )
+
+
+def test_pieces_that_do_not_join() -> None:
+    x = tone(3, hertz=200, peak_dbfs=-12)
+    x = np.concatenate([x[:48_060], x[48_060 + 120 :]])  # half a period left out
+    (one,) = found(as_pcm(x)[None])
+    assert "two pieces that do not join" in one.message
+
+
+# ------------------------------------------------------------- blocks, gaps, damage
+
+
+@given(st.lists(st.integers(1, 399), max_size=6))
+@settings(max_examples=8, deadline=None)
+def test_cutting_into_blocks_changes_nothing(cuts: list[int]) -> None:
+    x = _FAULTY[None]
+    ours = (M, phase.MEASURE, hum.MEASURE, peaks.MEASURE)
+    one, other = (measure(ours, np.concatenate([x, -x]), cuts=c) for c in ((), cuts))
+    assert findings(one, *ours) == findings(other, *ours)
+    assert len(findings(one, M)) == 2
+    for name, column in one.sound[0].columns.items():  # type: ignore[attr-defined]
+        np.testing.assert_array_equal(column, other.sound[0][name], err_msg=name)
+    assert repr(figures(one, M)) == repr(figures(other, M))
+
+
+def _faulty() -> Sound:
+    x = talk()
+    at = loud_at(x, 0.9)
+    x[at : at + 700] = 0.0
+    x[3 * RATE + 5] += 0.3
+    return as_pcm(x)
+
+
+_FAULTY = _faulty()
+
+
+def test_a_gap_of_the_files_clock_is_told() -> None:
+    track = track_of(np.zeros((1, 0)))
+    blocks = with_gap_before(blocks_of(track, talk()[None], range(0, 400, 100)), 2)
+    got = findings(measure_blocks([M], [(track, blocks)]), M)
+    (one,) = (f for f in got if "own clock" in f.message)
+    assert (float(one.start), one.grade) == (1.99, Grade.REVIEW)
+    blocks = with_gap_before(blocks, 3)
+    got = findings(measure_blocks([M], [(track, blocks)]), M)
+    (one,) = (f for f in got if "own clock, 2 times" in f.message)
+    assert (float(one.start), float(one.end)) == (1.99, 3.01)
+
+
+def test_samples_that_are_no_numbers_are_left_out() -> None:
+    x = talk()[None].copy()
+    x[0, RATE] = np.nan
+    assert found(x) == []
+
+
+def test_nothing_to_measure() -> None:
+    nothing = measure([M], np.zeros((1, 3)))
+    assert findings(nothing, M) == []
+    empty = Measured(nothing.info, nothing.limits, None, (), {})
+    assert (findings(empty, M), figures(empty, M)) == ([], {})
+
+
+def test_long_gaps_are_found_in_lossy_sound() -> None:
+    x = talk()
+    at = loud_at(x, 1.5)
+    x[at : at + 2400] = 0.0
+    coded = soundfaults.through_aac(np.stack([x, x]), RATE)
+    measured = measure([M], coded, codec="aac")
+    assert any("no signal at all" in f.message or "falls away" in f.message
+               for f in findings(measured, M))  # fmt: skip
+    assert M.notes is not None
+
+
+# ------------------------------------------------------------------- the parts of it
+
+
+def test_the_third_difference() -> None:
+    x = np.random.default_rng(0).standard_normal(960).astype(np.float32)
+    rough = roughness(x, 48)
+    expected = np.abs(np.diff(x, n=3))
+    np.testing.assert_allclose(rough.size, expected, atol=1e-5)
+    cells = expected[: 19 * 48].reshape(19, 48)
+    np.testing.assert_allclose(rough.mean, cells.mean(axis=1), rtol=1e-5)
+    np.testing.assert_allclose(rough.highest, cells.max(axis=1), rtol=1e-5)
+
+
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(1, 40)), max_size=30))
+@settings(max_examples=60, deadline=None)
+def test_stuck_samples_against_a_plain_search(parts: list[tuple[int, int]]) -> None:
+    line = np.repeat([p[0] / 4 for p in parts], [p[1] for p in parts])
+    line = np.concatenate([[9.0], line, [9.0]]).astype(np.float32)  # 9: no flat top
+    expected, at = [], 0
+    while at < len(line):
+        end = at
+        while end < len(line) and line[end] == line[at]:
+            end += 1
+        if end - at >= 12:
+            expected.append((at, end))
+        at = end
+    got = [(b.first, b.last) for b, _, _ in stuck(line, 48, shortest=12, edge_level=0)]
+    flat = [s for s in expected if s not in got]
+    assert [s for s in expected if s in got] == got
+    # What is left out stands as high as all around it: a flat top.
+    for first, last in flat:
+        around = np.concatenate([line[max(first - 960, 0) : first], line[last:][:960]])
+        assert abs(line[first]) > 0.8 * np.abs(around).max()
+
+
+def test_pieces_and_cells_hold_every_sample_once() -> None:
+    x = np.arange(1000, dtype=np.float32)[None]
+    track = track_of(x, 1000)
+    for cuts in ((), (7, 33, 34, 90)):
+        pieces = Pieces(1, length=300, before=20, after=50)
+        cells = CellSums(1, 7)
+        seen, sums = [], []
+        for block in blocks_of(track, x, cuts):
+            seen += [p.samples[0, p.first : p.last] for p in pieces.feed(block)]
+            sums.append(cells.feed(block.samples, block.row_edges)[0])
+        seen += [p.samples[0, p.first : p.last] for p in pieces.end()]
+        np.testing.assert_array_equal(np.concatenate(seen), x[0])
+        means = x[0, :994].reshape(-1, 7).mean(axis=1)
+        np.testing.assert_allclose(np.concatenate(sums, axis=1)[0], means, rtol=1e-6)
+
+
+def test_the_step_of_quantised_sound() -> None:
+    assert quantum(as_pcm(talk(1), 8).astype(np.float32)) == 2.0**-7
+    assert cell_samples(44_100) == 44
+
+
+def test_most_faults_are_found_and_nothing_else(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # The project's own goal: 95 % of audible faults, at most 0.2 false alarms a minute.
+    monkeypatch.setattr(soundfaults, "FOLDER", Path("nowhere"))
+    rows = soundfaults.table(3, rules=["sound.dropout"])
+    told = {r.fault: r for r in rows}
+    assert set(told) >= {"zeros 1.5 to 10 ms", "block repeated", "click -12 dBFS"}
+    assert sum(r.found for r in rows) >= 0.95 * sum(r.put for r in rows)
+    assert all(r.false_alarms == 0 for r in rows)
+
+
+def test_the_reader_gives_the_columns_that_are_declared() -> None:
+    track = track_of(np.zeros((2, 1)))
+    (block,) = blocks_of(track, np.zeros((2, 4_800)))
+    measured = measure([M], np.zeros((2, 10)))
+    reader = M.start(Setup(measured.info, measured.limits), track)
+    assert set(reader.read(replace(block))) == {c.name for c in M.columns}  # type: ignore[arg-type]

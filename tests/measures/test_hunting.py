@@ -1,0 +1,301 @@
+"""Hunting: swings of known frequency and depth, and what must not be taken for them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from qc.judge import find
+from qc.measures import focus, framing, hunting
+from qc.measures.base import Measured
+from qc.measures.hunting import MEASURE
+from qc.measures.swings import share_at_keys, swinging, turning_points
+from qc.records import Finding, Grade, Picture, Readings, TakeResult
+from qc.store import ColumnStore
+from tests.pictures import (
+    column,
+    info_of,
+    measure,
+    picture,
+    reader_of,
+    scene,
+    setup_of,
+)
+
+MEASURES = (framing.MEASURE, focus.MEASURE, hunting.MEASURE)
+RATE = 25
+
+
+def sine(hz: float, depth: float, seconds: float, rate: float = RATE) -> Any:
+    """A level that swings `depth` from crest to trough, and its times."""
+    times = np.arange(round(seconds * rate)) / rate
+    return 0.5 * depth * np.cos(2 * math.pi * hz * times), times
+
+
+# ------------------------------------------------------------------------ arithmetic
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(-5, 5), min_size=2, max_size=60), st.floats(0.2, 4))
+def test_turns_alternate_and_each_leg_is_deep_enough(
+    values: list[float], depth: float
+) -> None:
+    array = np.array(values)
+    turns = turning_points(array, depth)
+    legs = np.diff(array[turns])
+    assert (np.abs(legs) >= depth).all()
+    assert (legs[1:] * legs[:-1] < 0).all()
+    assert (np.diff(turns) > 0).all()
+    # Some way of that height exists from a lower to a later higher place, or the other
+    # way about, if and only if there are turns.
+    spread = array[None, :] - array[:, None]
+    later = np.triu(np.ones(spread.shape, bool), 1)
+    assert (turns.size > 0) == bool((np.abs(spread[later]) >= depth).any())
+
+
+@pytest.mark.parametrize("rate", [24, 50])
+@pytest.mark.parametrize("hz", [0.25, 0.5, 1.0, 2.0, 3.5])
+def test_frequency_and_depth_of_a_sine_are_its_own(hz: float, rate: int) -> None:
+    values, times = sine(hz, 0.8, 5.0 / hz, rate)
+    (found,) = swinging(values, times, depth=0.3, least=2.5)
+    assert found.hz == pytest.approx(hz, rel=0.02)
+    # Frames miss the crests by at most half a frame.
+    least = math.cos(math.pi * hz / rate)
+    assert 0.8 * least - 1e-9 <= found.depth <= 0.8 + 1e-9
+    assert found.swings == pytest.approx(5.0, abs=0.5)
+
+
+@pytest.mark.parametrize("hz", [0.1, 6.0])
+def test_what_is_too_slow_or_too_quick_is_no_hunt(hz: float) -> None:
+    values, times = sine(hz, 0.8, 6.0 / hz, 50)
+    assert swinging(values, times, depth=0.3, least=2.5) == []
+
+
+def test_times_and_not_frames_count() -> None:
+    # A variable rate: frames at random moments.
+    times = np.sort(np.random.default_rng(3).uniform(0, 6, 200))
+    values = 0.4 * np.cos(2 * math.pi * 1.3 * times)
+    (found,) = swinging(values, times, depth=0.3, least=2.5)
+    assert found.hz == pytest.approx(1.3, rel=0.05)
+
+
+def test_ripples_beside_deep_swings_are_not_counted() -> None:
+    deep, _ = sine(1.0, 2.0, 4.0)
+    ripple, _ = sine(1.0, 0.4, 3.0)
+    values = np.concatenate([ripple + 0.8, deep, ripple + 0.8])
+    times = np.arange(len(values)) / RATE
+    (found,) = swinging(values, times, depth=0.3, least=2.5)
+    assert 70 <= found.first <= 80
+    assert 165 <= found.last <= 180
+
+
+def test_a_rise_at_the_key_frame_is_all_at_keys_and_a_slow_one_is_not() -> None:
+    times = np.arange(100) / RATE
+    keys = np.arange(100) % 25 == 0
+    saw = -0.02 * (np.arange(100) % 25)
+    turns = turning_points(saw, 0.3)
+    assert share_at_keys(saw, times, keys, turns) == pytest.approx(1.0)
+    assert share_at_keys(saw, times, np.roll(keys, 10), turns) <= 0.0
+    # Of a straight rise of ten frames the three about the key frame are three tenths.
+    zigzag = np.abs((np.arange(100) % 20) - 10) / 10.0
+    share = share_at_keys(zigzag, times, np.arange(100) % 20 == 15, np.array([10, 20]))
+    assert share == pytest.approx(0.2, abs=0.11)
+
+
+# ------------------------------------------------------------------------------ takes
+
+
+def take_of(
+    percent: NDArray[np.floating],
+    *,
+    tiles: float = 1.0,
+    shots: Sequence[float] | None = None,
+    motion: float = 0.0,
+    keys: NDArray[np.bool_] | None = None,
+    rate: Fraction = Fraction(RATE),
+    **changes: Any,
+) -> Measured:
+    """Make readings in which a share of the tiles is as sharp as told."""
+    setup = setup_of({f"hunting.{k}": v for k, v in changes.items()}, rate=rate)
+    n = len(percent)
+    store = ColumnStore(
+        {
+            f"{m.name}.{c.name}": c.width if c.width > 1 else 0
+            for m in MEASURES
+            for c in m.columns
+        }
+    )
+    detail = np.full((n, 48), 2.0)
+    detail[:, : round(48 * tiles)] *= np.asarray(percent)[:, None] / 100.0
+    values: dict[str, NDArray[Any]] = {
+        "focus.tile_detail": detail,
+        "framing.shot": np.zeros(n) if shots is None else np.array(shots),
+        "framing.motion_percent": np.full(n, motion),
+    }
+    if keys is not None:
+        values["hunting.key"] = keys
+    store.extend(values, n)
+    readings = Readings("picture", 1 / rate, np.arange(n + 1), store)
+    measured = Measured(info_of(rate=rate), setup.limits, readings, (), {})
+    for m in (focus.MEASURE, MEASURE):
+        assert m.derive is not None
+        for name, derived in m.derive(measured).items():
+            store.add(f"{m.name}.{name}", derived)
+    return measured
+
+
+def hunts(measured: Measured) -> list[Finding]:
+    return [f for f in find(measured, MEASURES) if f.rule == "focus.hunting"]
+
+
+def level(
+    hz: float, trough: float, swings: float, *, before: int = 50, after: int = 50
+) -> NDArray[np.float64]:
+    """Sharpness in percent: level, some swings down to `trough` and back, level."""
+    times = np.arange(round(swings * RATE / hz)) / RATE
+    low = math.log(trough / 100)
+    swing = 100 * np.exp(0.5 * low * (1 - np.cos(2 * math.pi * hz * times)))
+    return np.concatenate([np.full(before, 100.0), swing, np.full(after, 100.0)])
+
+
+@pytest.mark.parametrize("hz", [0.4, 1.0, 3.0])
+@pytest.mark.parametrize(
+    ("trough", "grade"), [(55, Grade.REVIEW), (25, Grade.REJECT), (80, None)]
+)
+def test_hunting_is_found_with_frequency_and_depth(
+    hz: float, trough: float, grade: Grade | None
+) -> None:
+    percent = level(hz, trough, 4)
+    found = hunts(take_of(percent))
+    if grade is None:
+        assert found == []
+        return
+    (finding,) = found
+    assert finding.grade is grade
+    # At 3 Hz a trough may fall between frames: half a frame off, 0.93 of the depth.
+    assert finding.worst == pytest.approx(100 - trough, abs=6 if hz > 2 else 1)
+    assert f"{hz:.1f} Hz" in finding.message
+    slack = 0.25 * RATE / hz + 1
+    assert finding.start_frame == pytest.approx(50, abs=slack)
+    assert finding.end_frame == pytest.approx(len(percent) - 50, abs=slack)
+    assert "autofocus" in finding.advice
+
+
+@pytest.mark.parametrize("swings", [1, 2])
+def test_focusing_by_hand_is_no_hunt(swings: int) -> None:
+    percent = level(0.8, 30, swings)
+    assert hunts(take_of(percent)) == []
+    assert len(hunts(take_of(percent, least_swings=swings))) == 1
+
+
+def test_a_hand_over_part_of_the_picture_is_no_hunt() -> None:
+    percent = level(1.0, 30, 4)
+    assert hunts(take_of(percent, tiles=0.4)) == []
+    assert hunts(take_of(percent, tiles=0.55)) == []
+    assert len(hunts(take_of(percent, tiles=0.8))) == 1
+
+
+def test_a_moving_picture_is_not_looked_at_and_said_so() -> None:
+    percent = level(1.0, 30, 4)
+    measured = take_of(percent, motion=0.5)
+    assert hunts(measured) == []
+    assert np.isnan(column(measured, "hunting.swing_percent")).all()
+    assert MEASURE.notes is not None
+    (note,) = MEASURE.notes(measured)
+    assert "could not be told in 100 %" in note
+
+
+def test_each_shot_is_followed_by_itself() -> None:
+    # Cuts between two framings, one softer, are no swings.
+    percent = np.where((np.arange(200) // 12) % 2, 40.0, 100.0)
+    shots = (np.arange(200) // 12) % 2
+    assert hunts(take_of(percent, shots=shots.tolist())) == []
+
+
+@pytest.mark.parametrize("upward", [True, False])
+def test_detail_that_comes_or_goes_with_key_frames_is_the_coding(upward: bool) -> None:
+    n, group = 250, 24
+    place = np.arange(n) % group
+    fade = 1.0 - 0.5 * place / group if upward else 0.5 + 0.5 * place / group
+    percent = 100.0 * fade
+    keys = place == 0
+    assert hunts(take_of(percent, keys=keys)) == []
+    # The same out of step with the key frames, or of a camera without groups.
+    assert len(hunts(take_of(percent, keys=np.roll(keys, 11)))) == 1
+    assert len(hunts(take_of(percent, keys=np.ones(n, bool)))) == 1
+
+
+def test_a_hunt_at_the_pace_of_key_frames_is_still_found() -> None:
+    percent = level(RATE / 24, 40, 5, before=36)
+    keys = np.arange(len(percent)) % 24 == 0
+    assert len(hunts(take_of(percent, keys=keys))) == 1
+
+
+def test_a_take_without_pictures_or_detail_is_no_trouble() -> None:
+    assert hunts(take_of(np.empty(0))) == []
+    assert hunts(take_of(np.full(100, math.nan))) == []
+
+
+def test_the_figure_shows_the_swings() -> None:
+    measured = take_of(level(1.0, 40, 4))
+    (finding,) = hunts(measured)
+
+    class Result:
+        picture = measured.picture
+        limits = measured.limits
+
+    assert MEASURE.exhibits is not None
+    exhibits: Callable[..., Any] = MEASURE.exhibits
+    (exhibit,) = exhibits(cast(TakeResult, Result()), finding)
+    assert exhibit.kind == "lines"
+    curve, turns = exhibit.lines
+    assert curve.x[0] < 0 < curve.x[-1]
+    # Eight legs: from the level down and up four times.
+    assert len(turns.x) == 9
+    assert turns.y[1::2] == pytest.approx(40, abs=1)
+
+
+# --------------------------------------------------------------------------- pictures
+
+
+def test_the_reader_notes_key_frames() -> None:
+    reader = reader_of(MEASURE, setup_of())
+    plain = picture(np.full((40, 60), 90.0))
+    key = Picture(
+        index=0,
+        pts=0,
+        y=plain.y,
+        cb=plain.cb,
+        cr=plain.cr,
+        signal=plain.signal,
+        key=True,
+    )
+    assert reader.read(plain) == {"key": 0.0}
+    assert reader.read(key) == {"key": 1.0}
+
+
+def test_swings_of_the_lens_are_found_in_pictures() -> None:
+    sharp = scene(200, 320, np.random.default_rng(4))
+    random = np.random.default_rng(5)
+
+    def frames() -> Any:
+        for i in range(110):
+            inside = 25 <= i < 85
+            phase = 2 * math.pi * (i - 25) / 20  # 1.25 Hz, three swings
+            sigma = 0.7 * (1 - math.cos(phase)) if inside else 0.0
+            y = ndimage.gaussian_filter(sharp, sigma) if sigma > 0.05 else sharp
+            yield picture(y + random.normal(0, 1, y.shape), index=i)
+
+    (finding,) = hunts(measure(frames(), setup_of(width=320, height=200), MEASURES))
+    assert "1.2 Hz" in finding.message or "1.3 Hz" in finding.message
+    assert abs(finding.start_frame - 25) <= 8
+    assert abs(finding.end_frame - 85) <= 8

@@ -1,0 +1,233 @@
+"""Drift of the level: gains are exact logarithms; walks, pumps, and what is neither.
+
+Second opinion: colour-science's transfer curves. Drawn light is multiplied by a known
+gain and coded, with noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from itertools import pairwise
+from typing import Any
+
+import colour
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from qc.measures import framing
+from qc.measures.base import Measured
+from qc.measures.exposure import MEASURE
+from qc.measures.levelwalk import level_steps, swings
+from qc.signal import Signal
+from tests.pictures import (
+    column,
+    findings,
+    measure,
+    picture,
+    reader_of,
+    scene,
+    setup_of,
+)
+
+LUMA = (scene(270, 480, np.random.default_rng(11), low=30) - 16) / 219
+LIGHT = 0.6 * np.asarray(colour.models.oetf_inverse_BT709(np.clip(LUMA, 0, 1)))
+MOMENTS = 200
+Look = Callable[[float], NDArray[Any]]
+
+
+def drifts(light_at: Look, *, seconds: float = MOMENTS / 25) -> tuple[Measured, Any]:
+    """Shoot linear light at 25 frames a second, with noise, and return its drifts."""
+
+    def shot(i: int) -> Any:
+        value = np.minimum(colour.models.oetf_BT709(light_at(i / 25)), 1.05)
+        grain = np.random.default_rng(i).normal(0, 1.5, value.shape)
+        return picture(16 + 219 * value + grain, index=i)
+
+    measures = (framing.MEASURE, MEASURE)
+    pictures = (shot(i) for i in range(round(seconds * 25)))
+    measured = measure(pictures, setup_of(), measures)
+    return measured, findings(measured, "exposure.drift")
+
+
+def still() -> NDArray[Any]:
+    return LIGHT[::2, ::2].copy()
+
+
+def shifted(x: float, y: float = 0.0) -> NDArray[Any]:
+    left, top = round(x), round(y)
+    return LIGHT[top : top + 135, left : left + 240].copy()
+
+
+def zoomed(scale: float) -> NDArray[Any]:
+    height, width = round(270 / scale), round(480 / scale)
+    part = LIGHT[(270 - height) // 2 :, (480 - width) // 2 :][:height, :width]
+    return np.asarray(cv2.resize(part, (240, 135), interpolation=cv2.INTER_AREA))
+
+
+@pytest.mark.parametrize("gain", [0.5, 0.8, 1.0, 1.25, 1.8])
+@pytest.mark.parametrize("transfer", ["bt709", "srgb", "hlg"])
+def test_a_gain_in_light_is_its_logarithm(gain: float, transfer: Any) -> None:
+    curve: Any = {
+        "bt709": colour.models.oetf_BT709,
+        "srgb": colour.models.eotf_inverse_sRGB,
+        "hlg": lambda e: colour.models.oetf_BT2100_HLG(e),
+    }[transfer]
+    signal = Signal(bit_depth=10, transfer=transfer)
+    light = np.kron(np.linspace(0.1, 0.3, 24).reshape(4, 6), np.ones((40, 40)))
+    reader = reader_of(MEASURE, setup_of(signal=signal))
+    for i, g in enumerate((1.0, gain)):
+        y = 64 + 876 * curve(light * g)
+        values = dict(reader.read(picture(y, signal=signal, index=i)))
+    # Rounded constants of the curve, whole codes.
+    assert values["level_stops"] == pytest.approx(math.log2(gain), abs=0.01)
+
+
+def test_the_gain_is_the_change_since_the_frame_before() -> None:
+    measured, _ = drifts(lambda t: still() * 2 ** (0.1 * t), seconds=2)
+    gain = column(measured, "exposure.gain_stops")
+    assert np.isnan(gain[0])
+    assert float(np.mean(gain[1:])) == pytest.approx(0.1 / 25, abs=3e-4)
+
+
+@pytest.mark.parametrize(("stops", "period"), [(0.5, 1.0), (0.7, 2.0), (1.0, 2.5)])
+def test_pumping_is_found_with_its_size_and_period(stops: float, period: float) -> None:
+    def look(t: float) -> NDArray[Any]:
+        return still() * 2 ** (stops / 2 * math.sin(2 * math.pi * t / period))
+
+    _, (finding,) = drifts(look)
+    # Running medians over a quarter second flatten the tops of a sine of a second:
+    # 1 - cos(pi / 4) of half its size is 0.15 of it.
+    assert finding.worst == pytest.approx(stops, rel=0.16)
+    assert "pumps" in finding.message
+    told = float(finding.message.partition("every ")[2].partition(" s")[0])
+    assert told == pytest.approx(period, rel=0.06)
+    assert "manual" in finding.advice
+
+
+def test_a_slow_walk_is_found_to_the_moment() -> None:
+    def look(t: float) -> NDArray[Any]:
+        return still() * 2 ** -(0.8 * min(max((t - 2) / 4, 0), 1))
+
+    _, (finding,) = drifts(look)
+    assert finding.worst == pytest.approx(0.8, abs=0.03)
+    assert "falls by 0.8" in finding.message
+    # A tenth of the way is left out at both ends: 0.4 s.
+    assert finding.start_frame == pytest.approx(50 + 10, abs=4)
+    assert finding.end_frame == pytest.approx(150 - 10, abs=4)
+    assert MEASURE.exhibits is not None
+
+
+def test_everything_darkening_as_a_swab_comes_in_is_automatic_exposure() -> None:
+    def look(t: float) -> NDArray[Any]:
+        light = still()
+        if t > 3:
+            light[50:100, 75:150] = 1.1
+        return light * 2 ** -(0.6 * min(max(t - 3, 0), 1))
+
+    _, (finding,) = drifts(look)
+    assert finding.worst == pytest.approx(0.6, abs=0.05)
+    assert "sign of automatic exposure" in finding.message
+    assert "Automatic iris or gain is on" in finding.advice
+
+
+def swab_laid(t: float) -> NDArray[Any]:
+    light = still()
+    if t > 3:
+        light[50:100, 75:150] = 1.1
+    return light
+
+
+def hand_moving(t: float) -> NDArray[Any]:
+    light = still()
+    x = round(20 + 100 * (0.5 + 0.5 * math.sin(1.3 * t)))
+    light[30:110, x : x + 60] = 0.35
+    return light
+
+
+def shadow_falling(t: float) -> NDArray[Any]:
+    light = still()
+    light[:, : round(150 * min(max(t - 3, 0) / 2, 1))] *= 0.5
+    return light
+
+
+@pytest.mark.parametrize(
+    "look",
+    [
+        lambda t: still(),
+        lambda t: shifted(min(30 * t, 230)),
+        lambda t: shifted(100 + 5 * t, 60),
+        lambda t: shifted(100 + 2 * math.sin(6 * t), 60 + math.sin(5 * t)),
+        lambda t: zoomed(1.0 + 0.08 * t),
+        hand_moving,
+        swab_laid,
+        shadow_falling,
+        lambda t: still() * (1.6 if t > 4 else 1.0),
+        lambda t: still() * 2 ** (0.7 * min(max((t - 4) / 0.12, 0), 1)),
+    ],
+    ids=["still", "pan", "slow pan", "sway", "zoom", "hand", "swab", "shadow", "lamp",
+         "lamp on a ramp"],
+)  # fmt: skip
+def test_what_is_no_gain_is_no_drift(look: Look) -> None:
+    _, found = drifts(look)
+    assert found == []
+
+
+def test_damaged_frames_have_no_level_and_break_nothing() -> None:
+    y = 16 + 219 * colour.models.oetf_BT709(still())
+    broken = np.full(y.shape, 128.0)
+    pictures = [
+        picture(broken if i in (5, 6) else y, index=i, damaged=i in (5, 6))
+        for i in range(12)
+    ]
+    measured = measure(pictures, setup_of(), [MEASURE])
+    level = column(measured, "exposure.level_stops")
+    assert np.flatnonzero(np.isnan(level)).tolist() == [5, 6]
+    assert np.nanmax(np.abs(level)) < 1e-3
+    assert set(column(measured, "exposure.place")) == {0.0}
+
+
+def test_a_drift_comes_with_a_line_of_the_level() -> None:
+    def look(t: float) -> NDArray[Any]:
+        return still() * 2 ** (0.3 * math.sin(2 * math.pi * t / 2))
+
+    measured, (finding,) = drifts(look, seconds=6)
+
+    class Result:
+        picture = measured.picture
+
+    assert MEASURE.exhibits is not None
+    (exhibit,) = MEASURE.exhibits(Result(), finding)  # type: ignore[arg-type]
+    (line,) = exhibit.lines
+    assert exhibit.kind == "lines"
+    assert np.ptp(line.y[~np.isnan(line.y)]) == pytest.approx(0.6, abs=0.02)
+
+
+@given(
+    st.lists(st.floats(-2, 2), min_size=2, max_size=60),
+    st.floats(0.1, 1.0),
+)
+def test_swings_alternate_and_are_large_enough(walk: list[float], least: float) -> None:
+    level = np.array(walk)
+    found = swings(level, least=least)
+    assert all(abs(s.stops) >= least for s in found)
+    for before, after in pairwise(found):
+        assert before.last == after.first
+        assert before.stops * after.stops < 0
+    if np.ptp(level) < least:
+        assert not found
+
+
+def test_a_jump_is_told_from_a_swing() -> None:
+    times = np.arange(200) / 25
+    jump = np.where(times >= 4, 0.7, 0.0)
+    ((row, stops),) = level_steps(jump, times)
+    assert row == 100
+    assert stops == pytest.approx(0.7)
+    for period in (0.8, 1.5, 4.0):
+        assert not level_steps(0.5 * np.sin(2 * np.pi * times / period), times)
+    assert not level_steps(0.1 * times, times)

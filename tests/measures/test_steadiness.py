@@ -1,0 +1,422 @@
+"""Steadiness: sways of known size and rate, pans, zooms, knocks, and what is unknown.
+
+Expected values are exact: paths are drawn by formula, as readings or as pictures that
+are moved by them. Limits are house choices.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from qc.judge import find
+from qc.measures.base import Exhibit, Measured
+from qc.measures.steadiness import MEASURE
+from qc.measures.swaying import intended, knocks, path_pieces
+from qc.records import Coverage, Finding, Grade, Readings, TakeResult
+from qc.signal import Signal
+from qc.store import ColumnStore
+from tests.pictures import codes, column, measure, picture, scene, setup_of
+
+RATE = 25.0
+HEIGHT, WIDTH = 270, 480
+WIDE = scene(360, 600, np.random.default_rng(41))
+_SPECTRUM = np.fft.rfft2(WIDE)
+
+Array = NDArray[np.floating[Any]]
+
+
+def taken(
+    x: Array,
+    y: Array | None = None,
+    *,
+    times: Array | None = None,
+    zoom: Array | None = None,
+    trust: Array | float = 0.9,
+    changes: Mapping[str, object] | None = None,
+) -> Measured:
+    """Make a take whose picture went along (x, y), in percent of its width.
+
+    NaN in x is a frame that tells nothing.
+    """
+    n = len(x)
+    y = np.zeros(n) if y is None else y
+    times = np.arange(n) / RATE if times is None else times
+    rows = {
+        "dx_percent": np.diff(x, prepend=np.nan),
+        "dy_percent": np.diff(y, prepend=np.nan) + 0 * np.diff(x, prepend=np.nan),
+        "zoom_percent": np.zeros(n) if zoom is None else zoom,
+        "trust": np.broadcast_to(trust, n),
+    }
+    store = ColumnStore({f"steadiness.{name}": 0 for name in rows})
+    for i in range(n):
+        store.append({f"steadiness.{k}": float(v[i]) for k, v in rows.items()})
+    setup = setup_of(changes, rate=Fraction(1000))
+    edges = np.rint(1000 * np.append(times, 2 * times[-1] - times[-2]))
+    measured = Measured(
+        info=setup.info,
+        limits=setup.limits,
+        picture=Readings("picture", Fraction(1, 1000), edges.astype(np.int64), store),
+        sound=(),
+        totals={},
+    )
+    assert MEASURE.derive is not None
+    for name, values in MEASURE.derive(measured).items():
+        store.add(f"steadiness.{name}", values)
+    return measured
+
+
+def clock(seconds: float) -> Array:
+    return np.arange(round(seconds * RATE)) / RATE
+
+
+def shakes(measured: Measured) -> list[Finding]:
+    return list(find(measured, [MEASURE]))
+
+
+def sway_percent(measured: Measured) -> Array:
+    return column(measured, "steadiness.sway_percent").astype(np.float64)
+
+
+def middle(values: Array) -> Array:
+    n = len(values)
+    return values[n // 4 : 3 * n // 4]
+
+
+def eased(u: Array) -> Array:
+    """Go from 0 to 1 as a hand does, smoothly."""
+    u = np.clip(u, 0, 1)
+    return np.asarray(u * u * (3 - 2 * u))
+
+
+# ------------------------------------------------------------------------------ sway
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(0.45, 5.0), st.floats(0.3, 3.0), st.floats(0, np.pi), st.floats(0, 6))
+def test_size_and_rate_of_a_sway_are_recovered(
+    hz: float, size: float, way: float, phase: float
+) -> None:
+    t = clock(16)
+    swing = 0.5 * size * np.sin(2 * np.pi * hz * t + phase)
+    measured = taken(np.cos(way) * swing, np.sin(way) * swing)
+    found = middle(sway_percent(measured))
+    assert np.median(found) == pytest.approx(size, rel=0.05)
+    rates = middle(column(measured, "steadiness.sway_hz"))
+    assert np.median(rates) == pytest.approx(hz, rel=0.05)
+
+
+def test_the_boom_is_told_to_sway_for_so_long_so_fast_and_so_far() -> None:
+    t = clock(20)
+    swing = np.where((t >= 6) & (t < 12.25), 0.6 * np.sin(2 * np.pi * 0.8 * (t - 6)), 0)
+    (finding,) = shakes(taken(swing))
+    assert finding.rule == "picture.shake"
+    assert finding.grade is Grade.REVIEW
+    assert float(finding.start) == pytest.approx(6, abs=0.5)
+    assert float(finding.end) == pytest.approx(12.25, abs=0.5)
+    assert finding.worst == pytest.approx(1.2, rel=0.1)
+    assert "at 0.8 Hz" in finding.message
+    assert "swayed" in finding.message
+    assert "counterweights" in finding.advice
+
+
+def test_a_boom_let_go_sways_and_settles() -> None:
+    t = clock(20)
+    u = np.maximum(t - 5, 0)
+    (finding,) = shakes(taken(2.0 * np.exp(-u / 2.5) * np.sin(2 * np.pi * u)))
+    assert float(finding.start) == pytest.approx(5, abs=0.6)
+    # Half of the limit is reached when 4 exp(-u / 2.5) is 0.4.
+    assert float(finding.end) == pytest.approx(5 + 2.5 * math.log(10), abs=1.2)
+    assert "1.0 Hz" in finding.message
+    assert "wait until it has settled" in finding.advice
+
+
+def test_a_large_sway_spoils_the_stretch() -> None:
+    (finding,) = shakes(taken(2.0 * np.sin(2 * np.pi * 1.5 * clock(10))))
+    assert finding.grade is Grade.REJECT
+    assert finding.worst == pytest.approx(4.0, rel=0.1)
+    assert finding.limit == 3.0
+
+
+def test_trembling_is_told_from_sway() -> None:
+    (finding,) = shakes(taken(0.6 * np.sin(2 * np.pi * 5 * clock(10))))
+    assert "trembled" in finding.message
+    assert "plate" in finding.advice
+
+
+def test_a_sway_below_the_limit_is_let_be() -> None:
+    assert shakes(taken(0.3 * np.sin(2 * np.pi * 0.8 * clock(15)))) == []
+    lower = {"steadiness.review_percent": 0.5}
+    assert shakes(taken(0.3 * np.sin(2 * np.pi * 0.8 * clock(15)), changes=lower))
+
+
+def test_a_slow_drift_of_the_boom_is_no_shake() -> None:
+    t = clock(40)
+    measured = taken(0.5 * np.sin(2 * np.pi * 0.2 * t), 0.5 * np.cos(1.4 * t))
+    assert shakes(measured) == []
+
+
+def test_frames_of_uneven_length_are_read_by_their_times() -> None:
+    random = np.random.default_rng(6)
+    times = np.cumsum(random.uniform(0.02, 0.06, 400))
+    times -= times[0]
+    measured = taken(0.6 * np.sin(2 * np.pi * 1.2 * times), times=times)
+    (finding,) = shakes(measured)
+    assert finding.worst == pytest.approx(1.2, rel=0.1)
+    rates = middle(column(measured, "steadiness.sway_hz"))
+    assert np.median(rates) == pytest.approx(1.2, rel=0.03)
+
+
+# ----------------------------------------------------------------- what is no shake
+
+
+@pytest.mark.parametrize("speed", [1.0, 5.0, 30.0])
+def test_a_pan_is_no_shake(speed: float) -> None:
+    measured = taken(speed * clock(12), 0.3 * speed * clock(12))
+    assert np.nanmax(sway_percent(measured)) < 0.01
+    pan = middle(column(measured, "steadiness.pan_percent_s"))
+    assert np.median(pan) == pytest.approx(speed * math.hypot(1, 0.3), rel=0.01)
+
+
+@pytest.mark.parametrize("seconds", [0.3, 1.0, 3.0])
+@pytest.mark.parametrize("percent", [10.0, 40.0])
+def test_starting_and_stopping_a_pan_is_no_shake(
+    seconds: float, percent: float
+) -> None:
+    t = clock(14)
+    assert shakes(taken(percent * eased((t - 5) / seconds))) == []
+    # Stopped dead.
+    assert shakes(taken(percent * np.clip((t - 5) / seconds, 0, 1))) == []
+
+
+def test_sway_on_a_pan_is_found() -> None:
+    t = clock(12)
+    (finding,) = shakes(taken(2 * t + 0.8 * np.sin(2 * np.pi * t)))
+    assert finding.worst == pytest.approx(1.6, rel=0.1)
+
+
+def test_an_intended_path_keeps_a_pan_as_it_is() -> None:
+    t = clock(10)
+    line = np.stack([3 * t, -2 * t], 1)
+    assert np.abs(intended(line, RATE) - line).max() < 1e-9
+
+
+# ----------------------------------------------------------------------------- knocks
+
+
+def knock(t: Array, size: float = 2.0, *, at: float = 6.0) -> Array:
+    """A hit in the middle of a quiet take: the picture rings at 4 Hz and dies away."""
+    u = np.maximum(t - at, 0)
+    return np.asarray(size * np.exp(-u / 0.2) * np.sin(2 * np.pi * 4 * u))
+
+
+def test_a_knock_is_told_from_a_sway() -> None:
+    t = clock(14)
+    path = knock(t)
+    (finding,) = shakes(taken(path))
+    assert "A knock" in finding.message
+    assert finding.worst == pytest.approx(np.abs(path).max(), rel=0.05)
+    assert float(finding.start) == pytest.approx(6.0, abs=0.1)
+    assert float(finding.duration) < 1.2
+    assert "touch" in finding.advice
+    assert shakes(taken(0.4 * path)) == []
+
+
+def test_a_nudge_that_stays_is_a_knock() -> None:
+    t = clock(14)
+    (finding,) = shakes(taken(2.5 * np.clip((t - 6) / 0.12, 0, 1)))
+    assert "A knock" in finding.message
+    assert "2.5 %" in finding.message
+
+
+def test_a_gross_knock_spoils_the_stretch() -> None:
+    (finding,) = shakes(taken(knock(clock(14), 8.0)))
+    assert finding.grade is Grade.REJECT
+    assert finding.limit == 4.0
+
+
+def test_every_knock_is_found_once() -> None:
+    t = clock(30)
+    path = sum((knock(t, at=a) for a in (5.0, 13.0, 21.0)), np.zeros(len(t)))
+    findings = shakes(taken(path))
+    starts = [float(f.start) for f in findings]
+    assert starts == pytest.approx([5, 13, 21], abs=0.1)
+
+
+def test_knocks_of_a_path_too_short_are_not_looked_for() -> None:
+    shift = np.array([np.nan, 0, 2, 0, 0])
+    (path,) = path_pieces(np.arange(5) / RATE, shift, 0 * shift)
+    assert knocks(path, least=0.5) == []
+
+
+# ---------------------------------------------------------------------------- unknown
+
+
+def test_a_short_gap_is_bridged_and_a_long_one_parts_the_path() -> None:
+    x = 0.6 * np.sin(2 * np.pi * 0.8 * clock(30))
+    x[100] = np.nan
+    x[300:400] = np.nan
+    measured = taken(x)
+    size = sway_percent(measured)
+    assert np.isfinite(size[90:110]).all()
+    assert np.isnan(size[302:398]).all()
+    assert len(shakes(measured)) == 2
+
+
+def test_where_little_of_the_picture_follows_nothing_is_said() -> None:
+    x = 0.8 * np.sin(2 * np.pi * clock(10))
+    measured = taken(x, trust=0.3)
+    assert shakes(measured) == []
+    assert np.isnan(sway_percent(measured)).all()
+    assert MEASURE.notes is not None
+    (note,) = MEASURE.notes(measured)
+    assert "100 % of the take" in note
+    assert list(MEASURE.notes(taken(x))) == []
+
+
+@pytest.mark.parametrize("frames", [2, 3, 5, 8])
+def test_takes_of_a_few_frames(frames: int) -> None:
+    measured = taken(np.linspace(0, 3, frames))
+    assert shakes(measured) == []
+
+
+# --------------------------------------------------------------------- from pictures
+
+
+def at(x: float, y: float) -> Array:
+    """Look at the drawing so that it lies (x, y) px right and down: by Fourier."""
+    height, width = WIDE.shape
+    turn = np.fft.rfftfreq(width)[None] * x + np.fft.fftfreq(height)[:, None] * y
+    out = np.fft.irfft2(_SPECTRUM * np.exp(-2j * np.pi * turn), s=WIDE.shape)
+    return np.asarray(out[45 : 45 + HEIGHT, 60 : 60 + WIDTH], np.float64)
+
+
+def zoomed(zoom: float) -> Array:
+    """Look at the drawing larger."""
+    cx, cy = (WIDTH - 1) / 2, (HEIGHT - 1) / 2
+    move = np.array([[zoom, 0, cx - zoom * 299.5], [0, zoom, cy - zoom * 179.5]])
+    out = cv2.warpAffine(WIDE, move, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC)
+    return np.asarray(out, np.float64)
+
+
+def watch(
+    images: Sequence[Array], signal: Signal | None = None, **facts: Any
+) -> Measured:
+    signal = Signal() if signal is None else signal
+    damaged = facts.pop("damaged", ())
+    pictures = (
+        picture(codes(image, signal), signal=signal, index=i, damaged=i in damaged)
+        for i, image in enumerate(images)
+    )
+    return measure(pictures, setup_of(signal=signal, **facts), [MEASURE])
+
+
+@pytest.mark.parametrize("bits", [8, 10])
+@pytest.mark.parametrize("full", [False, True])
+def test_shifts_are_in_percent_of_the_width(bits: int, full: bool) -> None:
+    signal = Signal(bit_depth=bits, full_range=full)
+    measured = watch([at(0.96 * i, -0.48 * i) for i in range(6)], signal)
+    # 0.96 of 480 px; both axes in percent of the width. 0.01 % are 0.2 px of 1920.
+    dx, dy = (column(measured, f"steadiness.d{k}_percent") for k in "xy")
+    assert np.isnan(dx[0])
+    assert dx[1:].tolist() == pytest.approx([0.2] * 5, abs=0.01)
+    assert dy[1:].tolist() == pytest.approx([-0.1] * 5, abs=0.01)
+    assert min(column(measured, "steadiness.trust")[1:]) > 0.9
+
+
+def test_a_drawn_sway_is_measured() -> None:
+    t = clock(8)
+    swing = 3.6 * np.sin(2 * np.pi * 1.1 * t)  # px of 480: 1.5 % peak to peak
+    measured = watch([at(v, 0.5 * v) for v in swing])
+    (finding,) = shakes(measured)
+    assert finding.worst == pytest.approx(1.5 * math.hypot(1, 0.5), rel=0.08)
+    assert "1.1 Hz" in finding.message
+
+
+def test_a_drawn_zoom_is_no_shake() -> None:
+    t = clock(6)
+    zoom = 1.0 + 0.15 * eased((t - 1) / 4)
+    measured = watch([zoomed(v) for v in zoom])
+    assert shakes(measured) == []
+    steps = column(measured, "steadiness.zoom_percent")[1:]
+    assert np.prod(1 + steps / 100) == pytest.approx(1.15, rel=0.005)
+
+
+def test_damaged_pictures_and_the_ones_after_them_are_unknown() -> None:
+    measured = watch([at(0.5 * i, 0) for i in range(8)], damaged={4})
+    unknown = np.isnan(column(measured, "steadiness.dx_percent")).tolist()
+    assert unknown == [i in {0, 4, 5} for i in range(8)]
+
+
+def test_fields_of_two_moments_do_no_harm() -> None:
+    images = []
+    for i in range(6):
+        image = at(0.96 * i, 0)
+        image[1::2] = at(0.96 * (i + 0.5), 0)[1::2]
+        images.append(image)
+    dx = column(watch(images), "steadiness.dx_percent")[1:]
+    assert dx.tolist() == pytest.approx([0.2] * 5, abs=0.01)
+
+
+# ----------------------------------------------------------------------------- report
+
+
+def exhibits(measured: Measured, finding: Finding) -> list[Exhibit]:
+    result = TakeResult(
+        info=measured.info,
+        coverage=Coverage("every frame", 1, 1, 0, 0, 0, 0.0, 0.0),
+        grade=finding.grade,
+        findings=(finding,),
+        usable=(),
+        summary={},
+        advice=(),
+        notes=(),
+        picture=measured.picture,
+        sound=(),
+        duration=Fraction(10),
+        limits={},
+    )
+    assert MEASURE.exhibits is not None
+    return list(MEASURE.exhibits(result, finding))
+
+
+def test_the_path_of_a_sway_is_shown_without_the_pan() -> None:
+    t = clock(16)
+    swing = 0.7 * np.sin(2 * np.pi * 1.5 * t)
+    measured = taken(3 * t + swing, 0.5 * swing)
+    (finding,) = shakes(measured)
+    path, over_time = exhibits(measured, finding)
+    assert (path.kind, over_time.kind) == ("path", "lines")
+    (line,) = path.lines
+    assert np.ptp(middle(line.x)) == pytest.approx(1.4, rel=0.06)
+    # Down in the picture is down in the figure.
+    assert np.ptp(middle(line.y)) == pytest.approx(0.7, rel=0.06)
+    assert np.corrcoef(middle(line.x), middle(line.y))[0, 1] < -0.99
+
+
+def test_a_knock_is_shown_from_where_the_picture_was() -> None:
+    t = clock(14)
+    measured = taken(5 + knock(t))
+    (finding,) = shakes(measured)
+    over_time = exhibits(measured, finding)[1]
+    right = over_time.lines[0]
+    before = right.y[right.x < -0.1]
+    assert np.abs(before).max() < 0.01
+    assert np.abs(right.y).max() == pytest.approx(finding.worst, rel=0.05)
+
+
+def test_the_summary_tells_the_worst_sway() -> None:
+    assert MEASURE.summarise is not None
+    summary = MEASURE.summarise(taken(0.5 * np.sin(2 * np.pi * 1.2 * clock(12))))
+    assert summary["sway_max_percent"] == pytest.approx(1.0, rel=0.06)
+    assert summary["sway_max_hz"] == pytest.approx(1.2, rel=0.05)
+    assert summary["unknown_percent"] == 0.0

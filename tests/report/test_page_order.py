@@ -1,0 +1,262 @@
+"""What the page shows at once, and what it keeps behind a fold."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from qc.measures import all_measures, rule_labels
+from qc.measures.base import ROOMS, Chart
+from qc.records import Finding, Grade, Readings, TakeResult
+from qc.report.figures import Figures, figures
+from qc.report.page import take_page
+from qc.report.sheet import page_of
+from qc.report.strips import Strip, strip_of
+from qc.store import ColumnStore
+
+MakeResult = Callable[..., TakeResult]
+WRITTEN = datetime(2024, 5, 6, 7, 8, tzinfo=UTC)
+PICTURE = {
+    "channels.any_percent": 0.0,
+    "exposure.p50_percent": 40.0,
+    "flash.flashes_per_second": 0.0,
+    "focus.relative_percent": 90.0,
+    "highlights.relevant_percent": 0.1,
+    "noise.mid_percent": 0.3,
+    "steadiness.sway_percent": 0.1,
+    "stillness.difference_percent": 1.0,
+    "white.cast_delta_e00": 0.5,
+}
+
+
+@pytest.fixture
+def measured(make_result: MakeResult) -> Iterator[Callable[..., TakeResult]]:
+    """Return a function that makes a take with steady readings of many measures."""
+    stores: list[ColumnStore] = []
+
+    def make(columns: Mapping[str, float], *rules: tuple[str, Grade]) -> TakeResult:
+        base = make_result(Path("A.mov"), frames=50, spans=((5, 10),))
+        store = ColumnStore(dict.fromkeys(columns, 0))
+        stores.append(store)
+        store.extend({n: np.full(50, v, np.float32) for n, v in columns.items()}, 50)
+        assert base.picture is not None
+        readings = Readings("picture", Fraction(1, 25), base.picture.edges, store)
+        findings = tuple(
+            replace(base.findings[0], rule=rule, grade=grade) for rule, grade in rules
+        )
+        return replace(base, picture=readings, findings=findings)
+
+    yield make
+    for store in stores:
+        store.close()
+
+
+def _strip(result: TakeResult) -> Strip:
+    numbers: list[tuple[int, Finding]] = list(enumerate(result.findings, 1))
+    return strip_of(result, all_measures(), numbers, rule_labels())
+
+
+def _rule(measure: str) -> str:
+    found = next(m for m in all_measures() if m.name == measure)
+    return next(iter(found.rule_labels))
+
+
+def _titles(strip: Strip) -> list[str]:
+    return [lane.title for lane in strip.lanes]
+
+
+# ------------------------------------------------------------------------ the lanes
+
+
+def test_without_findings_only_what_always_matters_is_shown(
+    measured: Callable[..., TakeResult],
+) -> None:
+    strip = _strip(measured(PICTURE))
+    assert _titles(strip) == [
+        "Level",
+        "Burnt-out area",
+        "Colour cast of a white",
+        "Sharpness",
+        "Sway",
+        "True peak, channel 1",
+    ]
+    assert {lane.title for lane in strip.more} == {
+        "Saturated colour channels",
+        "Flashes",
+        "Noise",
+        "Change from frame to frame",
+    }
+
+
+def test_what_has_findings_comes_first_and_the_gravest_before_all(
+    measured: Callable[..., TakeResult],
+) -> None:
+    result = measured(
+        PICTURE,
+        (_rule("channels"), Grade.NOTE),
+        (_rule("noise"), Grade.REJECT),
+        (_rule("focus"), Grade.REVIEW),
+    )
+    strip = _strip(result)
+    assert _titles(strip)[:4] == [
+        "Noise",
+        "Sharpness",
+        "Saturated colour channels",
+        "Level",
+    ]
+    everything = [lane.title for lane in strip.lanes + strip.more]
+    assert len(everything) == len(set(everything)) == len(PICTURE) + 1
+
+
+def test_each_channel_of_sound_stands_where_its_own_findings_put_it(
+    measured: Callable[..., TakeResult],
+) -> None:
+    result = measured(PICTURE, (_rule("peaks"), Grade.REVIEW))
+    (finding,) = result.findings
+    first = _strip(replace(result, findings=(replace(finding, channel=1),)))
+    other = _strip(replace(result, findings=(replace(finding, channel=2),)))
+    assert _titles(first)[0] == "True peak, channel 1"
+    assert _titles(other)[-1] == "True peak, channel 1"
+
+
+def test_rooms_follow_one_another_as_they_are_read(
+    measured: Callable[..., TakeResult],
+) -> None:
+    strip = _strip(measured(PICTURE))
+    room = {chart.label: m.reading_order for m in all_measures() for chart in m.charts}
+    for names in (_titles(strip), [lane.title for lane in strip.more]):
+        orders = [room[name.split(", channel")[0]] for name in names]
+        assert orders == sorted(orders)
+    assert ROOMS[0] == "exposure"
+    assert ROOMS[-1] == "sound"
+
+
+def test_what_was_not_read_is_left_out_and_named_once(
+    measured: Callable[..., TakeResult],
+) -> None:
+    result = measured(PICTURE | {"noise.mid_percent": np.nan})
+    strip = _strip(result)
+    assert "Noise" not in {lane.title for lane in strip.lanes + strip.more}
+    assert strip.unmeasured.count("Noise") == 1
+    # One channel was silent for the meter (conftest): it alone is named.
+    assert "True peak, channel 2" in strip.unmeasured
+    assert "True peak" not in strip.unmeasured
+    said = re.search(r"Not measured in this take: ([^<]*)", _html(result))
+    assert said is not None
+    assert "Noise" in said[1].removesuffix(".").split(", ")
+
+
+def test_nothing_hides_when_there_would_be_nothing_above_the_fold(
+    measured: Callable[..., TakeResult],
+) -> None:
+    result = replace(measured({"noise.mid_percent": 0.3}), sound=())
+    strip = _strip(result)
+    assert _titles(strip) == ["Noise"]
+    assert strip.more == ()
+
+
+def test_flashes_are_told_in_words(measured: Callable[..., TakeResult]) -> None:
+    strip = _strip(measured(PICTURE | {"flash.flashes_per_second": 0.5}))
+    (lane,) = (one for one in strip.more if one.title == "Flashes")
+    assert lane.summary.endswith("a\u00a0second")
+
+
+def test_a_chart_waits_unless_it_says_otherwise() -> None:
+    assert not Chart(("x",), "X").always
+
+
+# ------------------------------------------------------------------------- the folds
+
+
+def _html(result: TakeResult) -> str:
+    return take_page(result, stills=False, written=WRITTEN)
+
+
+@pytest.mark.parametrize("said", [0, 1, 3, 4, 9])
+def test_three_notes_are_shown_and_the_rest_is_counted(
+    said: int, make_result: MakeResult
+) -> None:
+    notes = tuple(f"Note {i}." for i in range(said))
+    result = replace(make_result(Path("A.mov")), notes=notes)
+    page = page_of(result, stills=False, written=WRITTEN)
+    assert page.notes + page.more_notes == notes
+    assert len(page.notes) == min(said, 3)
+    html = _html(result)
+    assert all(html.count(f"<li>{note}</li>") == 1 for note in notes)
+    found = re.search(r"<summary>(\d+) more notes?</summary>", html)
+    assert (int(found[1]) if found else 0) == max(said - 3, 0)
+
+
+def test_long_parts_are_closed_and_their_links_lead_inside(
+    make_result: MakeResult,
+) -> None:
+    html = _html(make_result(Path("A.mov")))
+    folds = re.findall(
+        r'<details class="fold( paper)?">\s*<summary><h2 id="(\w+)"', html
+    )
+    assert folds == [
+        ("", "curves"),
+        (" paper", "file"),
+        ("", "figures"),
+        ("", "method"),
+    ]
+    assert not re.search(r"<details[^>]*\bopen\b", html)
+    for _, name in folds:
+        assert f'<a href="#{name}-all">' in html
+        assert f'id="{name}-all"' in html
+
+
+def test_a_take_is_wholly_usable_though_its_sound_runs_on_for_a_moment(
+    make_result: MakeResult,
+) -> None:
+    result = make_result(Path("A.mov"), spans=())
+    (whole,) = result.usable[:1]
+    usable = (replace(whole, start=Fraction(0), start_frame=0),)
+    longer = result.duration + Fraction(1, 200)
+    page = page_of(
+        replace(result, usable=usable, duration=longer), stills=False, written=WRITTEN
+    )
+    assert page.verdict.usable.startswith("All of it is usable")
+
+
+# ----------------------------------------------------------------- names of figures
+
+
+def _figures(result: TakeResult, **summary: object) -> tuple[Figures, ...]:
+    return figures(replace(result, summary=summary), all_measures())  # type: ignore[arg-type]
+
+
+def test_no_two_columns_of_a_table_have_the_same_name(make_result: MakeResult) -> None:
+    row = {"channel": 1, "mains_hz": 50, "offset_percent": 0.1, "offset_dbfs": -60.0}
+    (block,) = _figures(make_result(Path("A.mov")), hum={"channels": [row]})
+    assert len(block.heads) == 4
+    assert len(set(block.heads)) == 4
+
+
+def test_levels_of_a_table_are_round_numbers(make_result: MakeResult) -> None:
+    rows = [{"level_percent": 10.0, "noise_percent": 0.08}]
+    (block,) = _figures(make_result(Path("A.mov")), noise={"by_level": rows})
+    assert block.rows[0][0] == "10\u00a0%"
+
+
+@pytest.mark.parametrize(
+    ("measure", "key", "value", "unit"),
+    [
+        ("flash", "flashes_max_per_second", 0.5, "a second"),
+        ("white", "cast_delta_e00", 1.5, "ΔE₀₀"),
+        ("noise", "mid_median_percent", 0.22, "%"),
+    ],
+)
+def test_units_are_in_plain_words(
+    measure: str, key: str, value: float, unit: str, make_result: MakeResult
+) -> None:
+    (block,) = _figures(make_result(Path("A.mov")), **{measure: {key: value}})
+    (fact,) = block.facts
+    assert fact.value.replace("\u00a0", " ").split(" ", 1)[1] == unit
