@@ -16,11 +16,23 @@ from numpy.typing import NDArray
 
 from qc.measures.brightblocks import BLOCK, at_least, block_counts
 from qc.measures.brightcues import Cues, Plane, Scene, read_cues
+from qc.measures.brightfeatures import FEATURES, features_of
 from qc.measures.brightpast import BrightMemory, Past
+from qc.measures.brightweights import RELEVANT_TO, SWAB_FROM, merits
 from qc.records import Picture
 from qc.views import luma_histogram, proxy_luma, proxy_rgb
 
-__all__ = ["BrightMemory", "Kind", "Parts", "Split", "classify", "split", "whole"]
+__all__ = [
+    "BrightMemory",
+    "Kind",
+    "Look",
+    "Parts",
+    "Split",
+    "classify",
+    "look_at",
+    "split",
+    "whole",
+]
 
 Flags = NDArray[np.bool_]
 Codes = NDArray[np.uint8]
@@ -28,27 +40,26 @@ Numbers = NDArray[np.float64]
 
 _SQUARE = np.ones((3, 3), np.uint8)
 _BESIDE = np.ones((7, 7), np.uint8)
-_AROUND = np.ones((9, 9), np.uint8)
 
 # A glint is no larger than a square of this share of the picture's width ...
 _GLINT_WIDTH = 0.016
 # ... and what lies around it stays under this share of the level; where it comes and
 # goes from one look to the next, a brighter surrounding is let pass.
 _GLINT_AROUND, _FLICKER_AROUND, _FLICKERS = 0.86, 0.94, 0.6
-# So much of an area's edge must say something, in shares of its length.
-_TOLD_WHITE, _TOLD_TISSUE = 0.4, 0.1
 # How much a trace of colour deep inside weighs against the edge, faint and clear.
 _TRACES = (2.0, 6.0)
-# An area is cloth if its colour stays under this share of what speaks for cloth.
-_LEAN = 0.75
-# Where both sides have that much to say, each place is decided by what lies nearest
-# (tissue then leaves a trace somewhere).
-_MIXED, _MIXED_CELLS, _MIXED_TRACE = 0.6, 300, 0.01
-# A patch over this share of the picture whose rim is all steps may be both in one.
-_VAST, _VAST_TRACE = 0.06, 0.12
-_VOTES = {"fade": 0.25, "trace": 3.0, "past": 1.0}
-_VOTE_SIZES = (5, 13, 37, 101)
 _PAST = 3.0
+# A cell with less of its pixels burnt out is not worth a row of its own.
+_ANY_BURNT = 0.02
+# The verdict of a place is that of this square of cells.
+_SMOOTH = (3, 3)
+# What there must be to go by: shares of edge, rim, shade and of places not quite at
+# the end, within the wider square.
+_KNOWN = [FEATURES.index(f"wide {n}") for n in ("told", "shade", "rim per edge", "step")]
+_LEAST_KNOWN = 0.02
+# So many stops of blue off, cotton, cream gloves and fat may each be the white one.
+_CAST, _GROSS_CAST = FEATURES.index("cast"), 1.3
+_PAST_CELLS, _PAST_SHARE = 9, 0.5
 
 
 class Kind(IntEnum):
@@ -140,6 +151,40 @@ def split(
         # A broken picture shows neither colours nor edges to go by.
         kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
         return Split(kinds, counts)
+    look = look_at(picture, mask, counts, code=code, memory=memory)
+    cells = _decide(look)
+    size = counts.shape[::-1]
+    kinds = np.asarray(
+        cv2.resize(cells, size, interpolation=cv2.INTER_NEAREST), np.uint8
+    )
+    kinds[counts == 0] = Kind.NONE
+    _find_glints(kinds, counts, look.scene, look.past, picture.width)
+    return Split(kinds, counts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One picture as it is judged: what it shows, what was there, and the features.
+
+    Attributes
+    ----------
+    at : (n,) array
+        Flat indices of the cells that hold burnt-out pixels, or lie beside one.
+    features : (n, len(FEATURES)) array of float32
+        See `qc.measures.brightfeatures`.
+    """
+
+    scene: Scene
+    cues: Cues
+    past: Past
+    at: NDArray[np.intp]
+    features: Plane
+
+
+def look_at(
+    picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
+) -> Look:
+    """Measure the burnt-out places of a picture; arguments as for `split`."""
     level = picture.signal.percent(code) / 100
     luma = picture.view(proxy_luma) * np.float32(0.01)
     scene = Scene(
@@ -153,14 +198,10 @@ def split(
     )
     cues = read_cues(scene)
     past = memory.recall(scene, cues.colour)
-    cells = _decide(cues, past)
-    size = counts.shape[::-1]
-    kinds = np.asarray(
-        cv2.resize(cells, size, interpolation=cv2.INTER_NEAREST), np.uint8
-    )
-    kinds[counts == 0] = Kind.NONE
-    _find_glints(kinds, counts, scene, past, picture.width)
-    return Split(kinds, counts)
+    areas = _Areas.of(cues.pale)
+    at = np.flatnonzero(scene.burnt > _ANY_BURNT)
+    table = _weigh(cues, past, areas).table
+    return Look(scene, cues, past, at, features_of(scene, cues, at, (areas.near, table)))
 
 
 def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
@@ -243,8 +284,6 @@ class _Evidence:
     white: Numbers
     plain: Numbers
     trace: Numbers
-    deep: Numbers
-    cells: Numbers
 
     @property
     def table(self) -> Numbers:
@@ -270,58 +309,48 @@ def _weigh(cues: Cues, past: Past, areas: _Areas) -> _Evidence:
     )
     plain = areas.on(cloth) / areas.edge + _PAST * areas.inside(past.cloth) / cells
     white = plain + areas.on(step) / areas.edge
-    return _Evidence(coloured, white, plain, trace, deep, cells)
+    return _Evidence(coloured, white, plain, trace)
 
 
-def _decide(cues: Cues, past: Past) -> Codes:
-    """Return the kind of each cell, whether or not it holds burnt-out pixels."""
-    areas = _Areas.of(cues.pale)
-    e = _weigh(cues, past, areas)
-    coloured, white = e.coloured, e.white
-    kind = np.full(areas.number, Kind.UNDECIDED, np.uint8)
-    kind[(white >= _TOLD_WHITE) & (coloured <= _LEAN * white)] = Kind.SWAB
-    vast = e.cells > _VAST * cues.pale.size
-    vast &= (e.plain < 0.05) & (coloured > _VAST_TRACE)
-    kind[vast] = Kind.UNDECIDED
-    kind[(coloured >= _TOLD_TISSUE) & (coloured > _LEAN * white)] = Kind.RELEVANT
-    mixed = (white > _MIXED * coloured) & (coloured > _MIXED * white)
-    mixed &= (e.deep > _MIXED_CELLS) & (e.trace > _MIXED_TRACE)
-    kind[0], mixed[0] = Kind.NONE, False
-    out = kind[areas.near]
-    if mixed.any():
-        touched = _near(cues.tissue, _SQUARE)
-        swab = _vote((cues.cloth | cues.step) & ~touched, cues, past)
-        kinds = np.where(swab, np.uint8(Kind.SWAB), np.uint8(Kind.RELEVANT))
-        out = np.where(mixed[areas.near], kinds, out)
-    return _fill(out, areas, cues)
-
-
-def _vote(white: Flags, cues: Cues, past: Past) -> Flags:
-    """Return where cloth outweighs tissue, what lies nearer counting for more."""
-    against = (cues.tissue & ~cues.pale) | (cues.faint > 0)
-    lean = (white & ~_near(against, _AROUND)).astype(np.float32)
-    lean -= cues.tissue * np.float32(_VOTES["fade"])
-    lean -= cues.faint * np.float32(_VOTES["trace"])
-    lean += past.cloth * np.float32(_VOTES["past"])
-    lean -= past.tissue * np.float32(_VOTES["past"])
-    score = np.zeros(lean.shape, np.float32)
-    for size in _VOTE_SIZES:
-        score += cv2.blur(lean, (size, size), borderType=cv2.BORDER_CONSTANT)
-    return score > 0
-
-
-def _fill(out: Codes, areas: _Areas, cues: Cues) -> Codes:
-    """Decide what lies in no area by itself and by what it lies beside."""
-    np.copyto(out, np.uint8(Kind.RELEVANT), where=(areas.own == 0) & cues.tissue)
-    rest = out == Kind.NONE
-    beside = cv2.dilate(out, np.ones((5, 5), np.uint8))
-    np.copyto(beside, np.uint8(Kind.UNDECIDED), where=beside == Kind.NONE)
-    np.copyto(out, beside, where=rest)
-    np.copyto(out, np.uint8(Kind.SWAB), where=rest & cues.cloth)
-    # What is as narrow as an instrument is not taken for cloth.
-    narrow = (out == Kind.SWAB) & ~_near(cues.body, _BESIDE)
-    np.copyto(out, np.uint8(Kind.UNDECIDED), where=narrow)
+def _decide(look: Look) -> Codes:
+    """Return the kind of each cell; what holds next to nothing is as what is beside."""
+    scene, past = look.scene, look.past
+    shape = scene.luma.shape
+    merit = merits(look.features)
+    spread = np.zeros(shape, np.float32)
+    weight = np.zeros(shape, np.float32)
+    spread.ravel()[look.at] = merit
+    weight.ravel()[look.at] = 1
+    merit = cv2.blur(spread, _SMOOTH, borderType=cv2.BORDER_CONSTANT)
+    weight = cv2.blur(weight, _SMOOTH, borderType=cv2.BORDER_CONSTANT)
+    merit = merit / np.maximum(weight, 1e-6)
+    out = np.full(shape, Kind.UNDECIDED, np.uint8)
+    out[merit > SWAB_FROM] = Kind.SWAB
+    out[merit < RELEVANT_TO] = Kind.RELEVANT
+    _overrule(out, look, past)
     return out
+
+
+def _overrule(out: Codes, look: Look, past: Past) -> None:
+    """Let what is known for sure, and what is too little to go by, win; in place."""
+    scene, cues = look.scene, look.cues
+    known = look.features[:, _KNOWN].sum(axis=1)
+    blind = np.zeros(out.shape, np.bool_)
+    blind.ravel()[look.at[known < _LEAST_KNOWN]] = True
+    out[blind] = Kind.UNDECIDED
+    # What is as narrow as an instrument is not taken for cloth.
+    narrow = ~_near(cues.body, _BESIDE)
+    out[(out == Kind.SWAB) & narrow] = Kind.UNDECIDED
+    if look.at.size and look.features[0, _CAST] > _GROSS_CAST:
+        out[out == Kind.SWAB] = Kind.UNDECIDED
+    if past.tissue.any() or past.cloth.any():
+        size = (_PAST_CELLS, _PAST_CELLS)
+        tissue, cloth, burnt = (
+            cv2.blur(f.astype(np.float32), size)
+            for f in (past.tissue, past.cloth, scene.burnt > 0.5)
+        )
+        out[(tissue > _PAST_SHARE * burnt) & (tissue > cloth)] = Kind.RELEVANT
+        out[(cloth > _PAST_SHARE * burnt) & (cloth > 2 * tissue) & ~narrow] = Kind.SWAB
 
 
 def _find_glints(

@@ -81,7 +81,9 @@ def _stills(measured: Measured, readings: Readings) -> Iterator[_Still]:
     shots = readings["framing.shot"]
     smear = smear_of(readings, measured.info.video)
     begins = readings.times()[:-1]
-    span = max(1, round(_STILL_S / max(float(np.median(np.diff(begins))), 1e-3)))
+    period = float(np.median(np.diff(readings.times())))
+    # A kernel longer than the take would lengthen what it smooths.
+    span = min(max(1, round(_STILL_S / max(period, 1e-3))), readings.rows)
     moves = smear.percent > measured.limits["hunting.still_percent"]
     often = np.convolve(moves, np.ones(span) / span, mode="same") >= 0.5
     known = ~often & ~smear.zooming & ~np.isnan(shots)

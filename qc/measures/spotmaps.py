@@ -97,10 +97,10 @@ class Sums:
             mean = self.total[name] / n
             rest = np.maximum(self.squares[name] - n * mean**2, 0)
             spread = rest / (n - 1)
-            known = spread[n > 2]
+            scatter = spread[::2, ::2][n[::2, ::2] > 2]
             # A few values may agree by chance: what is usual in this picture counts
             # as some more of them.
-            usual = float(np.percentile(known, _USUAL)) if known.size else 1.0
+            usual = float(np.percentile(scatter, _USUAL)) if scatter.size else 1.0
             spread = (rest + PRIOR * usual) / (n - 1 + PRIOR)
             t = mean / np.sqrt((spread + _FLOOR[name] ** 2) / (n * worth))
         known = n * worth >= FEWEST_PLACES - 0.5
@@ -184,8 +184,7 @@ class SpotMaps:
         least = {"level": level, "detail": detail}
         found: list[Spot] = []
         crowded = False
-        for part in self._stretches():
-            whole = self._sum(*part)
+        for whole in self._stretches():
             for name in _FLOOR:
                 for mask in _regions(whole, name, least[name], worth):
                     if mask.mean() > _LARGEST:
@@ -195,19 +194,14 @@ class SpotMaps:
         height, width = self.blocks[0].total["level"].shape
         return _distinct(found, height / width), crowded
 
-    def _stretches(self) -> Iterator[tuple[int, int]]:
-        """Yield the whole, what lasts to the end and what lasts from the start."""
-        n = len(self.blocks)
-        yield 0, n
-        for i in range(1, n):
-            yield i, n
-            yield 0, i
-
-    def _sum(self, first: int, last: int) -> Sums:
-        out = self.blocks[first]
-        for block in self.blocks[first + 1 : last]:
-            out = out.plus(block)
-        return out
+    def _stretches(self) -> Iterator[Sums]:
+        """Yield sums of the whole, of what lasts to the end and from the start."""
+        for order in (self.blocks, self.blocks[::-1]):
+            total: Sums | None = None
+            for block in order:
+                total = block if total is None else total.plus(block)
+                if total.pairs >= FEWEST_PLACES:
+                    yield total
 
     def _spot(
         self,

@@ -46,8 +46,9 @@ _KEEPS_EVERY_SAMPLE = {"alac", "ape", "flac", "mlp", "truehd", "tta", "wavpack"}
 # Full scale of these lies up to 0.17 dB under 1.0, or comes back only roughly.
 _COARSE_PCM = {"pcm_u8", "pcm_s8", "pcm_alaw", "pcm_mulaw"}
 
-# Samples a step: the eight arrays of one step then stay in a core's own cache.
+# Samples a step: the arrays of one step then stay in a core's own cache.
 _STEP = 12_288
+_LANES = 32  # more samples than a processor filters at once
 
 
 def dbfs(value: NDArray[np.floating] | float) -> NDArray[np.float64]:
@@ -102,25 +103,10 @@ def phase_filter(shift: float) -> NDArray[np.float64]:
 
 
 @functools.cache
-def _pair_weights() -> list[tuple[np.float32, np.float32, np.float32]]:
-    """Return weights for the pairs of samples around a midpoint, nearest pair first.
-
-    Of a pair's sum and difference the midpoint needs the sum alone. The quarter points
-    lie mirrored about it, so that they are A + B and A - B, with A from sums and B from
-    differences: the larger magnitude of the two is |A| + |B|.
-    """
-    middle, quarter = phase_filter(0.5), phase_filter(0.25)
-    out = []
-    for k in range(_HALF):
-        after, before = _HALF + k, _HALF - 1 - k
-        out.append(
-            (
-                np.float32(middle[after]),
-                np.float32((quarter[after] + quarter[before]) / 2),
-                np.float32((quarter[after] - quarter[before]) / 2),
-            )
-        )
-    return out
+def _kernels(factor: int) -> list[NDArray[np.float32]]:
+    """Return the taps of the points between two samples, as kernels of one row."""
+    shifts = [k / factor for k in range(1, factor)]
+    return [phase_filter(shift).astype(np.float32)[np.newaxis] for shift in shifts]
 
 
 class TruePeaks:
@@ -189,31 +175,26 @@ class TruePeaks:
         return out
 
     def _interpolate(self, part: NDArray[np.float32], out: NDArray[np.float32]) -> None:
-        if not part.any():
-            out[:] = 0.0
-            return
         n = len(out)
-        pair, term = np.empty(n, np.float32), np.empty(n, np.float32)
-        middle, even, odd = (np.zeros(n, np.float32) for _ in range(3))
-        for k, (w_middle, w_even, w_odd) in enumerate(_pair_weights()):
-            after = part[_HALF + k : _HALF + k + n]
-            before = part[_HALF - 1 - k : _HALF - 1 - k + n]
-            np.add(after, before, out=pair)
-            np.multiply(pair, w_middle, out=term)
-            np.add(middle, term, out=middle)
-            if self._factor == 2:
-                continue
-            np.multiply(pair, w_even, out=term)
-            np.add(even, term, out=even)
-            np.subtract(after, before, out=pair)
-            np.multiply(pair, w_odd, out=term)
-            np.add(odd, term, out=odd)
         np.abs(part[_HALF - 1 : _HALF - 1 + n], out=out)
-        np.maximum(out, np.abs(middle, out=middle), out=out)
-        if self._factor == 4:
-            np.abs(even, out=even)
-            np.add(even, np.abs(odd, out=odd), out=even)
-            np.maximum(out, even, out=out)
+        if not part.any():
+            return
+        import cv2  # heavy; the command must answer at once
+
+        # A direct filter sums the taps of each point in one order. Samples behind the
+        # last keep those that count out of its end, where it may round otherwise.
+        padded = np.zeros((1, -(-len(part) // _LANES) * _LANES + _LANES), np.float32)
+        padded[0, : len(part)] = part
+        for kernel in _kernels(self._factor):
+            points = cv2.filter2D(
+                padded,
+                cv2.CV_32F,
+                kernel,
+                anchor=(_HALF - 1, 0),
+                borderType=cv2.BORDER_CONSTANT,
+            )
+            point = points[0, _HALF - 1 : _HALF - 1 + n]
+            np.maximum(out, np.abs(point, out=point), out=out)
 
 
 class ClippedRuns:

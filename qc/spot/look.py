@@ -28,6 +28,8 @@ _FOR_EDGES, _FIRST_BY_CHANCE = 0.4, 3
 # A window is begun if at least this much of its time is left.
 _WORTH = 0.4
 _MOST_FAILURES = 4
+# A file that ends before its announced end is followed to so near its real one.
+_END_KNOWN_S = 1.0
 
 
 class Looking:
@@ -38,7 +40,9 @@ class Looking:
     length : float
         Seconds of the take.
     until : function of the pieces so far
-        When to stop, as `time.monotonic` tells time.
+        When to stop.
+    clock : function
+        Tells the time now, as `time.monotonic` does.
     told : function of seconds
         Told up to where the last window reached.
     """
@@ -51,8 +55,10 @@ class Looking:
         length: float,
         until: Callable[[list[Piece]], float],
         told: Callable[[float], None] | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._maker, self._length, self._until, self._told = maker, length, until, told
+        self._clock = clock
+        self._maker, self.length, self._until, self._told = maker, length, until, told
         self._frame = 1.0 / float(info.grid.rate)
         self._number = int(info.fingerprint[:16] or "0", 16)
         self.failures = 0
@@ -70,11 +76,11 @@ class Looking:
     @property
     def left(self) -> float:
         """Seconds until looking must end."""
-        return self._until(self.pieces) - time.monotonic()
+        return self._until(self.pieces) - self._clock()
 
     def first(self) -> Piece | None:
         """Look at the take's beginning; the time it takes sets the windows' length."""
-        piece = self._look(0.0, min(self.window, self._length))
+        piece = self._look(0.0, min(self.window, self.length))
         if piece is not None and piece.end > piece.start:
             cost = self._spent / (piece.end - piece.start)
             self.window = next(
@@ -89,10 +95,15 @@ class Looking:
 
     def windows(self) -> bool:
         """Look at windows until time is up; False if the file cannot be sought."""
-        room = self._length - self.window
+        room = self.length - self.window
         if room <= self._frame:
             return True
-        self._look(room, self._length)
+        if self._look(room, self.length) is None and self.left > 0:
+            self.length = self._real_end()
+            room = self.length - self.window
+            if room <= self._frame:
+                return bool(self.pieces)
+            self._look(room, self.length)
         self.plan = plan = Plan(room, number=self._number)
         draw = plan.draw()
         while self._worth_it() and self.failures < _MOST_FAILURES:
@@ -111,6 +122,17 @@ class Looking:
             draw = plan.draw()
         return self.failures < _MOST_FAILURES or len(self.pieces) > self.failures
 
+    def _real_end(self) -> float:
+        """Return up to where the file reaches: it may grow still, or be cut short."""
+        there, gone = 0.0, self.length
+        while gone - there > _END_KNOWN_S and self.left > 0:
+            middle = (there + gone) / 2.0
+            if self._maker.is_there(middle):
+                there = middle
+            else:
+                gone = middle
+        return there
+
     def _worth_it(self) -> bool:
         done = [p.seconds_took for p in self.pieces if p.whole]
         usual = sorted(done)[len(done) // 2] if done else 0.0
@@ -127,7 +149,7 @@ class Looking:
         """Spend a share of the time on where faults begin and end."""
         if by_chance < _FIRST_BY_CHANCE or self._on_edges > _FOR_EDGES * self._spent:
             return False
-        for gap in open_edges(self.pieces, length=self._length):
+        for gap in open_edges(self.pieces, length=self.length):
             probe = probe_in(gap, window=self.window)
             if probe in self._tried:
                 continue
@@ -139,14 +161,14 @@ class Looking:
         return False
 
     def _look(self, start: float, end: float) -> Piece | None:
-        began = time.monotonic()
+        began = self._clock()
         try:
             piece = self._maker.window(
                 start, end, lead=_LEAD_S, until=self._until(self.pieces)
             )
         except DecodeError:
             piece = None
-        self._spent += time.monotonic() - began
+        self._spent += self._clock() - began
         if piece is None:
             self.failures += self.left > 0
             return None

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from qc.errors import DecodeError
 from qc.judge import find
 from qc.limits import Limits
 from qc.measures import all_measures
@@ -115,6 +116,16 @@ class PieceMaker:
             threads=self._threads,
         ) as reader:
             return self._measure(reader, iter(reader), until=until)
+
+    def is_there(self, moment: float) -> bool:
+        """Tell whether the file holds a moment, or one shortly after it."""
+        start = Fraction(moment).limit_denominator(1_000_000)
+        try:
+            with WindowReader(self._info, start, start + 1, threads=1) as reader:
+                # Beyond its end a file leads to its last key frame.
+                return any(True for _ in reader)
+        except DecodeError:
+            return False
 
     def from_start(self, *, until: float) -> Piece | None:
         """Measure from the take's start on, as far as time allows."""

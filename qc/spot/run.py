@@ -30,6 +30,7 @@ from qc.spot.look import Looking
 from qc.spot.needs import needs_of, not_judged, unmeasured
 from qc.spot.piece import Piece, PieceMaker
 from qc.spot.promise import frames_seen, promise, seconds_heard
+from qc.timecode import clock as spoken
 
 __all__ = ["spot_take"]
 
@@ -68,6 +69,7 @@ def spot_take(
     began: float | None = None,
     stills: bool = True,
     progress: Progress | None = None,
+    clock: Callable[[], float] = time.monotonic,
 ) -> TakeResult | TakeFailure:
     """Look at as much of a recording as time allows, and judge it as far as seen.
 
@@ -80,9 +82,11 @@ def spot_take(
     limits, video, threads, progress
         As `qc.check_take` takes them.
     began : float, optional
-        When time began to count, as `time.monotonic` tells it; now, if left out.
+        When time began to count, as `clock` tells it; now, if left out.
     stills : bool
         Whether time is kept for pictures in the report.
+    clock : function
+        Tells the time now, in seconds.
 
     Returns
     -------
@@ -91,11 +95,12 @@ def spot_take(
         A recording that cannot be read is a failure, not an exception.
     """
     path = Path(path)
-    began = time.monotonic() if began is None else began
+    began = clock() if began is None else began
     limits = default_limits() if limits is None else limits
     try:
         info = with_names(probe(path, video=video), limits)
-        return _Spot(info, limits, within, began, threads, stills, progress).result()
+        spot = _Spot(info, limits, within, began, threads, stills, progress, clock)
+        return spot.result()
     except QCError as error:
         return TakeFailure(path, "measure", str(error))
     except MemoryError:
@@ -133,13 +138,16 @@ class _Spot:
         threads: int,
         stills: bool,
         progress: Progress | None,
+        clock: Callable[[], float],
     ) -> None:
+        self._clock = clock
         self._info, self._limits = info, limits
         self._within, self._began, self._threads = within, began, threads
         self._stills, self._progress = stills, progress
         self._needs = needs_of(all_measures(), limits, info)
-        self._maker = PieceMaker(info, limits, judged=set(self._needs), threads=threads)
-        self._opening = time.monotonic() - began
+        self._maker = PieceMaker(
+            info, limits, judged=set(self._needs), threads=threads, clock=clock
+        )
 
     def result(self) -> TakeResult:
         """Look and judge."""
@@ -168,14 +176,14 @@ class _Spot:
         info = self._info
         if not info.duration:
             return None
-        began = time.monotonic()
+        began = self._clock()
         end = self._until([])
         length = float(info.duration)
         if length > 40.0 * (end - began):
             return None  # no machine measures that fast
 
         def told(take: TakeInfo, position: Fraction) -> None:
-            now = time.monotonic()
+            now = self._clock()
             done = float(position) / length
             rather = _SURELY * (end - began)
             if now > end or (
@@ -227,19 +235,33 @@ class _Spot:
             length=length,
             until=self._until,
             told=self._tell(info),
+            clock=self._clock,
         )
         looking.first()
         if not looking.windows():
             return self._from_start(
                 "Moments of this file could not be gone to: it was read from its start."
             )
-        notes: tuple[str, ...] = ()
-        if looking.failures:
-            notes = (
-                "Some moments could not be gone to, and others were looked at instead.",
+        notes: list[str] = []
+        if looking.length < length:
+            self._info = replace(
+                info, duration=Fraction(looking.length).limit_denominator(1_000_000)
+            )
+            notes.append(
+                f"The file reaches to about {spoken(Fraction(looking.length))}, though "
+                f"it announces {spoken(Fraction(length))}: it may be growing still, or "
+                "have been cut short. What is there counts as the take."
+            )
+        elif looking.failures:
+            notes.append(
+                "Some moments could not be gone to, and others were looked at instead."
             )
         return _Looked(
-            "windows", looking.pieces, looking.plan_weights, looking.window, notes
+            "windows",
+            looking.pieces,
+            looking.plan_weights,
+            looking.window,
+            tuple(notes),
         )
 
     def _tell(self, info: TakeInfo) -> Callable[[float], None] | None:
@@ -250,7 +272,7 @@ class _Spot:
         length = float(info.duration or 0)
 
         def told(_: float) -> None:
-            share = (time.monotonic() - self._began) / self._within
+            share = (self._clock() - self._began) / self._within
             progress(info, Fraction(min(share, 1.0) * length).limit_denominator(1000))
 
         return told
@@ -315,7 +337,7 @@ class _Spot:
                 frames_missing=sum(p.missing for p in pieces),
                 decode_errors=sum(p.errors for p in pieces),
                 sound_read_s=seconds_heard(sound),
-                elapsed_s=time.monotonic() - self._began,
+                elapsed_s=self._clock() - self._began,
                 spot=spot,
             ),
             grade=grade_of(findings),
@@ -331,5 +353,5 @@ class _Spot:
         )
 
     def _stills_left(self) -> int:
-        left = self._began + self._within - time.monotonic() - _REPORT_S
+        left = self._began + self._within - self._clock() - _REPORT_S
         return max(0, min(_MOST_STILLS, int(left / _STILL_S))) if self._stills else 0
