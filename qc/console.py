@@ -48,6 +48,10 @@ _SIGN = {
 }
 
 
+# The report has all of them.
+_NOTES_SHOWN = 3
+
+
 def printable(text: str) -> str:
     """Return text without characters that would steer a terminal.
 
@@ -105,8 +109,12 @@ def print_take(result: TakeResult, folder: Path) -> None:
             f"{grid.label(best.end_frame)}, {clock(best.duration)}"
         )
         _indented(console, Text(text), wrap)
-    for note in result.notes:
+    for note in result.notes[:_NOTES_SHOWN]:
         _indented(console, Text(note, style="dim"), wrap)
+    more = len(result.notes) - _NOTES_SHOWN
+    if more > 0:
+        text = f"{more} more note{'s' * (more > 1)} in the report"
+        _indented(console, Text(text, style="dim"), wrap)
     _indented(console, Text(f"report: {printable(str(folder / 'report.html'))}"), wrap)
 
 

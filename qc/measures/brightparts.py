@@ -18,7 +18,7 @@ from qc.measures.brightblocks import BLOCK, at_least, block_counts
 from qc.measures.brightcues import Cues, Plane, Scene, read_cues
 from qc.measures.brightfeatures import FEATURES, features_of
 from qc.measures.brightpast import BrightMemory, Past
-from qc.measures.brightweights import RELEVANT_TO, SWAB_FROM, merits
+from qc.measures.brightweights import RELEVANT_TO, SWAB_FROM, SWAB_TO, merits
 from qc.records import Picture
 from qc.views import luma_histogram, proxy_luma, proxy_rgb
 
@@ -39,6 +39,7 @@ Codes = NDArray[np.uint8]
 Numbers = NDArray[np.float64]
 
 _SQUARE = np.ones((3, 3), np.uint8)
+_AROUND = np.ones((9, 9), np.uint8)
 _BESIDE = np.ones((7, 7), np.uint8)
 
 # A glint is no larger than a square of this share of the picture's width ...
@@ -46,8 +47,19 @@ _GLINT_WIDTH = 0.016
 # ... and what lies around it stays under this share of the level; where it comes and
 # goes from one look to the next, a brighter surrounding is let pass.
 _GLINT_AROUND, _FLICKER_AROUND, _FLICKERS = 0.86, 0.94, 0.6
+# So much of an area's edge must say something, in shares of its length.
+_TOLD_WHITE, _TOLD_TISSUE = 0.4, 0.1
 # How much a trace of colour deep inside weighs against the edge, faint and clear.
 _TRACES = (2.0, 6.0)
+# An area is cloth if its colour stays under this share of what speaks for cloth.
+_LEAN = 0.75
+# Where both sides have that much to say, each place is decided by what lies nearest
+# (tissue then leaves a trace somewhere).
+_MIXED, _MIXED_CELLS, _MIXED_TRACE = 0.6, 300, 0.01
+# A patch over this share of the picture whose rim is all steps may be both in one.
+_VAST, _VAST_TRACE = 0.06, 0.12
+_VOTES = {"fade": 0.25, "trace": 3.0, "past": 1.0}
+_VOTE_SIZES = (5, 13, 37, 101)
 _PAST = 3.0
 # A cell with less of its pixels burnt out is not worth a row of its own.
 _ANY_BURNT = 0.02
@@ -59,6 +71,7 @@ _KNOWN = [FEATURES.index(f"wide {n}") for n in ("told", "shade", "rim per edge",
 _LEAST_KNOWN = 0.02
 # So many stops of blue off, cotton, cream gloves and fat may each be the white one.
 _CAST, _GROSS_CAST = FEATURES.index("cast"), 1.3
+_NO_WHITE = FEATURES.index("no white")
 _PAST_CELLS, _PAST_SHARE = 9, 0.5
 
 
@@ -172,6 +185,8 @@ class Look:
         Flat indices of the cells that hold burnt-out pixels, or lie beside one.
     features : (n, len(FEATURES)) array of float32
         See `qc.measures.brightfeatures`.
+    rules : (h, w) array of uint8
+        The kind of each cell by rules of thumb alone.
     """
 
     scene: Scene
@@ -179,6 +194,7 @@ class Look:
     past: Past
     at: NDArray[np.intp]
     features: Plane
+    rules: Codes
 
 
 def look_at(
@@ -200,8 +216,10 @@ def look_at(
     past = memory.recall(scene, cues.colour)
     areas = _Areas.of(cues.pale)
     at = np.flatnonzero(scene.burnt > _ANY_BURNT)
-    table = _weigh(cues, past, areas).table
-    return Look(scene, cues, past, at, features_of(scene, cues, at, (areas.near, table)))
+    evidence = _weigh(cues, past, areas)
+    features = features_of(scene, cues, at, (areas.near, evidence.table))
+    rules = _by_rules(cues, past, areas, evidence)
+    return Look(scene, cues, past, at, features, rules)
 
 
 def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
@@ -284,6 +302,8 @@ class _Evidence:
     white: Numbers
     plain: Numbers
     trace: Numbers
+    deep: Numbers
+    cells: Numbers
 
     @property
     def table(self) -> Numbers:
@@ -309,26 +329,82 @@ def _weigh(cues: Cues, past: Past, areas: _Areas) -> _Evidence:
     )
     plain = areas.on(cloth) / areas.edge + _PAST * areas.inside(past.cloth) / cells
     white = plain + areas.on(step) / areas.edge
-    return _Evidence(coloured, white, plain, trace)
+    return _Evidence(coloured, white, plain, trace, deep, cells)
+
+
+def _by_rules(cues: Cues, past: Past, areas: _Areas, e: _Evidence) -> Codes:
+    """Return the kind of each cell by rules of thumb."""
+    coloured, white = e.coloured, e.white
+    kind = np.full(areas.number, Kind.UNDECIDED, np.uint8)
+    kind[(white >= _TOLD_WHITE) & (coloured <= _LEAN * white)] = Kind.SWAB
+    vast = e.cells > _VAST * cues.pale.size
+    vast &= (e.plain < 0.05) & (coloured > _VAST_TRACE)
+    kind[vast] = Kind.UNDECIDED
+    kind[(coloured >= _TOLD_TISSUE) & (coloured > _LEAN * white)] = Kind.RELEVANT
+    mixed = (white > _MIXED * coloured) & (coloured > _MIXED * white)
+    mixed &= (e.deep > _MIXED_CELLS) & (e.trace > _MIXED_TRACE)
+    kind[0], mixed[0] = Kind.NONE, False
+    out = kind[areas.near]
+    if mixed.any():
+        touched = _near(cues.tissue, _SQUARE)
+        swab = _vote((cues.cloth | cues.step) & ~touched, cues, past)
+        kinds = np.where(swab, np.uint8(Kind.SWAB), np.uint8(Kind.RELEVANT))
+        out = np.where(mixed[areas.near], kinds, out)
+    return _fill(out, areas, cues)
+
+
+def _vote(white: Flags, cues: Cues, past: Past) -> Flags:
+    """Return where cloth outweighs tissue, what lies nearer counting for more."""
+    against = (cues.tissue & ~cues.pale) | (cues.faint > 0)
+    lean = (white & ~_near(against, _AROUND)).astype(np.float32)
+    lean -= cues.tissue * np.float32(_VOTES["fade"])
+    lean -= cues.faint * np.float32(_VOTES["trace"])
+    lean += past.cloth * np.float32(_VOTES["past"])
+    lean -= past.tissue * np.float32(_VOTES["past"])
+    score = np.zeros(lean.shape, np.float32)
+    for size in _VOTE_SIZES:
+        score += cv2.blur(lean, (size, size), borderType=cv2.BORDER_CONSTANT)
+    return score > 0
+
+
+def _fill(out: Codes, areas: _Areas, cues: Cues) -> Codes:
+    """Decide what lies in no area by itself and by what it lies beside."""
+    np.copyto(out, np.uint8(Kind.RELEVANT), where=(areas.own == 0) & cues.tissue)
+    rest = out == Kind.NONE
+    beside = cv2.dilate(out, np.ones((5, 5), np.uint8))
+    np.copyto(beside, np.uint8(Kind.UNDECIDED), where=beside == Kind.NONE)
+    np.copyto(out, beside, where=rest)
+    np.copyto(out, np.uint8(Kind.SWAB), where=rest & cues.cloth)
+    narrow = (out == Kind.SWAB) & ~_near(cues.body, _BESIDE)
+    np.copyto(out, np.uint8(Kind.UNDECIDED), where=narrow)
+    return out
 
 
 def _decide(look: Look) -> Codes:
-    """Return the kind of each cell; what holds next to nothing is as what is beside."""
-    scene, past = look.scene, look.past
-    shape = scene.luma.shape
-    merit = merits(look.features)
-    spread = np.zeros(shape, np.float32)
-    weight = np.zeros(shape, np.float32)
-    spread.ravel()[look.at] = merit
+    """Return the kind of each cell; what holds next to nothing is as what is beside.
+
+    What the rules of thumb say stands unless the fitted merit clearly speaks against
+    it; where they say nothing, the merit decides, in doubt for what matters.
+    """
+    shape = look.scene.luma.shape
+    total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    total.ravel()[look.at] = merits(look.features)
     weight.ravel()[look.at] = 1
-    merit = cv2.blur(spread, _SMOOTH, borderType=cv2.BORDER_CONSTANT)
+    total = cv2.blur(total, _SMOOTH, borderType=cv2.BORDER_CONSTANT)
     weight = cv2.blur(weight, _SMOOTH, borderType=cv2.BORDER_CONSTANT)
-    merit = merit / np.maximum(weight, 1e-6)
-    out = np.full(shape, Kind.UNDECIDED, np.uint8)
-    out[merit > SWAB_FROM] = Kind.SWAB
-    out[merit < RELEVANT_TO] = Kind.RELEVANT
-    _overrule(out, look, past)
+    merit = total / np.maximum(weight, 1e-6)
+    out = look.rules.copy()
+    if look.at.size and _white_is_known(look.features[0]):
+        out[(out == Kind.SWAB) & (merit < SWAB_TO)] = Kind.UNDECIDED
+        out[(out == Kind.RELEVANT) & (merit > RELEVANT_TO)] = Kind.SWAB
+        out[(look.rules == Kind.UNDECIDED) & (merit > SWAB_FROM)] = Kind.SWAB
+    _overrule(out, look, look.past)
     return out
+
+
+def _white_is_known(row: Plane) -> bool:
+    """Return whether colours mean anything: a white is in sight, and nearly right."""
+    return bool(row[_NO_WHITE] == 0 and row[_CAST] <= _GROSS_CAST)
 
 
 def _overrule(out: Codes, look: Look, past: Past) -> None:
@@ -341,8 +417,6 @@ def _overrule(out: Codes, look: Look, past: Past) -> None:
     # What is as narrow as an instrument is not taken for cloth.
     narrow = ~_near(cues.body, _BESIDE)
     out[(out == Kind.SWAB) & narrow] = Kind.UNDECIDED
-    if look.at.size and look.features[0, _CAST] > _GROSS_CAST:
-        out[out == Kind.SWAB] = Kind.UNDECIDED
     if past.tissue.any() or past.cloth.any():
         size = (_PAST_CELLS, _PAST_CELLS)
         tissue, cloth, burnt = (

@@ -201,7 +201,7 @@ def _spike(line: Samples, rough: Roughness, cell: int, narrow: int) -> Break | N
     kind: Kind = "jump" if moved > 0.7 * float(inside.max()) else "click"
     height = peak / (2.0 if kind == "jump" else _IMPULSE_GAIN)
     # A few samples only: lips and tongue click too, for a third of a millisecond.
-    if last - first > max(width // (2 if height > _LOUD_CLICK else narrow), 4):
+    if last - first > max(width // (2 if height > _LOUD_CLICK else narrow), 5):
         return None
     return Break(kind, begin, end, height)
 

@@ -80,7 +80,11 @@ def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         under = cv2.subtract(cv2.erode(plane, _RING), plane)
         for sign, beyond in ((1, over), (-1, under)):
             beyond[:2], beyond[-2:], beyond[:, :2], beyond[:, -2:] = 0, 0, 0, 0
-            rows, columns = np.nonzero(beyond > least)
+            # Much faster than numpy's, for few among millions.
+            found = cv2.findNonZero(cv2.inRange(beyond, least + 1, signal.top))
+            if found is None:
+                continue
+            columns, rows = np.asarray(found, np.intp).reshape(-1, 2).T
             amount = beyond[rows, columns].astype(np.float32)
             most = max(int(_MOST_SHARE * plane.size), 8)
             if len(amount) > most:

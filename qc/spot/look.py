@@ -28,6 +28,8 @@ _FOR_EDGES, _FIRST_BY_CHANCE = 0.4, 3
 # A window is begun if at least this much of its time is left.
 _WORTH = 0.4
 _MOST_FAILURES = 4
+# Of the time, for the take's first seconds, which tell how fast this machine is.
+_FOR_FIRST = 0.35
 # A file that ends before its announced end is followed to so near its real one.
 _END_KNOWN_S = 1.0
 
@@ -80,14 +82,18 @@ class Looking:
 
     def first(self) -> Piece | None:
         """Look at the take's beginning; the time it takes sets the windows' length."""
-        piece = self._look(0.0, min(self.window, self.length))
+        share = self._clock() + _FOR_FIRST * self.left
+        piece = self._look(0.0, min(self.window, self.length), until=share)
         if piece is not None and piece.end > piece.start:
-            cost = self._spent / (piece.end - piece.start)
+            long = piece.end - piece.start
+            cost = self._spent / long
             self.window = next(
                 (
                     w
                     for w in WINDOWS_S
-                    if _ENOUGH * cost * (w + _LEAD_S / 2) <= max(self.left, 0.0)
+                    # The bounds want the take's ends seen as far as a window reaches.
+                    if w <= long + self._frame
+                    and _ENOUGH * cost * (w + _LEAD_S / 2) <= max(self.left, 0.0)
                 ),
                 WINDOWS_S[-1],
             )
@@ -160,11 +166,16 @@ class Looking:
             return True
         return False
 
-    def _look(self, start: float, end: float) -> Piece | None:
+    def _look(
+        self, start: float, end: float, *, until: float | None = None
+    ) -> Piece | None:
         began = self._clock()
         try:
             piece = self._maker.window(
-                start, end, lead=_LEAD_S, until=self._until(self.pieces)
+                start,
+                end,
+                lead=_LEAD_S,
+                until=self._until(self.pieces) if until is None else until,
             )
         except DecodeError:
             piece = None

@@ -28,6 +28,8 @@ __all__ = ["Piece", "PieceMaker"]
 
 # Of a window that time cut off, less than this is nothing to judge by.
 _FEWEST_S = Fraction(3, 4)
+# However slow the machine is, so much is seen.
+_AT_LEAST_S = Fraction(1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,8 +88,8 @@ class PieceMaker:
         self._threads, self._clock = threads, clock
         self._measures = all_measures()
         self._fewest = float(_FEWEST_S * info.grid.rate)
-        # However slow the machine: something must be seen.
-        self._must_see = info.video is not None
+        has_picture = info.video is not None
+        self._at_least = float(_AT_LEAST_S * info.grid.rate) if has_picture else 0.0
         video = info.video
         if video is not None:
             video = replace(video, frames_expected=None)
@@ -156,10 +158,10 @@ class PieceMaker:
                 else:
                     sounds[item.track.stream].take(item)
                 late = self._clock() > until
-                if late and (frames >= self._fewest or not self._must_see):
+                if late and frames >= self._at_least:
                     whole = False
                     break
-        self._must_see = False
+        self._at_least = 0.0
         decoder = reader.pictures
         heard = tuple(s.readings() for s in sounds.values())
         if not frames and not any(r.rows for r in heard):

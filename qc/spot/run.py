@@ -38,8 +38,12 @@ __all__ = ["spot_take"]
 # choices after measuring on two cores.
 _REPORT_S, _STILL_S = 0.7, 0.35
 # Of the time, the report may take up at most this share.
-_MOST_FOR_REPORT = 0.35
+_MOST_FOR_REPORT = 0.4
+# Up to so many times as long a report may take while other programs run.
+_SLOWEST = 6.0
 _MOST_STILLS = 4
+# Seconds of take that a machine measures in a second, at the very best.
+_FASTEST = 10.0
 # Reading everything is tried if it should take no more than this share of what is left.
 _SURELY = 0.75
 
@@ -141,6 +145,7 @@ class _Spot:
         clock: Callable[[], float],
     ) -> None:
         self._clock = clock
+        self._wall, self._busy = time.monotonic(), time.process_time()
         self._info, self._limits = info, limits
         self._within, self._began, self._threads = within, began, threads
         self._stills, self._progress = stills, progress
@@ -165,11 +170,18 @@ class _Spot:
     def _for_report(self, pieces: list[Piece]) -> float:
         kinds = {k for p in pieces for k in p.rules}
         pictures = min(len(kinds) + 1, _MOST_STILLS) if self._stills else 0
-        took = [p.seconds_took for p in pieces if p.whole]
-        # Measuring a window tells how fast this machine is today.
-        slow = max(1.0, (sum(took) / len(took)) if took else 1.0)
-        wanted = (_REPORT_S + _STILL_S * pictures) * min(slow, 3.0)
+        wanted = (_REPORT_S + _STILL_S * pictures) * self._slowness()
         return min(wanted + 0.02 * self._within, _MOST_FOR_REPORT * self._within)
+
+    def _slowness(self) -> float:
+        """Return how much longer things take while others use this machine."""
+        if self._clock is not time.monotonic:
+            return 1.0
+        wall = time.monotonic() - self._wall
+        busy = time.process_time() - self._busy
+        if wall < 1.0:
+            return 1.0
+        return min(max(1.0, wall / max(busy, 0.01)), _SLOWEST)
 
     def _everything_at_once(self) -> TakeResult | None:
         """Read the whole take if that is quickly done."""
@@ -179,8 +191,8 @@ class _Spot:
         began = self._clock()
         end = self._until([])
         length = float(info.duration)
-        if length > 40.0 * (end - began):
-            return None  # no machine measures that fast
+        if length > _FASTEST * (end - began):
+            return None
 
         def told(take: TakeInfo, position: Fraction) -> None:
             now = self._clock()
@@ -353,5 +365,7 @@ class _Spot:
         )
 
     def _stills_left(self) -> int:
-        left = self._began + self._within - self._clock() - _REPORT_S
-        return max(0, min(_MOST_STILLS, int(left / _STILL_S))) if self._stills else 0
+        slow = self._slowness()
+        left = self._began + self._within - self._clock() - _REPORT_S * slow
+        most = int(left / (_STILL_S * slow))
+        return max(0, min(_MOST_STILLS, most)) if self._stills else 0

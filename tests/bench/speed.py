@@ -15,7 +15,8 @@ machine that others use: judge by processor time.
 `qc.pipeline.check_take` with built-in limits and a neutral patch, so that every
 measure works; its fixed cost (opening twice, imports at first use) weighs on short
 clips. "Judged" and "report" are wall seconds from the last frame on; peak memory
-includes the report. The costs of measures and shared views are processor time on one
+includes the report. Yardsticks are runs of `yardsticks.py` between the others, to tell
+what other ways of taking far fewer numbers cost. The costs of measures and shared views are processor time on one
 decoder thread, with the views' time taken out of the measure that asked first.
 """
 
@@ -117,11 +118,13 @@ def _check(task: Figures, **more: Any) -> Any:
 
 
 def _full(task: Figures) -> Figures:
+    from qc import kernels
+
     limits = _limits(task)
 
     def work() -> Figures:
         result = _check(task, limits=limits)
-        return {"frames": result.coverage.frames_read}
+        return {"frames": result.coverage.frames_read, "compiled": kernels.compiled}
 
     return _timed(work)
 
@@ -227,7 +230,21 @@ def _profile(task: Figures) -> Figures:
     }
 
 
-_WORK = {"bare": _bare, "full": _full, "report": _report, "profile": _profile}
+def _yardstick(task: Figures) -> Figures:
+    from yardsticks import YARDSTICKS
+
+    return _timed(lambda: YARDSTICKS[task["yardstick"]](task["path"], task["threads"]))
+
+
+_WORK = {
+    "bare": _bare,
+    "full": _full,
+    "report": _report,
+    "profile": _profile,
+    "yardstick": _yardstick,
+}
+# Named here too, so that the process that asks imports nothing heavy.
+_YARDSTICKS = ("plain OpenCV loop", "FFmpeg's statistics filters")
 
 
 # ---------------------------------------------------------------- the process that asks
@@ -276,10 +293,16 @@ def _spread(values: Iterable[float]) -> Figures:
 def _time_clip(clip: Figures, given: argparse.Namespace) -> Figures:
     print(f"{clip['label']} ...", file=sys.stderr, flush=True)
     bare, full = [], []
+    names = () if given.ratio_only else _YARDSTICKS
+    others: dict[str, list[Figures]] = {name: [] for name in names}
     for _ in range(given.runs):
         bare.append(_run("bare", clip, given.threads))
         full.append(_run("full", clip, given.threads))
-    frames = {run["frames"] for run in (*bare, *full)}
+        for name, runs in others.items():
+            task = clip | {"yardstick": name}
+            runs.append(_run("yardstick", task, given.threads))
+    every = [*bare, *full, *(run for runs in others.values() for run in runs)]
+    frames = {run["frames"] for run in every}
     if len(frames) != 1:
         raise SystemExit(f"{clip['name']}: not the same frames each run: {frames}")
     (count,) = frames
@@ -289,6 +312,7 @@ def _time_clip(clip: Figures, given: argparse.Namespace) -> Figures:
         "name": clip["name"],
         "label": clip["label"],
         "frames": count,
+        "compiled": all(run["compiled"] for run in full),
         "megabits": 8e-6 * size / given.seconds,
         "bare_fps": _spread(count / r["wall_s"] for r in bare),
         "full_fps": _spread(count / r["wall_s"] for r in full),
@@ -300,6 +324,10 @@ def _time_clip(clip: Figures, given: argparse.Namespace) -> Figures:
         "full_peak_mb": _spread(r["peak_mb"] for r in full),
     }
     if not given.ratio_only:
+        figures["yardsticks_cpu_ms"] = {
+            name: _spread(1e3 * r["cpu_s"] / count for r in runs)
+            for name, runs in others.items()
+        }
         figures |= _costs(clip, given.threads, frames=count)
     return figures
 
@@ -367,6 +395,16 @@ def _parts_table(clips: Sequence[Figures]) -> str:
         rows.append([name, *("–" if v is None else f"{v:.2f}" for v in values)])
     whole = (sum(c["parts_cpu_ms"].values()) for c in clips)
     rows.append(["together", *(f"{v:.2f}" for v in whole)])
+    return _table(rows)
+
+
+def _yardstick_table(clips: Sequence[Figures]) -> str:
+    rows = [["CPU ms a frame, decoding included", *(c["name"] for c in clips)]]
+    for name in _YARDSTICKS:
+        cells = (_range(c["yardsticks_cpu_ms"][name], 1) for c in clips)
+        rows.append([name, *cells])
+    for name, key in (("bare decoding", "bare"), ("the full check", "full")):
+        rows.append([name, *(_range(c[f"{key}_cpu_ms"], 1) for c in clips)])
     return _table(rows)
 
 
@@ -458,7 +496,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         figures["clips"] = clips = [_time_clip(c, given) for c in _clips(given)]
         print(_speed_table(clips), "", sep="\n")
         if not given.ratio_only:
+            print(_yardstick_table(clips), "", sep="\n")
             print(_parts_table(clips), "", sep="\n")
+        whether = "" if all(c["compiled"] for c in clips) else "not "
+        print(f"the passes over planes are {whether}compiled here")
         print(_noise(clips))
     figures["load_average"] = [before, _load()]
     print(f"load average {before:.1f} at the start, {_load():.1f} at the end")
