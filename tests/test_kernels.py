@@ -192,6 +192,18 @@ def test_long_lines_of_the_hardest_picture_do_not_overflow(
 
 
 @needs_compiled
+@pytest.mark.parametrize("width", [512, 513, 519])
+@pytest.mark.parametrize("bits", [8, 10])
+def test_pictures_large_enough_to_count_pairs_agree(width: int, bits: int) -> None:
+    plane = plane_of(520, width, bits, 11, "noise")
+    fast, slow = both(
+        plane, bins=1 << bits, tiles=(6, 8), interlaced=True, small=(64, 65)
+    )
+    assert same(fast, slow)
+    assert np.array_equal(fast.counts, np.bincount(plane.ravel(), minlength=1 << bits))
+
+
+@needs_compiled
 def test_codes_that_the_depth_has_not_are_summed_and_not_counted() -> None:
     plane = plane_of(40, 64, 16, 3, "noise")
     fast, slow = both(plane, bins=1024, tiles=(6, 8), interlaced=False, small=(8, 5))

@@ -11,6 +11,10 @@ trap 'rm -rf "$work"' EXIT
 "$work/env/bin/python" -m pip install --quiet "$work"/dist/*.whl
 cd "$work"
 "$work/env/bin/qc" --version
+compiled=$("$work/env/bin/python" -c "from qc import kernels; print(kernels.compiled)")
+echo "passes over planes compiled: $compiled"
+# Where there is a compiler, the extension is in the wheel and loads.
+if command -v cc >/dev/null 2>&1; then test "$compiled" = True; fi
 "$work/env/bin/qc" take --quiet --out "$work/out" "$root/sample_media/take01_clean.mov"
 test -s "$work/out/take01_clean/report.html"
 test -s "$work/out/take01_clean/result.json"

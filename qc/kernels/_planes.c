@@ -28,6 +28,9 @@
 #endif
 
 #define PAIRS 65536
+#define MANY (1 << 18)
+/* Processors take places a multiple of 4096 bytes apart for the same one. */
+#define APART(size) ((size) + 80)
 
 typedef struct {
     const char *data;
@@ -40,8 +43,8 @@ static const char *line(const Plane *p, Py_ssize_t y) { return p->data + y * p->
 /* ------------------------------------------------------------------ histograms */
 
 /* Two neighbours are counted at once: half as many additions, and equal neighbours do
- * not wait for each other's sum. */
-static void count_8(const uint8_t *row, Py_ssize_t n, uint32_t *pairs, uint32_t *odd)
+ * not wait for each other's sum. Worth its large table in large pictures only. */
+static void count_pairs(const uint8_t *row, Py_ssize_t n, uint32_t *pairs, uint32_t *odd)
 {
     Py_ssize_t x = 0;
     for (; x + 8 <= n; x += 8) {
@@ -56,25 +59,41 @@ static void count_8(const uint8_t *row, Py_ssize_t n, uint32_t *pairs, uint32_t 
         odd[row[x]]++;
 }
 
-/* Four tables by turns, for the same reason; returns all bits that occurred. */
-static uint64_t count_16(const uint16_t *row, Py_ssize_t n, uint32_t *tables)
+static void count_8(const uint8_t *row, Py_ssize_t n, uint32_t *tables)
 {
-    uint64_t seen = 0;
+    Py_ssize_t x = 0;
+    for (; x + 4 <= n; x += 4) {
+        tables[row[x]]++;
+        tables[APART(256) + row[x + 1]]++;
+        tables[2 * APART(256) + row[x + 2]]++;
+        tables[3 * APART(256) + row[x + 3]]++;
+    }
+    for (; x < n; x++)
+        tables[row[x]]++;
+}
+
+/* Four tables by turns, for the same reason; returns all bits that occurred. Codes are
+ * cut to the table's size, a power of two: the caller looks at the bits. */
+static uint64_t count_16(const uint16_t *row, Py_ssize_t n, uint32_t *tables, size_t size)
+{
+    uint64_t seen = 0, last = size - 1;
+    uint32_t *second = tables + APART(size), *third = second + APART(size);
+    uint32_t *fourth = third + APART(size);
     Py_ssize_t x = 0;
     for (; x + 4 <= n; x += 4) {
         uint64_t v;
         memcpy(&v, row + x, 8);
         seen |= v;
-        tables[v & 0xffff]++;
-        tables[PAIRS + ((v >> 16) & 0xffff)]++;
-        tables[2 * PAIRS + ((v >> 32) & 0xffff)]++;
-        tables[3 * PAIRS + (v >> 48)]++;
+        tables[v & last]++;
+        second[(v >> 16) & last]++;
+        third[(v >> 32) & last]++;
+        fourth[(v >> 48) & last]++;
     }
     for (; x < n; x++) {
         seen |= row[x];
-        tables[row[x]]++;
+        tables[row[x] & last]++;
     }
-    return seen | seen >> 16 | seen >> 32 | seen >> 48;
+    return (seen | seen >> 16 | seen >> 32 | seen >> 48) & 0xffff;
 }
 
 /* ------------------------------------------------------------------ Laplacian */
@@ -259,46 +278,90 @@ static void add_to_small(const Plane *p, const Small *small, Py_ssize_t y)
 
 /* ------------------------------------------------------------------ the pass */
 
-static void read_plane(const Plane *p, uint32_t *tables, uint32_t *odd, int64_t *counts,
+typedef struct {
+    size_t size;      /* codes of a table */
+    int pairs;        /* 8 bits: one table of pairs, then one of single codes */
+    uint32_t *tables; /* else four */
+} Counter;
+
+static int new_counter(Counter *c, const Plane *p, Py_ssize_t bins)
+{
+    c->size = p->wide ? PAIRS : 256;
+    if (p->wide && bins > 0 && (bins & (bins - 1)) == 0)
+        c->size = (size_t)bins;
+    c->pairs = !p->wide && p->height > MANY / (p->width + 1);
+    c->tables = calloc(c->pairs ? PAIRS + 256 : 4 * APART(c->size), sizeof(uint32_t));
+    return c->tables != NULL;
+}
+
+/* Codes that the bit depth has not are rare: line by line, without haste. */
+static void count_known(const Plane *p, int64_t *counts, Py_ssize_t bins)
+{
+    memset(counts, 0, (size_t)bins * sizeof(int64_t));
+    for (Py_ssize_t y = 0; y < p->height; y++) {
+        const uint16_t *row = (const uint16_t *)line(p, y);
+        for (Py_ssize_t x = 0; x < p->width; x++)
+            if (row[x] < bins)
+                counts[row[x]]++;
+    }
+}
+
+static void finish_counts(const Counter *c, int64_t *counts, Py_ssize_t bins)
+{
+    size_t n = (size_t)bins < c->size ? (size_t)bins : c->size;
+    if (!c->pairs) {
+        for (size_t i = 0; i < n; i++)
+            for (size_t k = 0; k < 4; k++)
+                counts[i] += c->tables[k * APART(c->size) + i];
+        return;
+    }
+    int64_t all[256];
+    for (int i = 0; i < 256; i++)
+        all[i] = c->tables[PAIRS + i];
+    for (int i = 0; i < 256; i++) {
+        const uint32_t *row = c->tables + i * 256;
+        int64_t sum = 0;
+        for (int j = 0; j < 256; j++) {
+            sum += row[j];
+            all[j] += row[j];
+        }
+        all[i] += sum;
+    }
+    memcpy(counts, all, n * sizeof(int64_t));
+}
+
+static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
                        Py_ssize_t bins, const Tiles *tiles, Py_ssize_t step,
                        Small *small)
 {
     uint64_t seen = 0;
     int narrow = bins <= 1024;
     for (Py_ssize_t y = 0; y < p->height; y++) {
+        const char *row = line(p, y);
         if (p->wide)
-            seen |= count_16((const uint16_t *)line(p, y), p->width, tables);
+            seen |= count_16((const uint16_t *)row, p->width, counter->tables,
+                             counter->size);
+        else if (counter->pairs)
+            count_pairs((const uint8_t *)row, p->width, counter->tables,
+                        counter->tables + PAIRS);
         else
-            count_8((const uint8_t *)line(p, y), p->width, tables, odd);
+            count_8((const uint8_t *)row, p->width, counter->tables);
         add_line(p, tiles, y, step, narrow);
         if (small != NULL)
             add_to_small(p, small, y);
     }
-    if (p->wide && narrow && (seen & 0xffff) > 1023) {
-        /* Codes that the bit depth has not: once more, with room for them. */
+    if (p->wide && narrow && seen > 1023) {
+        /* The sums once more, with room for such codes. */
         size_t bytes = (size_t)(tiles->rows * tiles->columns) * sizeof(int64_t);
         memset(tiles->total, 0, bytes);
         memset(tiles->squares, 0, bytes);
         for (Py_ssize_t y = 0; y < p->height; y++)
             add_line(p, tiles, y, step, 0);
     }
-    for (Py_ssize_t i = 0; i < bins && p->wide; i++)
-        counts[i] = (int64_t)tables[i] + tables[PAIRS + i] + tables[2 * PAIRS + i] +
-                    tables[3 * PAIRS + i];
-    if (!p->wide) {
-        int64_t all[256];
-        for (int i = 0; i < 256; i++)
-            all[i] = odd[i];
-        for (int i = 0; i < 256; i++) {
-            int64_t sum = 0;
-            for (int j = 0; j < 256; j++) {
-                sum += tables[i * 256 + j];
-                all[j] += tables[i * 256 + j];
-            }
-            all[i] += sum;
-        }
-        memcpy(counts, all, (size_t)(bins < 256 ? bins : 256) * sizeof(int64_t));
-    }
+    if (p->wide && seen >= counter->size)
+        count_known(p, counts, bins);
+    else
+        finish_counts(counter, counts, bins);
 }
 
 /* ------------------------------------------------------------------ Python's side */
@@ -374,10 +437,10 @@ static Py_ssize_t numbers_of(PyObject *from, Py_buffer *view)
 static int run_pass(const Plane *p, int64_t *counts, Py_ssize_t bins, int64_t *sums,
                     Py_ssize_t rows, Py_ssize_t columns, int interlaced, Small *small)
 {
-    size_t tables = (p->wide ? 4 : 1) * (size_t)PAIRS;
-    uint32_t *table = calloc(tables + 256, sizeof(uint32_t));
+    Counter counter = {0};
     Py_ssize_t *across = malloc((size_t)(columns + 1) * sizeof(Py_ssize_t));
-    if (table != NULL && across != NULL) {
+    int ready = across != NULL && new_counter(&counter, p, bins);
+    if (ready) {
         Py_BEGIN_ALLOW_THREADS
         Tiles tiles = {rows, columns, sums, sums + rows * columns, across};
         for (Py_ssize_t j = 0; j <= columns; j++)
@@ -385,14 +448,13 @@ static int run_pass(const Plane *p, int64_t *counts, Py_ssize_t bins, int64_t *s
         memset(counts, 0, (size_t)bins * sizeof(int64_t));
         memset(sums, 0, 2 * (size_t)(rows * columns) * sizeof(int64_t));
         if (p->width > 0)
-            read_plane(p, table, table + tables, counts, bins, &tiles,
+            read_plane(p, &counter, counts, bins, &tiles,
                        interlaced && p->height > 1 ? 2 : 1, small);
         Py_END_ALLOW_THREADS
     }
-    int done = table != NULL && across != NULL;
-    free(table);
+    free(counter.tables);
     free(across);
-    return done;
+    return ready;
 }
 
 static PyObject *luma_pass(PyObject *self, PyObject *given)

@@ -8,7 +8,7 @@ While the picture rests nobody can tell the two apart, and the report says so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,6 +37,9 @@ _PIXEL_LOOKS_EARLY, _PIXEL_S = 12, 2.0
 _SURE_PLACES = 10  # with fewer framings only strong spots are found
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
 _TINY = 0.02  # of the width
+# The whole motion of a take, percent of the width, under which no two framings can
+# lie as far apart as looks must; and the share of frames whose motion must be known.
+_STILL_PERCENT, _STILL_KNOWN = 2.0, 0.8
 _MARK_SHARE = 0.02  # of the width: smallest outline drawn
 
 
@@ -124,7 +127,28 @@ def _in(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
 
 def _seen(measured: Measured) -> _Seen | None:
     seen = measured.totals.get("blemish", {}).get("seen")
-    return seen if isinstance(seen, _Seen) else None
+    if not isinstance(seen, _Seen):
+        return None
+    if seen.places and _stood_still(measured.picture):
+        # People who walk through a still picture can pass for framings of it.
+        return replace(seen, spots=(), crowded=False, places=0)
+    return seen
+
+
+def _stood_still(readings: Readings | None) -> bool:
+    """Return whether the frames' motion adds up to less than any two framings' shift.
+
+    Without enough readings of the motion nothing is said.
+    """
+    names = ("steadiness.dx_percent", "steadiness.dy_percent")
+    if readings is None or any(name not in readings.columns for name in names):
+        return False
+    steps = np.stack([readings[name] for name in names]).astype(np.float64)
+    known = ~np.isnan(steps).any(axis=0)
+    if known.mean() < _STILL_KNOWN:
+        return False
+    path = np.cumsum(np.where(known, steps, 0.0), axis=1)
+    return bool(np.hypot(*np.ptp(path, axis=1)) < _STILL_PERCENT)
 
 
 # ------------------------------------------------------------------------ findings

@@ -144,7 +144,9 @@ def stops_between(a: Plane, b: Plane, transfer: Transfer) -> Plane:
 def stops_of(rgb: Plane, transfer: Transfer) -> Plane:
     """Return red and blue over green in stops of light, (2, h, w)."""
     red, green, blue = rgb
-    return np.stack([stops_between(red, green, transfer), stops_between(blue, green, transfer)])
+    return np.stack(
+        [stops_between(red, green, transfer), stops_between(blue, green, transfer)]
+    )
 
 
 def spread_of(colour: Plane) -> Plane:

@@ -8,11 +8,13 @@ signal one after the other, and a white under a warm lamp passes through yellow.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.brightcues import LAMP_SLOPE, Cues, Plane, Scene, spread_of
+from qc.measures.brightcues import LAMP_SLOPE, Cues, Plane, Scene
 from qc.measures.brightcues import stops_between as stops
 from qc.signal import LUMA_WEIGHTS
 
@@ -31,6 +33,10 @@ _MOST_STOPS = 1.2
 # of half the size.
 _NEAR, _WIDE = 7, 17
 _SQUARE = np.ones((3, 3), np.uint8)
+# Evidence lies up to so many cells from a burnt one (and one more for the grain).
+_MARGIN = 6
+# Maps that are summed up; two more are a cell's own colour.
+_SUMS = 18
 # Places on the line of lamps, and how many make a white.
 _LOCUS_STOPS, _WHITE_CELLS, _WHITE_FROM, _BLUEST = 0.12, 25, 0.45, 80
 _SMOOTH = 0.1
@@ -76,7 +82,11 @@ def _white_at(
     kr, kb = LUMA_WEIGHTS[scene.matrix]
     green = np.linspace(0.25, 3.5, 326)
     if scene.transfer in ("hlg", "pq"):
-        unit = float(stops(np.float32(1.0), np.float32(0.9), scene.transfer)) * 10
+        unit = 10 * float(
+            stops(np.ones(1, np.float32), np.full(1, 0.9, np.float32), scene.transfer)[
+                0
+            ]
+        )
         red, blue = green + white[0] / unit, green + white[1] / unit
     else:
         red, blue = (green * 2.0 ** (w / 2.2) for w in white)
@@ -93,7 +103,10 @@ def _white_at(
     grid = np.linspace(0.25, scene.end, 512)
     place = (luma - 0.25) * np.float32(511 / max(scene.end - 0.25, 1e-3))
     at = np.clip(place, 0, 511).astype(np.intp)
-    return tuple(np.interp(grid, y, t).astype(np.float32)[at] for t in of)  # type: ignore[return-value]
+    first, second, third, fourth = (
+        np.interp(grid, y, t).astype(np.float32)[at] for t in of
+    )
+    return first, second, third, fourth
 
 
 def _maps(scene: Scene, cues: Cues, white: tuple[float, float]) -> list[Plane]:
@@ -157,6 +170,59 @@ def _ratios(sums: list[Rows], cells: Rows | float) -> list[Rows]:
     ]  # fmt: skip
 
 
+def _cut(
+    scene: Scene, cues: Cues, at: Index, pale: NDArray[np.int32]
+) -> tuple[int, int, Scene, Cues, Index, NDArray[np.int32]]:
+    """Return the picture's size, and all cut to what lies in and around burnt places.
+
+    Nothing further off is summed up, so that nothing is lost.
+    """
+    h, w = scene.luma.shape
+    y, x = np.divmod(at, w)
+    if not at.size:
+        return h, w, scene, cues, at, pale
+    top, left = (max(int(v.min()) - _MARGIN, 0) // 2 * 2 for v in (y, x))
+    box = (
+        slice(top, min(int(y.max()) + _MARGIN + 1, h)),
+        slice(left, min(int(x.max()) + _MARGIN + 1, w)),
+    )
+    whole = (slice(None), *box)
+    scene = replace(
+        scene, rgb=scene.rgb[whole], luma=scene.luma[box], burnt=scene.burnt[box]
+    )
+    cues = replace(
+        cues,
+        colour=cues.colour[whole],
+        step=cues.step[box],
+        tissue=cues.tissue[box],
+        cloth=cues.cloth[box],
+    )
+    at = (y - top) * scene.luma.shape[1] + (x - left)
+    return h, w, scene, cues, at, pale[box]
+
+
+def _gather(sums: list[Plane], at: Index) -> tuple[list[Rows], list[Rows]]:
+    """Return sums over the smaller and over the larger square around some cells."""
+    h, w = sums[0].shape
+    h, w = h + h % 2, w + w % 2
+    y, x = np.divmod(at, sums[0].shape[1])
+    near: list[Rows] = []
+    wide: list[Rows] = []
+    zero = cv2.BORDER_CONSTANT
+    for first in range(0, len(sums), 3):
+        three = cv2.merge(sums[first : first + 3])
+        blurred = cv2.blur(three, (_NEAR, _NEAR), borderType=zero)
+        near.extend((blurred.reshape(-1, 3)[at] * np.float32(_NEAR**2)).T)
+        even = cv2.copyMakeBorder(
+            three, 0, h - three.shape[0], 0, w - three.shape[1], zero
+        )
+        small = cv2.resize(even, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+        small = cv2.blur(small, (_WIDE, _WIDE), borderType=zero)
+        small = small.reshape(h // 2, w // 2, 3)
+        wide.extend((small[y // 2, x // 2] * np.float32(4 * _WIDE**2)).T)
+    return near, wide
+
+
 def features_of(
     scene: Scene,
     cues: Cues,
@@ -177,26 +243,13 @@ def features_of(
     -------
     (n, len(FEATURES)) array
     """
-    red, blue, known = white_of(scene, cues.colour)
+    white = white_of(scene, cues.colour)
+    rows, across, scene, cues, at, pale = _cut(scene, cues, at, areas[0])
+    red, blue, known = white
     maps = _maps(scene, cues, (red, blue))
-    own_red, own_blue = maps[18], maps[19]
-    sums = maps[:18]
-    h, w = scene.luma.shape
-    half = (max(w // 2, 1), max(h // 2, 1))
-    columns: list[Rows] = []
-    near: list[Rows] = []
-    wide: list[Rows] = []
-    for first in range(0, 18, 3):
-        three = cv2.merge(sums[first : first + 3])
-        blurred = cv2.blur(three, (_NEAR, _NEAR), borderType=cv2.BORDER_CONSTANT)
-        near.extend((blurred.reshape(-1, 3)[at] * np.float32(_NEAR**2)).T)
-        small = cv2.resize(three, half, interpolation=cv2.INTER_AREA)
-        small = cv2.blur(small, (_WIDE, _WIDE), borderType=cv2.BORDER_CONSTANT)
-        y, x = np.divmod(at, w)
-        y, x = np.minimum(y // 2, half[1] - 1), np.minimum(x // 2, half[0] - 1)
-        wide.extend((small.reshape(half[1], half[0], 3)[y, x] * np.float32(4 * _WIDE**2)).T)
-    columns += _ratios(near, float(_NEAR**2))
-    columns += _ratios(wide, 4.0 * _WIDE**2)
+    sums = maps[:_SUMS]
+    near, wide = _gather(sums, at)
+    columns = _ratios(near, float(_NEAR**2)) + _ratios(wide, 4.0 * _WIDE**2)
     labels, number = _burnt_areas(sums[0])
     inside = np.flatnonzero(labels)
     flat = labels.ravel()[inside]
@@ -206,15 +259,14 @@ def features_of(
     counts = np.bincount(flat, minlength=number).astype(np.float32)
     mine = labels.ravel()[at]
     columns += [r[mine] for r in _ratios(total, counts)]
-    pale, of = areas
-    table = of.astype(np.float32)[pale.ravel()[at]]
+    table = areas[1].astype(np.float32)[pale.ravel()[at]]
     coloured, white, plain, trace = table.T
     size = np.log2(total[0] + 1)[mine]
     lean = np.log2((white + _SMOOTH) / (coloured + _SMOOTH))
     ones = np.ones(len(at), np.float32)
     columns += [
-        own_red.ravel()[at],
-        own_blue.ravel()[at],
+        maps[_SUMS].ravel()[at],
+        maps[_SUMS + 1].ravel()[at],
         10 * (scene.end - scene.luma).ravel()[at],
         scene.burnt.ravel()[at],
         size, np.minimum(coloured, 3), np.minimum(white, 3), np.minimum(plain, 3),
@@ -223,6 +275,6 @@ def features_of(
         ones * np.float32(red + LAMP_SLOPE * blue),
         ones * np.float32(abs(blue)),
         ones * np.float32(not known),
-        ones * np.float32(np.log2(float(sums[0].mean()) + 1e-3)),
+        ones * np.float32(np.log2(float(sums[0].sum()) / (rows * across) + 1e-3)),
     ]  # fmt: skip
     return np.stack(columns, axis=1).astype(np.float32)

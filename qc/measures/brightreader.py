@@ -29,6 +29,9 @@ _SPLIT_FROM_PERCENT = 0.5
 # What was found holds for so many further frames while the picture hardly changes.
 _HELD_FRAMES = 4
 _SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.03, 0.02, 1.5
+# While it moves, what was found holds for so long, if the share hardly changes and it
+# is not another picture altogether.
+_MOVING_SECONDS, _MOVING_LUMA = 0.05, 6.0
 # ... and while no rule could change its mind.
 _NEAR_LIMIT = 0.1
 
@@ -97,6 +100,10 @@ class HighlightsReader:
         self._from = min(_SPLIT_FROM_PERCENT, 0.5 * review)
         # A rule begins at the limit and ends at four fifths of it.
         self._turns = (review, 0.8 * review, reject)
+        self._moving = 0
+        if video is not None:
+            rate = float(video.frame_rate)
+            self._moving = int(min(_MOVING_SECONDS * rate, _HELD_FRAMES))
         self._memory = BrightMemory()
         self._found: _Found | None = None
         self._held = 0
@@ -147,7 +154,8 @@ class HighlightsReader:
         if luma.shape != found.luma.shape:
             return None
         change = cv2.norm(luma, found.luma, cv2.NORM_L1)
-        return found if change <= _SAME_LUMA * luma.size else None
+        most = _MOVING_LUMA if self._held <= self._moving else _SAME_LUMA
+        return found if change <= most * luma.size else None
 
     def _look(self, picture: Picture, share: float) -> _Found:
         """Tell a frame's burnt-out area apart."""

@@ -35,6 +35,9 @@ _WINDOW_STEPS = 100
 _SHORTEST_STEPS = 30
 # Noise of a preamplifier keeps still, speech does not (house choices, in dB).
 _STILL_DB, _LIVELY_DB = 4.0, 12.0
+# Whatever is this far over the noise all the time is sound as well, such as music or a
+# motor: a microphone in the same room would hear some of it. A test tone keeps stiller.
+_LOUDER_DB, _TONE_DB = 25.0, 1.0
 # Levels that rise and fall with the other channel's are faint sound, not noise alone.
 _TOGETHER = 0.4
 
@@ -190,13 +193,15 @@ def _noise_windows(
         part = levels[:, start : start + width]
         known = ~np.isnan(part).any(axis=1)
         low, high = np.percentile(np.nan_to_num(part), [5, 95], axis=1)
-        lively = known & (high - low >= _LIVELY_DB) & (high > sound)
-        if not lively.any():
-            continue
+        heard = known & (high > sound)
+        moving = heard & (high - low >= _TONE_DB)
+        lively = heard & (high - low >= _LIVELY_DB)
         still = known & (high - low <= _STILL_DB) & (high <= loudest) & (low >= dead)
         for channel in np.flatnonzero(still):
-            others = part[lively]
-            if max(_likeness(part[channel], other) for other in others) < _TOGETHER:
+            louder = moving & (low >= high[channel] + _LOUDER_DB)
+            others = part[lively | louder]
+            alike = [_likeness(part[channel], other) for other in others]
+            if alike and max(alike) < _TOGETHER:
                 out[channel, start : start + width] = True
     return out
 

@@ -236,7 +236,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=2,
+    version=3,
     rules=(
         Rule(
             "highlights.relevant",
@@ -281,16 +281,21 @@ MEASURE = Measure(
         "keep a trace of it almost to the end of the signal; white cloth is neutral, "
         "broad and ends in a step; glints are tiny and stand on something much darker, "
         "or come and go; the colour of a place before it burnt out counts where the "
-        "light of the whole picture rose. Cloth is let pass only if it looks nearly "
-        "neutral. What cannot be told counts as relevant. Up to 0.5 % of the picture, "
+        "light of the whole picture rose. These rules of thumb stand unless a fitted "
+        "merit clearly speaks against them (logistic regression over colour against "
+        "the picture's own white, steps and fades, grain and size); it is asked only "
+        "where a white is in sight and at most 1.3 stops of blue off. What cannot be "
+        "told counts as relevant. Up to 0.5 % of the picture, "
         "or half the review limit, is not told apart and counts as undecided. "
         "While picture and burnt-out area hardly change and no limit is near, the "
-        "shares found last hold for up to four frames. The largest area joins what "
+        "shares found last hold for up to four frames, and for 0.05 s while the "
+        "picture moves. The largest area joins what "
         "lies less than four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "
-        "Zebra at 95 %: common practice, no source. Telling apart: own rules, tried on "
-        "rendered scenes. Limits: house choice."
+        "Zebra at 95 %: common practice, no source. Telling apart: own rules, and "
+        "weights fitted on rendered scenes (tests/bench/fit_highlights.py). "
+        "Limits: house choice."
     ),
 )

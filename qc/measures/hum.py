@@ -35,8 +35,8 @@ _SHORTEST_S = 2.0
 # Lines that count, and a line that may stand alone, in dB over the floor around it.
 # Tried on speech, music and motors: what passes by gives up to 15, alone up to 20.
 _LINE_DB, _ALONE_DB = 15.0, 25.0
-# One line that is none too high counts where it stays for so many windows, ten seconds.
-_STEADY = 4
+# One line that is none too high counts where it stays for so many windows, over 6 s.
+_STEADY = 3
 _NONE_DBFS = -100.0
 _MOST_SEGMENTS = 50_000
 
@@ -354,7 +354,7 @@ MEASURE = Measure(
         "Lines within 0.2 Hz times their number at the multiples of 50 and 60 Hz that "
         "stand 15 dB over the floor around them: two of them, or one by 25 dB, the "
         "first or second among them, in two windows one after another; one alone in "
-        "four. Voices, music "
+        "three. Voices, music "
         "and motors do not keep so still. The level is that of the lines together, as "
         "plain RMS. Takes under 2 s are not looked at. Lossy coding keeps hum. Offset: "
         "mean of all samples."

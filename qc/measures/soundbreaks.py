@@ -36,13 +36,13 @@ AROUND = 20
 
 # A spike of the roughness counts from so many times its mean level around it, before
 # and after. Gaussian noise reaches 6 times in a minute, glottal pulses of speech 9.
-_SPIKE = 14.0
+_SPIKE = 10.0
 # Lossy coding makes clicks as wide as those of lips; only higher ones are told there.
 _SPIKE_LOSSY = 20.0
 _SPIKE_QUANTA = 4.0
 # Outside of a millisecond around a click there is no more than this share of it:
 # what an instrument, a hand or a plosive makes rings and decays for longer.
-_RINGING = 0.22
+_RINGING = 0.28
 # Wider than a sixth of a millisecond they are told from this height on, 1.0 being full
 # scale.
 _LOUD_CLICK = 0.1
@@ -201,6 +201,7 @@ def _spike(line: Samples, rough: Roughness, cell: int, narrow: int) -> Break | N
     kind: Kind = "jump" if moved > 0.7 * float(inside.max()) else "click"
     height = peak / (2.0 if kind == "jump" else _IMPULSE_GAIN)
     # A few samples only: lips and tongue click too, for a third of a millisecond.
+    # The third difference of a pulse of three samples is six long.
     if last - first > max(width // (2 if height > _LOUD_CLICK else narrow), 5):
         return None
     return Break(kind, begin, end, height)

@@ -36,7 +36,7 @@ __all__ = ["spot_take"]
 
 # Seconds that judging and a report take at least, and each picture in it; house
 # choices after measuring on two cores.
-_REPORT_S, _STILL_S = 0.7, 0.35
+_REPORT_S, _STILL_S = 0.9, 0.35
 # Of the time, the report may take up at most this share.
 _MOST_FOR_REPORT = 0.4
 # Up to so many times as long a report may take while other programs run.

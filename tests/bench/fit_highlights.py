@@ -40,7 +40,7 @@ _FOLDS, RANDOM_STATE = 4, 1
 _RIDGE = 1e-3
 _RIGHT_STOPS, _OVER_STOPS = -0.15, 1.0
 _FAR = 5.0
-_MOST_CELLS = 60_000
+_MOST_CELLS = 30_000
 # A frame's places together weigh as the root of their share, so that no vast one rules.
 _SHARE_ADDED = 0.002
 _THRESHOLDS = (-0.5, 0.0, 0.5, 1.0, 1.5)
@@ -119,7 +119,9 @@ def draw(count: int, keep: Path | None) -> Sample:
             with np.load(kept) as file:
                 x, share, frame = file["x"], file["share"], file["frame"]
         else:
-            xs, shares, of = [], [], []
+            xs: list[Any] = []
+            shares: list[Any] = []
+            of: list[Any] = []
             for take in _exposures(case):
                 seconds = 3 if take is case else 2
                 shot = take.frames(1, seconds, coded=True)
@@ -225,7 +227,7 @@ def write(found: Fit) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Draw, fit, and print or write the table."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--count", type=int, default=60, help="takes to draw")
+    parser.add_argument("--count", type=int, default=66, help="takes to draw")
     parser.add_argument("--keep", type=Path, help="folder for what was measured")
     parser.add_argument("--write", action="store_true", help="write the table")
     given = parser.parse_args(arguments)

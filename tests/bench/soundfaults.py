@@ -134,7 +134,7 @@ def _two(mono: Sound, number: int, floor_dbfs: float = -70.0) -> Sound:
 
 
 def materials(
-    takes: int = 4, seconds: float = 12.0, folders: Sequence[Path] = (FOLDER,)
+    takes: int = 4, seconds: float = 12.0, folders: Sequence[Path] | None = None
 ) -> Iterator[Material]:
     """Yield rendered speech, then real sound where it is at hand."""
     for number in range(takes):
@@ -142,6 +142,7 @@ def materials(
         # By its level as a whole: how loud its vowels come out is chance.
         mono *= 10 ** ((-20 - 2 * (number % 4)) / 20) / np.sqrt(np.mean(mono**2))
         yield Material(f"speech {number}", _two(mono, number), 48_000, real=False)
+    folders = (FOLDER,) if folders is None else folders
     for path in sorted(p for f in folders if f.is_dir() for p in f.glob("*")):
         for track, (sound, rate) in enumerate(_tracks(path)):
             level = np.sqrt(np.mean(np.square(sound[0], dtype=np.float64)))
@@ -387,7 +388,7 @@ def table(
     lossy: bool = False,
     rules: Sequence[str] = (),
     number: int = 1,
-    folders: Sequence[Path] = (FOLDER,),
+    folders: Sequence[Path] | None = None,
 ) -> list[Row]:
     """Put every fault into every material and count what is found."""
     known = _measures()

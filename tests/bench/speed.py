@@ -15,9 +15,10 @@ machine that others use: judge by processor time.
 `qc.pipeline.check_take` with built-in limits and a neutral patch, so that every
 measure works; its fixed cost (opening twice, imports at first use) weighs on short
 clips. "Judged" and "report" are wall seconds from the last frame on; peak memory
-includes the report. Yardsticks are runs of `yardsticks.py` between the others, to tell
-what other ways of taking far fewer numbers cost. The costs of measures and shared views are processor time on one
-decoder thread, with the views' time taken out of the measure that asked first.
+includes the report. Yardsticks are runs of `yardsticks.py` in between, to
+tell what other ways of taking far fewer numbers cost. The costs of measures and shared
+views are processor time on one decoder thread, with the views' time taken out of the
+measure that asked first.
 """
 
 from __future__ import annotations

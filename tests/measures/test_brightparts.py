@@ -19,8 +19,11 @@ from numpy.typing import NDArray
 
 from qc.judge import find
 from qc.measures.brightblocks import at_least, block_counts
+from qc.measures.brightcues import Scene, stops_of
+from qc.measures.brightfeatures import FEATURES, white_of
 from qc.measures.brightmarks import PLACES, kinds_of_places, places_of
-from qc.measures.brightparts import BrightMemory, Parts, classify
+from qc.measures.brightparts import BrightMemory, Parts, classify, look_at
+from qc.measures.brightweights import _CONSTANT, _TABLE, merits
 from qc.measures.highlights import MEASURE
 from qc.records import Picture
 from qc.signal import Signal
@@ -211,6 +214,62 @@ def test_a_damaged_frame_cannot_be_told() -> None:
     picture = Camera().shoot(light, damaged=True)
     parts = classify(picture, code=225, memory=BrightMemory())
     assert np.array_equal(parts.undecided, picture.y >= 225)
+
+
+def scene_of(camera: Camera, light: Light) -> Scene:
+    """Return what a picture is judged by."""
+    picture = camera.shoot(light)
+    mask = at_least(picture.y, 225)
+    memory = BrightMemory()
+    return look_at(picture, mask, block_counts(mask), code=225, memory=memory).scene
+
+
+@pytest.mark.parametrize("blue", [-0.9, -0.4, 0.5])
+def test_a_white_is_found_under_a_lamp_it_was_not_balanced_for(blue: float) -> None:
+    # A lamp's white: red rises by 0.57 stops as blue falls by one (Planckian locus).
+    gains = (2 ** (-0.57 * blue), 1.0, 2**blue)
+    light = field()
+    lay_tissue(light, 330, 130, 70, 0.9)
+    light[80:170, 60:150] = 0.40 / max(gains)  # paper, perfectly neutral, not burnt
+    scene = scene_of(Camera(gains=gains), light)
+    red, found, known = white_of(scene, stops_of(scene.rgb, scene.transfer))
+    assert known
+    # Stops are read as a power of 2.2 of the signal, which BT.709's curve is only near
+    # to: what that reading must give follows from the formula of BT.709-6.
+    lights = 0.40 / max(gains) * np.array(gains)
+    signal = 1.099 * lights**0.45 - 0.099
+    expected = 2.2 * np.log2(signal[[0, 2]] / signal[1])
+    assert (red, found) == pytest.approx(expected, abs=0.04)
+
+
+def test_without_a_white_none_is_made_up() -> None:
+    light = field()
+    lay_tissue(light, 300, 130, 70, 1.0)
+    scene = scene_of(Camera(), light)
+    assert white_of(scene, stops_of(scene.rgb, scene.transfer)) == (0.0, 0.0, False)
+
+
+def test_every_feature_has_a_weight_and_nothing_is_left_over() -> None:
+    assert set(_TABLE) == set(FEATURES)
+    assert all(spread > 0 for _, _, spread in _TABLE.values())
+    # Log odds of features are linear in between their bounds.
+    mean = np.array([[_TABLE[name][1] for name in FEATURES]], np.float32)
+    assert merits(mean)[0] == pytest.approx(_CONSTANT, abs=1e-4)
+    for index in (0, 20, len(FEATURES) - 1):
+        weight, _, spread = _TABLE[FEATURES[index]]
+        row = mean.copy()
+        row[0, index] += 2 * spread
+        assert merits(row)[0] - _CONSTANT == pytest.approx(2 * weight, abs=0.01)
+
+
+def test_a_yellowish_swab_with_shaded_folds_is_swab() -> None:
+    gains = (2**0.4, 1.0, 2**-0.7)  # a lamp's white, off by 0.7 stops of blue
+    light = field()
+    lay_swab(light, *SWAB_AT, level=2.2)
+    light[80:100, 60:150] *= 0.20  # a fold in shade, where no channel is at its end
+    lay_tissue(light, 330, 130, 70, 0.5)
+    parts, burnt = parts_of(Camera(gains=gains), light)
+    assert share(parts.swab, burnt & box(*SWAB_AT)) > 0.9
 
 
 # ---------------------------------------------------------------------------- the past

@@ -212,6 +212,35 @@ def test_a_click(height_db: float) -> None:
     assert one.message.startswith("Channel 1: a click of −")
 
 
+@pytest.mark.parametrize("rate", [16_000, 22_050, 44_100])
+@pytest.mark.parametrize("width", [1, 2, 3])
+def test_clicks_of_some_samples_at_any_rate(rate: int, width: int) -> None:
+    x = 0.01 * np.random.default_rng(2).standard_normal(3 * rate)
+    x[rate : rate + width] += 0.25
+    (one,) = found(as_pcm(x)[None], rate=rate)
+    assert one.start <= 1 < one.end
+
+
+def test_corners_of_clipped_sound_are_no_jumps() -> None:
+    # Half a period left out of a tone that is cut off 12 dB over full scale: the sound
+    # is clipped, and said to be. Before that, where nothing is clipped, a jump is told.
+    x = tone(4, hertz=200, peak_dbfs=-12)
+    x[2 * RATE :] *= 16
+    parts = x[: RATE + 60], x[RATE + 180 : 3 * RATE + 60], x[3 * RATE + 180 :]
+    x = np.concatenate(parts)
+    x = as_pcm(x.clip(-1, 1))[None]
+    both = [peaks.MEASURE, M]
+    told = [f for f in findings(measure(both, x), *both) if f.rule == "sound.dropout"]
+    assert [float(f.start) for f in told] == [pytest.approx(1, abs=0.02)]
+    assert all(float(f.end) < 1.1 for f in told)
+    # Cut off first and turned down afterwards it is clipped as well.
+    told = [
+        f for f in findings(measure(both, x / 2), *both) if f.rule == "sound.dropout"
+    ]
+    assert len(told) == 1
+    assert float(told[0].end) < 1.1
+
+
 def test_many_clicks_are_for_review() -> None:
     x = talk()
     x[RATE : 3 * RATE : 19_391] += 0.2

@@ -240,3 +240,15 @@ def test_the_reader_gives_the_columns_that_are_declared() -> None:
     measured = measure([M], np.zeros((1, 10)))
     values = M.start(Setup(measured.info, measured.limits), track).read(block)  # type: ignore[arg-type]
     assert {n: np.shape(v) for n, v in values.items()} == {"hum_dbfs": (10, 2)}
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(8.5, True), (5.5, False)])
+def test_a_weak_line_counts_once_it_stays(seconds: float, told: bool) -> None:
+    # 20 dB over noise of -20 dBFS in a Hann window of 4 s, by arithmetic: of the line
+    # a third of its squared height lies in the highest bin, of the noise 1.5 bins'
+    # share of 24 kHz, whose median is 0.69 of its mean.
+    n = np.arange(round(seconds * RATE))
+    noise = 0.1 * np.random.default_rng(4).standard_normal(len(n))
+    height = math.sqrt(3 * 100 * 0.01 * 1.5 * 0.25 / 24_000 * 0.69)
+    x = noise + height * np.sin(2 * np.pi * 60 * n / RATE)
+    assert bool(found(x[None])) is told

@@ -323,6 +323,19 @@ def test_a_pair_of_samples_wherever_it_lies(at: int) -> None:
     assert figures(measured)["true_peak_dbtp"] == pytest.approx(expected, abs=0.03)
 
 
+@pytest.mark.parametrize("factor", [2, 4])
+def test_true_peaks_do_not_depend_on_cuts(factor: int) -> None:
+    # Relation: down to the last bit, wherever the samples are cut.
+    rng = np.random.default_rng(factor)
+    x = rng.standard_normal((2, 30_000)).astype(np.float32)
+    whole = TruePeaks(2, factor).feed(x)
+    for _ in range(20):
+        meter = TruePeaks(2, factor)
+        cuts = np.sort(rng.integers(0, x.shape[1], 9))
+        parts = [meter.feed(part) for part in np.split(x, cuts, axis=1)]
+        np.testing.assert_array_equal(np.concatenate(parts, axis=1), whole)
+
+
 def test_a_peak_stands_in_its_own_row() -> None:
     # The filter looks 16 samples ahead: up to there a row's end may read a row late.
     for at in (480 * 3, 480 * 3 + 200, 480 * 4 - 18):
@@ -1032,6 +1045,16 @@ def test_faint_speech_loud_noise_and_steady_neighbours_are_not_only_noise() -> N
     assert findings(measure(np.stack([talk, room]))) == []
     assert findings(measure(np.stack([talk, noise(12, -30)]))) == []  # may be meant
     assert findings(measure(np.stack([noise(12, -25), noise(12, -55)]))) == []
+
+
+def test_music_tells_a_channel_of_noise_as_speech_does() -> None:
+    # It swings by less than speech: here by 6 dB, twice a second.
+    n = np.arange(12 * RATE) / RATE
+    music = tone(12) * 10 ** (3 * np.sin(4 * np.pi * n) / 20)
+    (found,) = findings(measure(np.stack([music, noise(12, -55)])))
+    assert (found.rule, found.channel) == ("sound.dead_channel", 2)
+    # 18 dB under it, it may be a microphone that stands off.
+    assert findings(measure(np.stack([0.1 * music, noise(12, -55)]))) == []
 
 
 def test_a_microphone_that_falls_out() -> None:

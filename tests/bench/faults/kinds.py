@@ -63,6 +63,10 @@ def _travels(source: Source) -> bool:
     return source.travels
 
 
+def _neutral(source: Source) -> bool:
+    return source.neutral
+
+
 def _steady(source: Source) -> bool:
     return source.still or source.name.startswith(("take", "field"))
 
@@ -115,7 +119,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("exposure.drift", "pumps", iris.pumping, 0.15, 1.6, 0.5, "stops",
          "as walking"),
     Kind("white.drift", "walks", iris.white_walk, 5, 80, 25, "mired",
-         "five just noticeable steps of 5 mired (trade rule, from memory)"),
+         "five just noticeable steps of 5 mired (trade rule, from memory)",
+         fits=_neutral),
     Kind("white.cast", "changed preset", iris.cast, 8, 100, 40, "mired",
-         "twice what the house lets pass", "both"),
+         "twice what the house lets pass", "both", fits=_neutral),
 )  # fmt: skip

@@ -58,6 +58,8 @@ class Source:
         So much of the picture moves at all times that a stopped picture shows.
     travels : bool
         The picture moves as a whole.
+    neutral : bool
+        Something white or grey is in sight all the time.
     rate : int
         Frames a second; 0: as the file says.
     crop : (x, y, w, h) or None
@@ -77,6 +79,7 @@ class Source:
     still: bool = False
     moves: bool = False
     travels: bool = False
+    neutral: bool = False
     full_range: bool = False
     matrix: Literal["bt601", "bt709"] = "bt709"
     rate: int = 0
@@ -106,18 +109,20 @@ PIECES: tuple[Source, ...] = (
     Source("karma", "tune", "karma.mp4", 0, 240, moves=True, travels=True,
            full_range=True),
     Source("webcam a", "tune", "cap13_edit2.mp4", 0, 240, still=True, matrix="bt601",
+           neutral=True,
            known={"picture.repeated": _WEBCAM, "picture.frozen": _WEBCAM}),
     Source("webcam b", "tune", "cap13_edit2.mp4", 300, 240, still=True, matrix="bt601",
+           neutral=True,
            known={"picture.repeated": _WEBCAM, "picture.frozen": _WEBCAM}),
     Source("carphone", "tune", "carphone_pristine.mp4", 0, 120, 2, moves=True,
-           quick=True, matrix="bt601",
+           quick=True, neutral=True, matrix="bt601",
            known={"highlights.relevant": "the window is blown out",
                   "picture.shake": "the car shakes the camera"}),
     Source("take 01", "tune", "sample_media/take01_clean.mov", 0, 130, moves=True,
-           quick=True),
+           quick=True, neutral=True),
     Source("walkway a", "tune", "vtest.avi", 0, 100, still=True, matrix="bt601"),
-    Source("field 1", "tune", "family", 1, 150),
-    Source("field 2", "tune", "family", 2, 150),
+    Source("field 1", "tune", "family", 1, 150, neutral=True),
+    Source("field 2", "tune", "family", 2, 150, neutral=True),
     # --- test
     Source("bikes", "test", "bikes.mp4", 0, 250, moves=True, matrix="bt601",
            known={"highlights.relevant": "a white door is blown out",
@@ -132,18 +137,20 @@ PIECES: tuple[Source, ...] = (
                   "highlights.channel": "a suit in saturated red",
                   "picture.repeated": "slow parts hold frames"}),
     Source("dog", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True, rate=30,
+           neutral=True,
            known={"white.cast": "warm lamps"}),
     Source("dog close", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True,
-           rate=30, crop=(640, 340, 640, 360)),
+           rate=30, neutral=True, crop=(640, 340, 640, 360),
+           known={"white.cast": "warm lamps"}),
     Source("floor", "test", "sample_sef_slow_motion.mp4", 0, 62, 3, moves=True,
            travels=True, quick=True, matrix="bt601",
            known={"picture.shake": "played to and fro, its pan becomes a sway"}),
     Source("take 08", "test", "sample_media/take08_one_channel.mov", 0, 130,
-           moves=True, quick=True),
+           moves=True, quick=True, neutral=True),
     Source("walkway b", "test", "vtest.avi", 300, 100, still=True, matrix="bt601"),
     Source("walkway c", "test", "vtest.avi", 600, 100, still=True, matrix="bt601"),
-    Source("field 3", "test", "family", 3, 150),
-    Source("field 4", "test", "family", 4, 150),
+    Source("field 3", "test", "family", 3, 150, neutral=True),
+    Source("field 4", "test", "family", 4, 150, neutral=True),
 )  # fmt: skip
 
 

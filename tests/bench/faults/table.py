@@ -93,7 +93,9 @@ def _line(out: Outcome, rule: str, kinds: Sequence[Kind], name: str) -> Line:
     abrupt = {k.name for k in kinds if k.edges != "none"}
     edges = [e for c in strong if c.found and c.kind in abrupt for e in c.edges]
     alarms = len(out.false(rule))
-    half = score.threshold([c.strength for c in cases], [c.found for c in cases])
+    half = math.nan
+    if any(k.high > k.low for k in kinds):
+        half = score.threshold([c.strength for c in cases], [c.found for c in cases])
     return Line(
         rule,
         name,
