@@ -276,6 +276,63 @@ static void add_to_small(const Plane *p, const Small *small, Py_ssize_t y)
         mean_line_8(p, small, y + 1 - small->down);
 }
 
+/* ------------------------------------------------------------------ roughness */
+
+/* The filter (1 -2 1) x (1 -2 1), its magnitude summed over squares of the plane. */
+typedef struct {
+    int64_t *sums;
+    Py_ssize_t height, width, side; /* squares down and across; pixels of one's side */
+    int32_t *second;                /* a line's second difference, one more each way */
+    uint32_t *columns;
+} Squares;
+
+#define SECOND(NAME, CODE)                                                             \
+    CLONES static void NAME(const CODE *a, const CODE *b, const CODE *c, Py_ssize_t n, \
+                            int32_t *out)                                              \
+    {                                                                                  \
+        for (Py_ssize_t x = 0; x < n; x++)                                             \
+            out[x] = (int32_t)a[x] + c[x] - 2 * (int32_t)b[x];                         \
+    }
+SECOND(second_8, uint8_t)
+SECOND(second_16, uint16_t)
+
+CLONES static void add_magnitude(const int32_t *second, Py_ssize_t n, uint32_t *columns)
+{
+    for (Py_ssize_t x = 0; x < n; x++) {
+        int32_t v = second[x - 1] + second[x + 1] - 2 * second[x];
+        columns[x] += (uint32_t)(v < 0 ? -v : v);
+    }
+}
+
+static void read_roughness(const Plane *p, const Squares *s)
+{
+    Py_ssize_t n = p->width, h = p->height;
+    int32_t *second = s->second + 1;
+    for (Py_ssize_t y = 0; y < h; y++) {
+        const char *a = line(p, y > 0 ? y - 1 : 1), *b = line(p, y);
+        const char *c = line(p, y + 1 < h ? y + 1 : h - 2);
+        if (p->wide)
+            second_16((const uint16_t *)a, (const uint16_t *)b, (const uint16_t *)c, n,
+                      second);
+        else
+            second_8((const uint8_t *)a, (const uint8_t *)b, (const uint8_t *)c, n,
+                     second);
+        second[-1] = second[1];
+        second[n] = second[n - 2];
+        add_magnitude(second, n, s->columns);
+        if ((y + 1) % s->side)
+            continue;
+        int64_t *out = s->sums + y / s->side * s->width;
+        for (Py_ssize_t i = 0; i < s->width; i++) {
+            int64_t sum = 0;
+            for (Py_ssize_t k = 0; k < s->side; k++)
+                sum += s->columns[i * s->side + k];
+            out[i] = sum;
+        }
+        memset(s->columns, 0, (size_t)n * sizeof(uint32_t));
+    }
+}
+
 /* ------------------------------------------------------------------ the pass */
 
 typedef struct {
@@ -530,12 +587,58 @@ static PyObject *area_mean(PyObject *self, PyObject *given)
     Py_RETURN_NONE;
 }
 
+static PyObject *roughness(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *plane_from, *sums_from;
+    Py_ssize_t side;
+    if (!PyArg_ParseTuple(given, "OnO", &plane_from, &side, &sums_from))
+        return NULL;
+    Py_buffer plane_view, sums_view;
+    Plane plane;
+    PyObject *answer = NULL;
+    if (plane_of(plane_from, &plane_view, &plane) < 0)
+        return NULL;
+    Py_ssize_t room = numbers_of(sums_from, &sums_view);
+    if (room < 0) {
+        PyBuffer_Release(&plane_view);
+        return NULL;
+    }
+    Squares s = {sums_view.buf, 0, 0, side, NULL, NULL};
+    if (side > 1 && side <= 256) {
+        s.height = plane.height / side;
+        s.width = plane.width / side;
+    }
+    if (s.height < 1 || s.width < 1 || s.height * side != plane.height ||
+        s.width * side != plane.width || room != s.height * s.width) {
+        PyErr_SetString(PyExc_ValueError, "squares of 2 to 256 pixels must fill a plane");
+    } else {
+        s.second = malloc((size_t)(plane.width + 2) * sizeof(int32_t));
+        s.columns = calloc((size_t)plane.width, sizeof(uint32_t));
+        if (s.second != NULL && s.columns != NULL) {
+            Py_BEGIN_ALLOW_THREADS
+            read_roughness(&plane, &s);
+            Py_END_ALLOW_THREADS
+            Py_INCREF(Py_None);
+            answer = Py_None;
+        } else
+            PyErr_NoMemory();
+        free(s.second);
+        free(s.columns);
+    }
+    PyBuffer_Release(&sums_view);
+    PyBuffer_Release(&plane_view);
+    return answer;
+}
+
 static PyMethodDef methods[] = {
     {"luma_pass", luma_pass, METH_VARARGS,
      "luma_pass(plane, counts, sums, rows, columns, interlaced, small)\n"
      "Fill counts, sums (2, rows, columns) and small (or None)."},
     {"area_mean", area_mean, METH_VARARGS,
      "area_mean(plane, small)\nFill small with means."},
+    {"roughness", roughness, METH_VARARGS,
+     "roughness(plane, side, sums)\nFill sums of the second differences' magnitude."},
     {NULL, NULL, 0, NULL},
 };
 

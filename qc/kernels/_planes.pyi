@@ -14,3 +14,6 @@ def luma_pass(
 def area_mean(
     plane: NDArray[np.unsignedinteger], small: NDArray[np.unsignedinteger], /
 ) -> None: ...
+def roughness(
+    plane: NDArray[np.unsignedinteger], side: int, sums: NDArray[np.int64], /
+) -> None: ...

@@ -28,7 +28,7 @@ from qc.measures.base import (
     signed,
 )
 from qc.measures.fieldlag import field_lag
-from qc.measures.framepairs import FramePairs
+from qc.measures.framepairs import FramePairs, change_point
 from qc.records import (
     Finding,
     Grade,
@@ -47,6 +47,10 @@ __all__ = ["MEASURE"]
 # in step with that would see one frame of five only.
 _PER_SECOND = 2.9
 _BANDS, _ROWS = 5, 32
+# Where a moment shows another lag than the last one, every frame since is looked at.
+# That is dear: so often at once, and once more in so many moments.
+_KEEP_S = 1.6
+_MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # Weaker changes may be the coder's own, which know nothing of fields.
 _LEAST_CHANGE_PERCENT = 1.0
 # Half-way between the lags there are: 0, half a frame, a whole one.
@@ -70,20 +74,48 @@ def _range(signal: Signal) -> int:
 class _Reader:
     def __init__(self, setup: Setup) -> None:
         self._pairs = FramePairs(
-            setup, per_second=_PER_SECOND, count=_BANDS, rows=_ROWS
+            setup, per_second=_PER_SECOND, count=_BANDS, rows=_ROWS, keep_s=_KEEP_S
         )
+        self._lag = math.nan
+        self._since = 0
+        self._scans = _MOST_SCANS
 
     def read(self, picture: Picture) -> Values:
+        self._since += 1
         pair = self._pairs.take(picture)
         if pair is None:
             return {}
         span = _range(picture.signal)
-        lag = field_lag(*pair, least_change=span * _LEAST_CHANGE_PERCENT / 100.0)
+        least = span * _LEAST_CHANGE_PERCENT / 100.0
+        lag = field_lag(*pair, least_change=least)
+        self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
+        ago = math.nan
+        if not math.isnan(lag.frames):
+            if abs(lag.frames - self._lag) > _SAME_MOMENT and self._scans >= 1.0:
+                self._scans -= 1.0
+                ago = self._frames_ago(lag.frames, least)
+            self._lag, self._since = lag.frames, 0
         return {
             "field_lag_frames": lag.frames,
             "moving_percent": 100.0 * lag.moving,
             "teeth_percent": 100.0 * lag.teeth / span,
+            "changed_ago_frames": ago,
         }
+
+    def _frames_ago(self, new: float, least: float) -> float:
+        """Return how many frames before this one its lag was there first."""
+        reach = min(self._pairs.reach, self._since)
+        lags = np.full(reach, math.nan)
+        lags[-1] = new
+        for ago in range(1, reach):
+            pair = self._pairs.earlier(ago)
+            if pair is not None:
+                lag = field_lag(*pair, least_change=least)
+                lags[reach - 1 - ago] = lag.frames
+        first, last = change_point(lags, old=self._lag, new=new)
+        # Unknown ones up to the beginning tell nothing of where it was.
+        place = last if first == 0 else (first + last) // 2
+        return float(reach - 1 - place)
 
     def finish(self) -> Mapping[str, object]:
         return {}
@@ -160,8 +192,9 @@ def _finding(
     share = 100.0 * len(here) / (last - first)
     # Scan is a way of recording: until something that moves tells otherwise, what
     # stands still around it was recorded in the same way.
-    begin = 0 if first == 0 else int(known[first])
-    end = readings.rows if last == len(known) else int(known[last])
+    began = _changes(readings, known)
+    begin = 0 if first == 0 else int(began[first])
+    end = readings.rows if last == len(known) else int(began[last])
     message, advice, grade = _words(kind, lag, _scan(measured.info))
     return finding_of(
         measured,
@@ -180,6 +213,12 @@ def _finding(
         ),
         advice=advice,
     )
+
+
+def _changes(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return from which row on there is what these rows show."""
+    ago = np.nan_to_num(readings["combing.changed_ago_frames"][rows])
+    return np.asarray(rows - ago.astype(np.intp), np.intp)
 
 
 def _order(lag: float) -> str:
@@ -252,11 +291,11 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     latest = np.maximum.accumulate(np.where(read, rows, -1))
     fresh = np.asarray(readings.edges[:-1] - readings.edges[np.maximum(latest, 0)])
     held = fresh * float(readings.time_base) < 2.0 / _PER_SECOND
-    return {
-        "lag_held_frames": np.where(
-            (latest >= 0) & held, lag[np.maximum(latest, 0)], np.nan
-        )
-    }
+    out = np.where((latest >= 0) & held, lag[np.maximum(latest, 0)], np.nan)
+    known = np.flatnonzero(~np.isnan(lag))
+    for row, began in zip(known, _changes(readings, known), strict=True):
+        out[began:row] = lag[row]
+    return {"lag_held_frames": out}
 
 
 def _known(measured: Measured) -> NDArray[np.float32]:
@@ -347,12 +386,14 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
+    version=2,
     label="Interlace",
     clock="picture",
     columns=(
         Column("field_lag_frames", "Lower field after upper field", "frames", 2),
         Column("moving_percent", "Patches that move", "%", 0),
         Column("teeth_percent", "Teeth at moving edges", "% of range", 1),
+        Column("changed_ago_frames", "Frames since the lag changed", "frames", 0),
     ),
     derived=(
         Column("lag_held_frames", "Lower field after upper field, held", "frames", 2),
@@ -406,7 +447,8 @@ MEASURE = Measure(
         "time between the fields in frame periods: 0 for progressive, +½ for top field "
         "first, −½ for bottom field first. Still detail, weave and noise do not change "
         "in step and cancel. The median over moving patches counts; where too few move "
-        "or they disagree, nothing is said."
+        "or they disagree, nothing is said. Where the lag differs from that of the "
+        "moment before, every frame between is looked at for the change."
     ),
     source=(
         "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "

@@ -359,6 +359,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
+    version=2,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),

@@ -324,6 +324,7 @@ _OPTIONS = (
 
 MEASURE = Measure(
     name="hum",
+    version=2,
     label="Mains hum",
     clock="sound",
     columns=(

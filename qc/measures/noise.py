@@ -29,11 +29,14 @@ from qc.measures.flatnoise import (
     BLOCK,
     LEVELS_PERCENT,
     MID_PERCENT,
+    REPEATED_SHARE,
+    FlatNoise,
     flat_blocks,
     flat_noise,
 )
 from qc.measures.framepairs import FramePairs, band_starts
 from qc.records import Finding, Marks, Picture, Readings, TakeResult
+from qc.signal import Signal
 
 __all__ = ["MEASURE"]
 
@@ -51,6 +54,14 @@ _UNEVEN = 0.6
 _STILL_PERCENT = 0.06
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
+# Gain is switched, so that noise jumps: where a reading is so many times the one
+# before, or the other way round, and not next to nothing, the frame is looked for.
+_JUMP = 1.35
+_LEAST_JUMP_PERCENT = 0.6
+_KEEP_S = 0.7
+# A doubtful reading this near to a sure one beside it is believed: motion and coding
+# would not happen to give what noise gave a moment ago.
+_LIKE = 1.25
 
 
 # ------------------------------------------------------------------------ the reader
@@ -59,25 +70,58 @@ _HELD_S = 1.2
 class _Reader:
     def __init__(self, setup: Setup) -> None:
         self._pairs = FramePairs(
-            setup, per_second=_PER_SECOND, count=_BANDS, rows=BLOCK
+            setup, per_second=_PER_SECOND, count=_BANDS, rows=BLOCK, keep_s=_KEEP_S
         )
+        self._last = math.nan
+        self._since = 0
 
     def read(self, picture: Picture) -> Values:
+        self._since += 1
         pair = self._pairs.take(picture)
         if pair is None:
             return {}
         noise = flat_noise(*pair, signal=picture.signal)
         percent = 100.0 / (picture.signal.white - picture.signal.black)
+        ago = self._frames_ago(noise, picture.signal, percent)
+        self._last, self._since = _seen(noise), 0
         return {
             "raw_percent": noise.mid * percent,
             "grain": noise.grain,
             "repeated_percent": 100.0 * noise.repeated,
             "uneven": noise.uneven,
             "level_percent": noise.levels * percent,
+            "changed_ago_frames": ago,
         }
+
+    def _frames_ago(self, noise: FlatNoise, signal: Signal, percent: float) -> float:
+        """Return how many frames ago the noise jumped to what it is; NaN if not."""
+        old, new = self._last, _seen(noise)
+        low, high = min(old, new), max(old, new)
+        # NaN in either makes this false.
+        if not (high >= _JUMP * low and high * percent >= _LEAST_JUMP_PERCENT):
+            return math.nan
+        middle = math.sqrt(high * max(low, high / 4.0))
+        # Halving the stretch: these many frames ago it was as now, and as before.
+        as_now, as_before = 0, min(self._since, self._pairs.reach)
+        while as_before - as_now > 1:
+            ago = (as_now + as_before) // 2
+            pair = self._pairs.earlier(ago)
+            then = math.nan if pair is None else _seen(flat_noise(*pair, signal=signal))
+            if math.isnan(then):
+                return math.nan
+            if (then > middle) == (new > middle):
+                as_now = ago
+            else:
+                as_before = ago
+        return float(as_now)
 
     def finish(self) -> Mapping[str, object]:
         return {}
+
+
+def _seen(noise: FlatNoise) -> float:
+    """Return the noise that is seen, 0 where the coder repeats; NaN if unknown."""
+    return 0.0 if noise.repeated >= REPEATED_SHARE else noise.mid
 
 
 def _motion(readings: Readings) -> NDArray[np.floating]:
@@ -96,17 +140,48 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     if readings is None or not readings.rows:
         return {}
     raw = readings["noise.raw_percent"]
+    told = _told(readings, measured.limits["noise.mid_review_percent"])
+    ago = readings["noise.changed_ago_frames"]
+    out = np.full(readings.rows, np.nan)
+    times = readings.times()
+    value, until = math.nan, 0
+    looks = np.flatnonzero(~np.isnan(readings["noise.repeated_percent"]) | told)
+    for row, end in zip(looks, [*looks[1:], readings.rows], strict=True):
+        jumped = not math.isnan(ago[row])
+        first = row - int(ago[row]) if jumped else row
+        if told[row]:
+            value = float(raw[row])
+            until = int(np.searchsorted(times[:-1], times[row] + _HELD_S))
+        elif jumped:
+            # What it was before has ended, whatever it is now.
+            value, until = math.nan, 0
+        out[first:end] = np.nan
+        out[first : min(end, until)] = value
+    return {"mid_percent": out}
+
+
+def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
+    """Return which readings are noise for sure."""
+    raw = readings["noise.raw_percent"]
     moving = _motion(readings) > _STILL_PERCENT
     doubtful = readings["noise.uneven"] > _UNEVEN
     doubtful |= moving & (readings["noise.grain"] > _FINE_GRAIN)
     # Motion adds to noise and never takes from it: a low reading holds all the same.
-    low = raw <= measured.limits["noise.mid_review_percent"]
+    low = raw <= limit
     # Nothing beyond what rounding does: smoothed by compression, or drawn.
-    told = (raw > 0) & (low | ~doubtful)
-    latest = np.maximum.accumulate(np.where(told, np.arange(readings.rows), -1))
-    since = readings.edges[:-1] - readings.edges[np.maximum(latest, 0)]
-    held = (latest >= 0) & (since * float(readings.time_base) < _HELD_S)
-    return {"mid_percent": np.where(held, raw[np.maximum(latest, 0)], np.nan)}
+    there = raw > 0
+    told = np.asarray(there & (low | ~doubtful), bool)
+    looks = np.flatnonzero(there)
+    for order in (looks, looks[::-1]):
+        like = math.nan
+        for row in order:
+            if told[row]:
+                like = float(raw[row]) if raw[row] > limit else math.nan
+            elif like / _LIKE <= raw[row] <= like * _LIKE:
+                told[row] = True
+            else:
+                like = math.nan
+    return told
 
 
 # ----------------------------------------------------------------------- the verdict
@@ -262,6 +337,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
+    version=2,
     label="Noise",
     clock="picture",
     room="noise",
@@ -277,6 +353,7 @@ MEASURE = Measure(
             2,
             width=len(LEVELS_PERCENT) - 1,
         ),
+        Column("changed_ago_frames", "Frames since the noise jumped", "frames", 0),
     ),
     derived=(Column("mid_percent", "Noise at mid level", "% of range", 2),),
     derive=_derive,
@@ -351,7 +428,8 @@ MEASURE = Measure(
         "cancel. Motion raises the reading, so one over the limit counts only where "
         "the blocks agree and no texture passes under a moving camera. Compression "
         "lowers it, by about a tenth at a camera's bit rates; where most flat blocks "
-        "are repeated unchanged, nothing is said."
+        "are repeated unchanged, nothing is said. Where the reading jumps, the frame "
+        "is looked for; doubtful readings count beside sure ones like them."
     ),
     source=(
         "Difference of two frames of a still scene: textbook statistics (variance of "

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels import area_mean, roughness
 from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
 __all__ = [
@@ -98,14 +99,8 @@ def noise_sigma(
     if across * down < 8:
         return math.nan
     plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
-    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
-    kernel = np.array([1.0, -2.0, 1.0])
-    filtered = cv2.sepFilter2D(plane, depth, kernel, kernel)
-    size = (across, down)
-    mean = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-    magnitude = cv2.resize(
-        np.abs(filtered).astype(np.float32), size, interpolation=cv2.INTER_AREA
-    )
+    mean = area_mean(plane, (across, down))
+    magnitude = roughness(plane, _NOISE_BLOCK)
     usable = magnitude[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
     if usable.size < 8:
         return math.nan

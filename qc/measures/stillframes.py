@@ -24,6 +24,7 @@ __all__ = [
     "again",
     "cadences",
     "live_floor",
+    "notches",
     "repeated",
     "still",
 ]
@@ -53,6 +54,15 @@ _STILL_SHARE = 0.25
 _DIP_SHARE = 0.125
 _DIP_REACH = 4
 _DIP_CELL_SHARE = 0.12
+# Where less moves, what a codec does to a repeat is no longer small beside motion, but
+# it moves nothing: the largest change of a cell falls to this share of what is usual
+# on either side, and of both neighbours, by far more than it varies in the take.
+_NOTCH_SHARE = 0.3
+_NOTCH_BESIDE = 0.4
+_NOTCH_CELL_PERCENT = 4.0
+_NOTCH_DIFFERENCE = 0.65
+_NOTCH_SPREAD = 4.0
+_NOTCH_REACH = 4
 # Differences fall in two kinds when they lie this far apart, and neither is a few
 # frames only: a heavily coded webcam parts by 9, a coded still by 15 and more.
 _APART = 12.0
@@ -228,6 +238,55 @@ def _largest_near(values: Values, reach: int) -> tuple[Values, Values]:
     return windows[:n], windows[reach + 1 : reach + 1 + n]
 
 
+def _usual_beside(values: Values, reach: int) -> Values:
+    """Return the lesser of the medians of the few values before and behind each place.
+
+    NaN at the ends, and where most on one side are unknown.
+    """
+    n = len(values)
+    padded = np.concatenate([np.full(reach, np.nan), values, np.full(reach, np.nan)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, reach)
+    known = np.isfinite(windows).sum(axis=1) > reach // 2
+    usual = np.full(len(windows), np.nan)
+    usual[known] = np.nanmedian(windows[known], axis=1)
+    return np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n])
+
+
+def notches(changes: Changes) -> Flags:
+    """Return single frames in which all motion stops at once, and goes on behind.
+
+    Returns
+    -------
+    (n,) array of bool
+        Coding noise does not fill such a notch: it is spread over the picture, and
+        the largest change of a small area is motion's. The notch must be deeper than
+        the take's own changes from frame to frame: four standard deviations of the
+        logarithm, by the median of deviations.
+    """
+    cell, difference = changes.cell, changes.difference
+    out = np.zeros(len(cell), bool)
+    if len(cell) <= 2 * _NOTCH_REACH:
+        return out
+    usual = _usual_beside(cell, _NOTCH_REACH)
+    beside = np.fmin(np.roll(cell, 1), np.roll(cell, -1))
+    plain = _usual_beside(difference, _NOTCH_REACH)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        depth = np.log(np.maximum(cell, _SMALLEST) / usual)
+        moving = usual > 2 * _CALM_PERCENT
+        known = depth[moving & np.isfinite(depth)]
+        if not known.size:
+            return out
+        # 1.4826: from the median of deviations to a normal standard deviation.
+        spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+        deep = depth <= min(np.log(_NOTCH_SHARE), -_NOTCH_SPREAD * spread)
+        out |= deep & moving & (cell <= _NOTCH_CELL_PERCENT)
+        out &= cell <= _NOTCH_BESIDE * beside
+        # A key frame builds the whole picture anew.
+        less = difference <= _NOTCH_DIFFERENCE * plain
+        out &= less | _rare_keys(changes)
+    return out
+
+
 def repeated(changes: Changes, is_still: Flags) -> Flags:
     """Return which frames repeat the one before: identical ones, and short dips.
 
@@ -263,7 +322,7 @@ def repeated(changes: Changes, is_still: Flags) -> Flags:
         abrupt = first > 0 and last < len(out) and middle <= _DIP_SHARE * sides.min()
         if not abrupt:
             out[first:last] = changes.identical[first:last]
-    return out
+    return np.asarray(out | notches(changes), bool)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

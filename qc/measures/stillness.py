@@ -244,6 +244,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
+    version=2,
     label="Stillness",
     clock="picture",
     columns=(
@@ -333,7 +334,8 @@ MEASURE = Measure(
         "pixel by pixel. Still is what changes less than a quarter of the quietest "
         "tenth of the take's own live frames, with no cell changing by more than "
         "2.5 %, or what is the same bit for bit; pulses of key frames are bridged. "
-        "Single repeats stand out against the frames around them. Steady rhythms of "
+        "Single repeats stand out against the frames around them, by the mean change "
+        "or by that of the cell that changes most. Steady rhythms of "
         "repeats are found by their period and noted. The frames told are those that "
         "repeat, not the one they repeat. Black: the level of 48 x 27 cells."
     ),

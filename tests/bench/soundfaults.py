@@ -265,9 +265,12 @@ def _cuts(sound: Sound, rate: int, rng: Rng) -> tuple[Sound, Spans] | None:
         for length in range(int(0.008 * rate), int(0.05 * rate)):
             other = _roughest(sound, rate, at + length)
             step = abs(sound[0, at] - sound[0, at + length])
-            # The third difference of a step of 1 is 2.
-            if step > 0.03 and 2.0 * step > _HEARD * max(rough, other):
-                out = np.concatenate([sound[:, :at], sound[:, at + length :]], axis=1)
+            # The third difference of a step of 1 is about 2.
+            if step < 0.03 or 2.0 * step < _HEARD * max(rough, other):
+                continue
+            out = np.concatenate([sound[:, :at], sound[:, at + length :]], axis=1)
+            joined = np.abs(np.diff(out[0, at - 4 : at + 4], 3)).max()
+            if joined > _HEARD * max(rough, other):
                 return out, [(at / rate, at / rate)]
     return None
 
