@@ -54,14 +54,14 @@ _UNEVEN = 0.6
 _STILL_PERCENT = 0.06
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
-# Gain is switched, so that noise jumps: where a reading is so many times the one
-# before, or the other way round, and not next to nothing, the frame is looked for.
-_JUMP = 1.35
+# A reading this near to the one beside it, in strength and grain, may be the same
+# noise: a doubtful one is believed then, up to so far from the sure one. Motion and
+# coding would not happen to give what noise gave a moment ago.
+_LIKE, _LIKE_GRAIN, _LIKE_IN_ALL = 1.25, 0.15, 1.5
+# Gain is switched, so that noise jumps: where a reading is not like the one before,
+# and not next to nothing, the frame is looked for.
 _LEAST_JUMP_PERCENT = 0.6
 _KEEP_S = 0.7
-# A doubtful reading this near to a sure one beside it is believed: motion and coding
-# would not happen to give what noise gave a moment ago.
-_LIKE = 1.25
 
 
 # ------------------------------------------------------------------------ the reader
@@ -98,7 +98,7 @@ class _Reader:
         old, new = self._last, _seen(noise)
         low, high = min(old, new), max(old, new)
         # NaN in either makes this false.
-        if not (high >= _JUMP * low and high * percent >= _LEAST_JUMP_PERCENT):
+        if not (high > _LIKE * low and high * percent >= _LEAST_JUMP_PERCENT):
             return math.nan
         middle = math.sqrt(high * max(low, high / 4.0))
         # Halving the stretch: these many frames ago it was as now, and as before.
@@ -146,7 +146,7 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     times = readings.times()
     value, until = math.nan, 0
     looks = np.flatnonzero(~np.isnan(readings["noise.repeated_percent"]) | told)
-    for row, end in zip(looks, [*looks[1:], readings.rows], strict=True):
+    for row, end in zip(looks, np.append(looks, readings.rows)[1:], strict=True):
         jumped = not math.isnan(ago[row])
         first = row - int(ago[row]) if jumped else row
         if told[row]:
@@ -158,6 +158,29 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
         out[first:end] = np.nan
         out[first : min(end, until)] = value
     return {"mid_percent": out}
+
+
+def _likewise(
+    told: NDArray[np.bool_], order: NDArray[np.intp], readings: Readings, limit: float
+) -> NDArray[np.bool_]:
+    """Return which doubtful readings behind a sure one are like it, one by one."""
+    raw, grain = readings["noise.raw_percent"], readings["noise.grain"]
+    out = np.zeros(len(told), bool)
+    sure, beside = -1, -1
+    for row in order.tolist():
+        if told[row]:
+            sure = beside = row if raw[row] > limit else -1
+        elif sure >= 0:
+            near = _times(raw[row], raw[beside]) <= _LIKE
+            near &= _times(raw[row], raw[sure]) <= _LIKE_IN_ALL
+            out[row] = near and abs(grain[row] - grain[beside]) <= _LIKE_GRAIN
+            sure, beside = (sure, row) if out[row] else (-1, -1)
+    return out
+
+
+def _times(one: float, other: float) -> float:
+    """Return how many times the lesser of two the greater one is."""
+    return max(one, other) / min(one, other)
 
 
 def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
@@ -173,14 +196,7 @@ def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
     told = np.asarray(there & (low | ~doubtful), bool)
     looks = np.flatnonzero(there)
     for order in (looks, looks[::-1]):
-        like = math.nan
-        for row in order:
-            if told[row]:
-                like = float(raw[row]) if raw[row] > limit else math.nan
-            elif like / _LIKE <= raw[row] <= like * _LIKE:
-                told[row] = True
-            else:
-                like = math.nan
+        told |= _likewise(told, order, readings, limit)
     return told
 
 

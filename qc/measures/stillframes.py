@@ -58,9 +58,13 @@ _DIP_CELL_SHARE = 0.12
 # it moves nothing: the largest change of a cell falls to this share of what is usual
 # on either side, and of both neighbours, by far more than it varies in the take.
 _NOTCH_SHARE = 0.3
-_NOTCH_BESIDE = 0.4
+_NOTCH_BESIDE = 0.5
 _NOTCH_CELL_PERCENT = 4.0
 _NOTCH_DIFFERENCE = 0.65
+# Hardly moved but with as many pixels changed: a live frame, whose noise is new.
+_NOTCH_CHANGED = 0.85
+# A shallower notch of a cell counts where the mean change falls as much.
+_NOTCH_BOTH_CELL, _NOTCH_BOTH_DIFFERENCE = 0.45, 0.35
 _NOTCH_SPREAD = 4.0
 _NOTCH_REACH = 4
 # Differences fall in two kinds when they lie this far apart, and neither is a few
@@ -105,6 +109,8 @@ class Changes:
         Mean absolute change of luma at full resolution, percent of black-to-white.
     cell : (n,) array
         Largest change of a cell of the small picture, same unit.
+    changed : (n,) array
+        Share of pixels that changed at all, percent.
     identical, key : (n,) arrays of bool
         Luma bit for bit the same; frame can be decoded on its own.
     times : (n + 1,) array
@@ -113,6 +119,7 @@ class Changes:
 
     difference: Values
     cell: Values
+    changed: Values
     identical: Flags
     key: Flags
     times: NDArray[np.float64]
@@ -249,7 +256,7 @@ def _usual_beside(values: Values, reach: int) -> Values:
     known = np.isfinite(windows).sum(axis=1) > reach // 2
     usual = np.full(len(windows), np.nan)
     usual[known] = np.nanmedian(windows[known], axis=1)
-    return np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n])
+    return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
 
 
 def notches(changes: Changes) -> Flags:
@@ -269,7 +276,7 @@ def notches(changes: Changes) -> Flags:
         return out
     usual = _usual_beside(cell, _NOTCH_REACH)
     beside = np.fmin(np.roll(cell, 1), np.roll(cell, -1))
-    plain = _usual_beside(difference, _NOTCH_REACH)
+    rare = _rare_keys(changes)
     with np.errstate(invalid="ignore", divide="ignore"):
         depth = np.log(np.maximum(cell, _SMALLEST) / usual)
         moving = usual > 2 * _CALM_PERCENT
@@ -278,12 +285,17 @@ def notches(changes: Changes) -> Flags:
             return out
         # 1.4826: from the median of deviations to a normal standard deviation.
         spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-        deep = depth <= min(np.log(_NOTCH_SHARE), -_NOTCH_SPREAD * spread)
-        out |= deep & moving & (cell <= _NOTCH_CELL_PERCENT)
-        out &= cell <= _NOTCH_BESIDE * beside
+        sure = -_NOTCH_SPREAD * spread
+        less = difference / _usual_beside(difference, _NOTCH_REACH)
+        fewer = changes.changed / _usual_beside(changes.changed, _NOTCH_REACH)
+        deep = depth <= min(np.log(_NOTCH_SHARE), sure)
+        both = depth <= np.log(_NOTCH_BOTH_CELL)
+        both &= depth + np.log(np.maximum(less, _SMALLEST)) <= sure
         # A key frame builds the whole picture anew.
-        less = difference <= _NOTCH_DIFFERENCE * plain
-        out &= less | _rare_keys(changes)
+        deep &= (less <= _NOTCH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED) | rare
+        both &= (less <= _NOTCH_BOTH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED)
+        out |= (deep | both) & moving & (cell <= _NOTCH_CELL_PERCENT)
+        out &= cell <= _NOTCH_BESIDE * beside
     return out
 
 

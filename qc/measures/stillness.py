@@ -128,6 +128,7 @@ def _changes(readings: Readings, black: NDArray[np.bool_]) -> Changes:
     return Changes(
         difference=difference,
         cell=np.where(unknown, np.nan, _column(readings, "cell_percent")),
+        changed=np.where(unknown, np.nan, _column(readings, "changed_percent")),
         identical=(_column(readings, "identical") > 0) & ~unknown,
         key=_column(readings, "key") > 0,
         times=readings.times(),

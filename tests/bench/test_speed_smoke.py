@@ -18,6 +18,7 @@ import pytest
 from av.video.frame import PictureType
 
 from qc.measures import all_measures
+from tests.bench.yardsticks import YARDSTICKS
 
 _BENCH = Path(__file__).with_name("speed.py")
 _FRAMES_PER_SECOND = 50
@@ -62,6 +63,11 @@ def test_bench_times_every_clip_measure_and_view(tmp_path: Path) -> None:
         shared = [v for name, v in parts.items() if name.startswith("view ")]
         assert min(shared) > 0.0
         assert clip["judged_s"] > 0.0
+        yardsticks = clip["yardsticks_cpu_ms"]
+        assert yardsticks.keys() == YARDSTICKS.keys()
+        # They decode everything, too.
+        bare = clip["bare_cpu_ms"]["median"]
+        assert min(y["median"] for y in yardsticks.values()) > bare
 
 
 def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from qc.measures import combing, default_limits
 from qc.measures.base import Measured, Setup
 from qc.measures.combing import MEASURE
 from qc.measures.fieldlag import FieldLag, field_lag
-from qc.measures.framepairs import FramePairs, band_starts
+from qc.measures.framepairs import FramePairs, band_starts, change_point
 from qc.media import TakeReader, probe
 from qc.pipeline import check_take
 from qc.records import Finding, Grade, Picture, Scan, TakeResult
@@ -257,9 +257,67 @@ def test_only_the_wrong_part_is_reported() -> None:
     right, wrong = swing(90, 0.0), swing(90, 0.5)
     measured = take([*right[:45], *wrong[45:]], "progressive")
     (finding,) = found(measured)
-    # Three moments a second are looked at: nine frames.
-    assert 45 <= finding.start_frame <= 54
+    assert 45 <= finding.start_frame <= 46
     assert finding.end_frame == 90
+
+
+@pytest.mark.parametrize("first", [43, 48, 53])
+def test_both_ends_are_told_to_the_frame(first: int) -> None:
+    right, wrong = swing(150, 0.0), swing(150, 0.5)
+    images = [*right[:first], *wrong[first : first + 50], *right[first + 50 :]]
+    measured = take(images, "progressive")
+    (finding,) = found(measured)
+    assert abs(finding.start_frame - first) <= 1
+    assert abs(finding.end_frame - first - 50) <= 2
+    held = column(measured, "combing.lag_held_frames")
+    assert held[first + 2 : first + 48] == pytest.approx([0.5] * 46, abs=0.15)
+    assert held[first - 20 : first] == pytest.approx([0.0] * 20, abs=0.1)
+
+
+def test_a_change_while_nothing_moves_lies_where_it_is_seen_first() -> None:
+    moving, still = swing(60, 0.0), at(40 * np.sin(60 / 9), 12 * np.cos(60 / 7))
+    later = [frame(i, 0.5, (1.5, 0.5)) for i in range(-30, 30)]
+    (finding,) = found(take([*moving, *[still] * 20, *later], "progressive"))
+    # Within the stillness or at its end.
+    assert 60 <= finding.start_frame <= 82
+
+
+def test_changes_are_looked_for_only_so_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = []
+
+    def counted(*args: Plane, least_change: float) -> FieldLag:
+        calls.append(1)
+        return FieldLag([0.0, 0.5][len(calls) % 2], 1.0, 0.0)
+
+    monkeypatch.setattr(combing, "field_lag", counted)
+    flat = np.full((64, 64), 90.0)
+    take([flat] * 1000, "progressive")
+    # 116 moments in 40 s; four changes at once and one more in ten moments, each of
+    # at most nine frames. Each looked at would be some 116 x 9.
+    assert len(calls) <= 116 + 16 * 9
+
+
+@given(
+    before=st.integers(0, 12),
+    behind=st.integers(1, 12),
+    holes=st.sets(st.integers(0, 23)),
+    new=st.sampled_from([-1.0, 0.5, 3.0]),
+)
+def test_a_change_lies_where_readings_change(
+    before: int, behind: int, holes: set[int], new: float
+) -> None:
+    values = np.array([0.0] * before + [new] * behind)
+    known = [i for i in range(len(values) - 1) if i not in holes] + [len(values) - 1]
+    seen = np.full(len(values), np.nan)
+    seen[known] = values[known]
+    first, last = change_point(seen, old=0.0, new=new)
+    assert first <= before <= last
+    assert np.isnan(seen[first:last]).all()
+
+
+def test_one_reading_on_the_wrong_side_moves_no_change() -> None:
+    values = np.array([0, 0.5, 0, 0, 0, 0.5, 0.5, 0, 0.5, 0.5])
+    assert change_point(values, old=0, new=0.5) == (5, 5)
 
 
 def test_a_single_odd_moment_is_not_reported() -> None:
@@ -292,6 +350,23 @@ def test_the_cadence_sees_every_phase_of_five_frames() -> None:
     ]
     assert len(taken) == pytest.approx(29, abs=1)
     assert {i % 5 for i in taken} == set(range(5))
+
+
+def test_earlier_pairs_are_kept_for_so_long() -> None:
+    pairs = FramePairs(plain_setup(), per_second=1, count=1, rows=16, keep_s=0.4)
+    for i in range(30):
+        pairs.take(picture(np.full((16, 32), 40 + i, np.uint8), index=i))
+    # 25 frames a second: 0.4 s are ten steps between eleven frames.
+    assert pairs.reach == 10
+    for ago in range(10):
+        before, now = pairs.earlier(ago) or (None, None)
+        assert before is not None
+        assert now is not None
+        assert (before[0, 0, 0], now[0, 0, 0]) == (68 - ago, 69 - ago)
+    assert pairs.earlier(10) is None
+    damaged = picture(np.full((16, 32), 90, np.uint8), index=30, damaged=True)
+    assert pairs.take(damaged) is None
+    assert pairs.reach == 0
 
 
 def test_a_damaged_frame_is_in_no_pair() -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from qc.judge import find
@@ -286,9 +287,48 @@ def test_noise_is_judged(percent: float, grade: Grade | None) -> None:
 def test_only_the_noisy_part_is_reported() -> None:
     measured = take([woven()] * 80, [0.4] * 40 + [2.0] * 40)
     (finding,) = found(measured)
-    # A reading about twice a second: thirteen frames.
-    assert 40 <= finding.start_frame <= 54
+    assert 40 <= finding.start_frame <= 41
     assert finding.end_frame == 80
+
+
+@pytest.mark.parametrize("first", [34, 41])
+def test_both_ends_are_told_to_the_frame(first: int) -> None:
+    percents = [0.3] * first + [2.0] * 40 + [0.3] * 36
+    (finding,) = found(take([woven()] * len(percents), percents))
+    # At a change, one of the two frames is noisy: the difference has half of it.
+    assert abs(finding.start_frame - first) <= 1
+    assert abs(finding.end_frame - first - 40) <= 1
+
+
+def test_a_doubtful_reading_counts_beside_a_sure_one_like_it() -> None:
+    sure = (2.0, 1.0, 0.2)
+    for doubtful, counts in (
+        ((2.3, 1.1, 1.0), True),
+        ((2.6, 1.0, 1.0), False),  # more by over a quarter
+        ((2.0, 1.3, 1.0), False),  # another grain
+    ):
+        looks = [(0.3, 1.0, 0.2), doubtful, doubtful, sure, doubtful]
+        seen = derived(looks)
+        assert (seen[13:39] > 1.2).all() == counts
+        assert (seen[39:65] == 2.0).all() or counts
+        assert derived([looks[0], *[doubtful] * 4])[13:].max() < 1.2
+
+
+def derived(looks: Sequence[tuple[float, float, float]]) -> NDArray[np.floating]:
+    """Return the noise over time from readings: raw, grain, unevenness."""
+    rows = 13 * len(looks)
+    flat = take([np.full((16, 16), 20.0)] * rows, 0.1)
+    readings = flat.picture
+    assert readings is not None
+    names = ("raw_percent", "grain", "uneven")
+    for name in (*names, "repeated_percent", "changed_ago_frames"):
+        readings.columns[f"noise.{name}"][:] = np.nan
+    for i, values in enumerate(looks):
+        readings.columns["noise.repeated_percent"][13 * i] = 0
+        for name, value in zip(names, values, strict=True):
+            readings.columns[f"noise.{name}"][13 * i] = value
+    assert MEASURE.derive is not None
+    return MEASURE.derive(flat)["mid_percent"]
 
 
 def test_a_clean_picture_that_moves_is_no_noise() -> None:
