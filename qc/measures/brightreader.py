@@ -26,14 +26,12 @@ _AREA_FROM_PERCENT = 0.02
 # Under this share, or under half the review limit, no rule can strike whatever it is:
 # then it is not told apart.
 _SPLIT_FROM_PERCENT = 0.5
-# What was found holds for so many further frames while the picture hardly changes.
-_HELD_FRAMES = 4
-_SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.03, 0.02, 1.5
-# While it moves, what was found holds for so long, if the share hardly changes and it
-# is not another picture altogether.
-_MOVING_SECONDS, _MOVING_LUMA = 0.05, 6.0
-# ... and while no rule could change its mind.
-_NEAR_LIMIT = 0.1
+# What was found holds for so long while the share hardly changes and it is not another
+# picture altogether ...
+_HELD_SECONDS, _MOST_HELD = 0.2, 10
+_SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.15, 0.02, 6.0
+# ... and near a limit so long that a finding's edges stay within two frames.
+_NEAR_LIMIT, _NEAR_SECONDS = 0.1, 0.02
 
 
 def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
@@ -100,10 +98,9 @@ class HighlightsReader:
         self._from = min(_SPLIT_FROM_PERCENT, 0.5 * review)
         # A rule begins at the limit and ends at four fifths of it.
         self._turns = (review, 0.8 * review, reject)
-        self._moving = 0
-        if video is not None:
-            rate = float(video.frame_rate)
-            self._moving = int(min(_MOVING_SECONDS * rate, _HELD_FRAMES))
+        rate = float(video.frame_rate) if video is not None else 0.0
+        self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
+        self._hold_near = min(int(_NEAR_SECONDS * rate), 1)
         self._memory = BrightMemory()
         self._found: _Found | None = None
         self._held = 0
@@ -143,19 +140,24 @@ class HighlightsReader:
         """Return what was found a moment ago, if it still stands."""
         found = self._found
         self._held += 1
-        if found is None or self._held > _HELD_FRAMES or picture.damaged:
+        if found is None or self._held > self._hold or picture.damaged:
             return None
         if abs(share - found.share) > _SAME_SHARE * found.share + _SAME_PERCENT:
             return None
-        relevant = found.parts["relevant_percent"] * share / found.share
-        if any(abs(relevant - t) <= _NEAR_LIMIT * t for t in self._turns):
-            return None
+        before = found.parts["relevant_percent"]
+        relevant = before * share / found.share
+        for turn in self._turns:
+            if (relevant - turn) * (before - turn) <= 0.0:
+                return None  # a rule would change its mind on a guess
+            if abs(relevant - turn) <= _NEAR_LIMIT * turn and (
+                self._held > self._hold_near
+            ):
+                return None
         luma = picture.view(proxy_luma)
         if luma.shape != found.luma.shape:
             return None
         change = cv2.norm(luma, found.luma, cv2.NORM_L1)
-        most = _MOVING_LUMA if self._held <= self._moving else _SAME_LUMA
-        return found if change <= most * luma.size else None
+        return found if change <= _SAME_LUMA * luma.size else None
 
     def _look(self, picture: Picture, share: float) -> _Found:
         """Tell a frame's burnt-out area apart."""

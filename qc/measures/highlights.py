@@ -287,10 +287,10 @@ MEASURE = Measure(
         "where a white is in sight and at most 1.3 stops of blue off. What cannot be "
         "told counts as relevant. Up to 0.5 % of the picture, "
         "or half the review limit, is not told apart and counts as undecided. "
-        "While picture and burnt-out area hardly change and no limit is near, the "
-        "shares found last hold for up to four frames, and for 0.05 s while the "
-        "picture moves. The largest area joins what "
-        "lies less than four pixels apart."
+        "While the burnt-out area changes by less than 15 % and no limit is near, the "
+        "shares found last hold for up to 0.2 s, in proportion; the whole burnt-out "
+        "area is counted in every frame. The largest area joins what lies less than "
+        "four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "

@@ -54,10 +54,10 @@ _UNEVEN = 0.6
 _STILL_PERCENT = 0.06
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
-# A reading this near to the one beside it, in strength and grain, may be the same
-# noise: a doubtful one is believed then, up to so far from the sure one. Motion and
-# coding would not happen to give what noise gave a moment ago.
-_LIKE, _LIKE_GRAIN, _LIKE_IN_ALL = 1.25, 0.15, 1.5
+# A doubtful reading beside a sure one may be the same noise: if it is of the same grain
+# and hardly less, or more by what motion may add to it. Motion and coding alone would
+# not happen to give what noise gave a moment ago.
+_LIKE, _LIKE_MORE, _LIKE_GRAIN = 1.25, 1.5, 0.15
 # Gain is switched, so that noise jumps: where a reading is not like the one before,
 # and not next to nothing, the frame is looked for.
 _LEAST_JUMP_PERCENT = 0.6
@@ -166,21 +166,15 @@ def _likewise(
     """Return which doubtful readings behind a sure one are like it, one by one."""
     raw, grain = readings["noise.raw_percent"], readings["noise.grain"]
     out = np.zeros(len(told), bool)
-    sure, beside = -1, -1
+    sure = -1
     for row in order.tolist():
         if told[row]:
-            sure = beside = row if raw[row] > limit else -1
+            sure = row if raw[row] > limit else -1
         elif sure >= 0:
-            near = _times(raw[row], raw[beside]) <= _LIKE
-            near &= _times(raw[row], raw[sure]) <= _LIKE_IN_ALL
-            out[row] = near and abs(grain[row] - grain[beside]) <= _LIKE_GRAIN
-            sure, beside = (sure, row) if out[row] else (-1, -1)
+            near = raw[sure] / _LIKE <= raw[row] <= raw[sure] * _LIKE_MORE
+            out[row] = near and abs(grain[row] - grain[sure]) <= _LIKE_GRAIN
+            sure = sure if out[row] else -1
     return out
-
-
-def _times(one: float, other: float) -> float:
-    """Return how many times the lesser of two the greater one is."""
-    return max(one, other) / min(one, other)
 
 
 def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
@@ -195,8 +189,8 @@ def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
     there = raw > 0
     told = np.asarray(there & (low | ~doubtful), bool)
     looks = np.flatnonzero(there)
-    for order in (looks, looks[::-1]):
-        told |= _likewise(told, order, readings, limit)
+    like = [_likewise(told, order, readings, limit) for order in (looks, looks[::-1])]
+    told |= like[0] | like[1]
     return told
 
 

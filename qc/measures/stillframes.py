@@ -66,6 +66,7 @@ _NOTCH_CHANGED = 0.85
 # A shallower notch of a cell counts where the mean change falls as much.
 _NOTCH_BOTH_CELL, _NOTCH_BOTH_DIFFERENCE = 0.45, 0.35
 _NOTCH_SPREAD = 4.0
+_NOTCH_ALONE = 1.25
 _NOTCH_REACH = 4
 # Differences fall in two kinds when they lie this far apart, and neither is a few
 # frames only: a heavily coded webcam parts by 9, a coded still by 15 and more.
@@ -259,6 +260,15 @@ def _usual_beside(values: Values, reach: int) -> Values:
     return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
 
 
+def _spread(values: Values) -> float:
+    """Return the standard deviation by the median of deviations; infinite for none."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return np.inf
+    # 1.4826: of a normal distribution (textbook).
+    return 1.4826 * float(np.median(np.abs(known - np.median(known))))
+
+
 def notches(changes: Changes) -> Flags:
     """Return single frames in which all motion stops at once, and goes on behind.
 
@@ -279,20 +289,17 @@ def notches(changes: Changes) -> Flags:
     rare = _rare_keys(changes)
     with np.errstate(invalid="ignore", divide="ignore"):
         depth = np.log(np.maximum(cell, _SMALLEST) / usual)
-        moving = usual > 2 * _CALM_PERCENT
-        known = depth[moving & np.isfinite(depth)]
-        if not known.size:
-            return out
-        # 1.4826: from the median of deviations to a normal standard deviation.
-        spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-        sure = -_NOTCH_SPREAD * spread
         less = difference / _usual_beside(difference, _NOTCH_REACH)
+        joint = depth + np.log(np.maximum(less, _SMALLEST))
+        moving = usual > 2 * _CALM_PERCENT
+        sure = -_NOTCH_SPREAD * _spread(depth[moving])
         fewer = changes.changed / _usual_beside(changes.changed, _NOTCH_REACH)
         deep = depth <= min(np.log(_NOTCH_SHARE), sure)
         both = depth <= np.log(_NOTCH_BOTH_CELL)
-        both &= depth + np.log(np.maximum(less, _SMALLEST)) <= sure
-        # A key frame builds the whole picture anew.
-        deep &= (less <= _NOTCH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED) | rare
+        both &= joint <= -_NOTCH_SPREAD * _spread(joint[moving])
+        # A key frame builds the whole picture anew: the cell alone must tell.
+        alone = rare & (depth <= _NOTCH_ALONE * sure)
+        deep &= (less <= _NOTCH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED) | alone
         both &= (less <= _NOTCH_BOTH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED)
         out |= (deep | both) & moving & (cell <= _NOTCH_CELL_PERCENT)
         out &= cell <= _NOTCH_BESIDE * beside
@@ -311,7 +318,7 @@ def repeated(changes: Changes, is_still: Flags) -> Flags:
     -----
     A dip is a frame, or a stretch of still ones, in which hardly anything changes
     although much does a few frames before and after. Noise, where a codec has left
-    some, prevents it in live pictures.
+    some, prevents it in live pictures. Where less moves, `notches` tell.
     """
     if not len(changes.difference):
         return is_still

@@ -22,7 +22,7 @@ from qc.measures import combing, default_limits
 from qc.measures.base import Measured, Setup
 from qc.measures.combing import MEASURE
 from qc.measures.fieldlag import FieldLag, field_lag
-from qc.measures.framepairs import FramePairs, band_starts, change_point
+from qc.measures.framepairs import FramePairs, band_starts
 from qc.media import TakeReader, probe
 from qc.pipeline import check_take
 from qc.records import Finding, Grade, Picture, Scan, TakeResult
@@ -297,29 +297,6 @@ def test_changes_are_looked_for_only_so_often(monkeypatch: pytest.MonkeyPatch) -
     assert len(calls) <= 116 + 16 * 9
 
 
-@given(
-    before=st.integers(0, 12),
-    behind=st.integers(1, 12),
-    holes=st.sets(st.integers(0, 23)),
-    new=st.sampled_from([-1.0, 0.5, 3.0]),
-)
-def test_a_change_lies_where_readings_change(
-    before: int, behind: int, holes: set[int], new: float
-) -> None:
-    values = np.array([0.0] * before + [new] * behind)
-    known = [i for i in range(len(values) - 1) if i not in holes] + [len(values) - 1]
-    seen = np.full(len(values), np.nan)
-    seen[known] = values[known]
-    first, last = change_point(seen, old=0.0, new=new)
-    assert first <= before <= last
-    assert np.isnan(seen[first:last]).all()
-
-
-def test_one_reading_on_the_wrong_side_moves_no_change() -> None:
-    values = np.array([0, 0.5, 0, 0, 0, 0.5, 0.5, 0, 0.5, 0.5])
-    assert change_point(values, old=0, new=0.5) == (5, 5)
-
-
 def test_a_single_odd_moment_is_not_reported() -> None:
     images, other = swing(80, 0.0), swing(80, 0.5)
     images[40:46] = other[40:46]
@@ -350,23 +327,6 @@ def test_the_cadence_sees_every_phase_of_five_frames() -> None:
     ]
     assert len(taken) == pytest.approx(29, abs=1)
     assert {i % 5 for i in taken} == set(range(5))
-
-
-def test_earlier_pairs_are_kept_for_so_long() -> None:
-    pairs = FramePairs(plain_setup(), per_second=1, count=1, rows=16, keep_s=0.4)
-    for i in range(30):
-        pairs.take(picture(np.full((16, 32), 40 + i, np.uint8), index=i))
-    # 25 frames a second: 0.4 s are ten steps between eleven frames.
-    assert pairs.reach == 10
-    for ago in range(10):
-        before, now = pairs.earlier(ago) or (None, None)
-        assert before is not None
-        assert now is not None
-        assert (before[0, 0, 0], now[0, 0, 0]) == (68 - ago, 69 - ago)
-    assert pairs.earlier(10) is None
-    damaged = picture(np.full((16, 32), 90, np.uint8), index=30, damaged=True)
-    assert pairs.take(damaged) is None
-    assert pairs.reach == 0
 
 
 def test_a_damaged_frame_is_in_no_pair() -> None:
