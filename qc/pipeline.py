@@ -27,7 +27,7 @@ from qc.measures.base import (
     Setup,
     SoundReader,
 )
-from qc.measures.soundlines import with_names
+from qc.measures.parts.sound.soundlines import with_names
 from qc.media import TakeReader, probe
 from qc.records import (
     AudioTrack,

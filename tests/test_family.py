@@ -123,7 +123,7 @@ def test_same_number_gives_the_same_picture() -> None:
     assert all(np.array_equal(a, b) for a, b in zip(planes, again, strict=True))
 
 
-def test_splits_share_no_parameters() -> None:
+def test_splits_share_no_take() -> None:
     for draw in (plans.plan, plans.white_plan):
         tune, test = ([draw(s, n).table for n in range(60)] for s in ("tune", "test"))
         for part in ("anatomy", "lamps", "ambient", "opening"):

@@ -10,7 +10,7 @@ from typing import Any
 from qc.day.clock import Placed
 from qc.day.wording import joined, names
 from qc.daybook import DayFinding
-from qc.measures.blemishwords import PIXEL_ADVICE, place
+from qc.measures.parts.spots.blemishwords import PIXEL_ADVICE, place
 from qc.records import Grade
 
 __all__ = ["same_blemishes"]

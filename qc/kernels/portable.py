@@ -43,13 +43,39 @@ def histogram(plane: Plane, bins: int) -> NDArray[np.int64]:
 
 
 def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
-    """Return a small picture of area means, rounded to whole codes."""
+    """Return a small picture of area means, rounded to whole codes.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Native codes.
+    size : (width, height)
+        Pixels; not larger than the plane.
+
+    Returns
+    -------
+    (height, width) array of the plane's type
+        Native codes.
+    """
     out: Plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
     return out
 
 
 def roughness(plane: Plane, side: int) -> NDArray[np.float32]:
-    """Return the mean magnitude of a second difference both ways, in squares."""
+    """Return the mean magnitude of a second difference both ways, in squares.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Native codes; a whole number of squares each way.
+    side : int
+        Pixels of a square's side.
+
+    Returns
+    -------
+    (H / side, W / side) array of float32
+        Native codes.
+    """
     height, width = plane.shape
     depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
     kernel = np.array([1.0, -2.0, 1.0])
@@ -63,7 +89,21 @@ def roughness(plane: Plane, side: int) -> NDArray[np.float32]:
 def laplacian_sums(
     plane: Plane, tiles: tuple[int, int], *, interlaced: bool
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return sums of the Laplacian and of its square in each tile."""
+    """Return sums of the Laplacian and of its square in each tile.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Native codes.
+    tiles : (rows, columns)
+    interlaced : bool
+        Sum the Laplacian of each field, not across the fields.
+
+    Returns
+    -------
+    total, squares : (rows, columns) arrays of int64
+        Codes, and codes squared.
+    """
     total, squares = (np.zeros(tiles, np.int64) for _ in range(2))
     step = 2 if interlaced and plane.shape[0] > 1 else 1
     for first in range(step):

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from qc.limits import Option
-from qc.measures import blemishwords as words
 from qc.measures.base import (
     Column,
     Companion,
@@ -23,9 +22,10 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
-from qc.measures.spotlooks import LookKeeper
-from qc.measures.spotmaps import FEWEST_PLACES, OWN_EDGES, Spot, SpotMaps
-from qc.measures.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
+from qc.measures.parts.spots import blemishwords as words
+from qc.measures.parts.spots.spotlooks import LookKeeper
+from qc.measures.parts.spots.spotmaps import FEWEST_PLACES, OWN_EDGES, Spot, SpotMaps
+from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
 
 __all__ = ["MEASURE"]
@@ -387,13 +387,14 @@ MEASURE = Measure(
     mark=_mark,
     companions=_companions,
     method=(
-        "About twice a second the small picture is laid over an earlier one of the "
-        "same scene, moved by 3 to 17 % of its width (correlation of the pictures, "
-        "then an affine fit). Of what differs in level (logarithm) and in fine detail, "
-        "only what differs alike both ways is kept. A place counts when the mean over "
-        "all such pairs is far from nothing by its own scatter (Student's t). Single "
-        "pixels count that lie beyond everything two pixels away in at least 80 % of "
-        "the looks, each moved against the one before."
+        "One to five times a second, oftener in short takes, the small picture is laid "
+        "over an earlier one of the same scene, moved by 3 to 17 % of its width "
+        "(correlation of the pictures, then an affine fit). Of what differs in level "
+        "(logarithm) and in fine detail, only what differs alike both ways is kept. A "
+        "place counts when the mean over all such pairs is far from nothing by its own "
+        "scatter (Student's t). Single pixels count that lie beyond everything two "
+        "pixels away in at least 80 % of the looks, each moved against the one before; "
+        "after the first twelve looks, one every 2 s."
     ),
     source=(
         "Evangelidis and Psarakis, IEEE Trans. PAMI 30(10), 2008, for the fit (from "

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule, Setup, Values
-from qc.measures.channelcodes import CHANNELS
-from qc.measures.channelpass import (
+from qc.measures.highlights import judged_region
+from qc.measures.parts.colour.channelcodes import CHANNELS
+from qc.measures.parts.colour.channelpass import (
     CEILINGS,
     Pass,
     Region,
@@ -24,9 +25,8 @@ from qc.measures.channelpass import (
     out_of_range_percent,
     saturated,
 )
-from qc.measures.channelpiles import Piles
-from qc.measures.highlights import judged_region
-from qc.measures.stops import close_by
+from qc.measures.parts.colour.channelpiles import Piles
+from qc.measures.parts.level.stops import close_by
 from qc.records import Finding, Marks, Picture
 from qc.signal import Signal
 
@@ -202,8 +202,9 @@ def _advice(hit: Hit) -> str:
     if len(names) > 1:
         return first
     return (
-        f"{first} If only {names[0]} saturates at such a level of luma, also check "
-        "saturation, colour matrix and white balance in the camera's menu."
+        f"{first} If only {names[0]} saturates while the picture is no brighter than "
+        "this, also check saturation, colour matrix and white balance in the camera's "
+        "menu."
     )
 
 
@@ -260,8 +261,8 @@ def _ceiling_notes(measured: Measured) -> Iterable[str]:
     totals = measured.totals.get("channels", {})
     if _ceiling_number(measured):
         yield (
-            "In this take the colour channels run on past 100 % and pile up at about "
-            f"{totals['ceiling_percent']} %: they are judged there."
+            "This camera records colours up to about "
+            f"{totals['ceiling_percent']} %; they were judged there."
         )
     elif totals.get("runs_past_100") and not totals.get("ceiling_seen"):
         assert measured.picture is not None  # noqa: S101 - the caller has looked
@@ -273,9 +274,8 @@ def _ceiling_notes(measured: Measured) -> Iterable[str]:
         if not over.any():
             return
         yield (
-            "Colour channels run on past 100 % in this take without piling up. They "
-            "are judged at 100 %: the recording may hold more, an ordinary screen "
-            "does not show it."
+            "Colours reach over 100 % and no upper end was seen; they were judged at "
+            "100 %. The recording may hold more than an ordinary screen shows."
         )
 
 
@@ -318,7 +318,7 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
         )
     return Marks(
         areas=(("channel", mask),),
-        caption="Marked: a colour channel is at its end though luma is not.",
+        caption="Marked: one colour is burnt out although the brightness is not.",
     )
 
 

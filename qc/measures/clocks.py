@@ -8,15 +8,15 @@ from dataclasses import dataclass
 
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
-from qc.measures.periods import Periods, periods_of
+from qc.measures.parts.stillness.periods import Periods, periods_of
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
 
 __all__ = ["MEASURE", "SoundSpan", "rate_error"]
 
 # ITU-R BT.1359-1, from memory: sound is noticed to be off from 45 ms early or 125 ms
 # late, and not accepted from 90 ms early or 185 ms late.
-_NOTICED_S = 0.125
-_REFUSED_S = 0.185
+_NOTICED_S, _REFUSED_S = 0.125, 0.185
+_EARLY_NOTICED_S, _EARLY_REFUSED_S = 0.045, 0.090
 _LIP_SYNC = (
     "Lips are seen to be off from 45 ms of sound too early or 125 ms too late "
     "(ITU-R BT.1359)."
@@ -357,7 +357,7 @@ def _drift_hint(measured: Measured, span: SoundSpan, end: float) -> str:
 
 def _slip(measured: Measured, sound: Readings, span: SoundSpan) -> Iterator[Finding]:
     track = sound.track
-    if track is None or span.slips < _LEAST_SLIPS or span.slipped_s < _NOTICED_S:
+    if track is None or span.slips < _LEAST_SLIPS or span.slipped_s < _EARLY_NOTICED_S:
         return
     length = span.end_s - span.start_s
     real = track.sample_rate * (1 - span.slipped_s / length)
@@ -365,7 +365,7 @@ def _slip(measured: Measured, sound: Readings, span: SoundSpan) -> Iterator[Find
         measured,
         sound,
         rule="file.rate",
-        grade=Grade.REVIEW if span.slipped_s >= _REFUSED_S else Grade.NOTE,
+        grade=Grade.REVIEW if span.slipped_s >= _EARLY_REFUSED_S else Grade.NOTE,
         first=0,
         last=sound.rows,
         worst_row=0,
@@ -374,10 +374,10 @@ def _slip(measured: Measured, sound: Readings, span: SoundSpan) -> Iterator[Find
         unit="samples/s",
         channel=track.first_channel if track.channels == 1 else None,
         message=(
-            f"Sound track {track.number + 1} declares {track.sample_rate} samples a "
-            f"second, by its time stamps there are {real:.0f}: played without its "
-            f"{span.slips} small gaps it is {1000 * span.slipped_s:.0f} ms early at "
-            f"the end. {_LIP_SYNC}"
+            f"Sound track {track.number + 1} has {span.slips} small gaps. A player "
+            f"that closes them brings the sound {1000 * span.slipped_s:.0f} ms too "
+            f"early at the end of the take; it then runs at {real:.0f} samples a "
+            f"second, not {track.sample_rate}. {_LIP_SYNC}"
         ),
         advice=(
             "Let camera and sound recorder run on one clock, or feed the sound into "

@@ -27,8 +27,8 @@ from qc.measures.base import (
     finding_of,
     signed,
 )
-from qc.measures.fieldlag import field_lag
-from qc.measures.framepairs import FramePairs, change_point
+from qc.measures.parts.scan.fieldlag import field_lag
+from qc.measures.parts.scan.framepairs import FramePairs, change_point
 from qc.records import (
     Finding,
     Grade,

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
-from qc.measures.periods import periods_of
+from qc.measures.parts.stillness.periods import periods_of
 from qc.records import Finding, Grade, Picture, Readings
 from qc.spans import bridged, runs
 

@@ -11,9 +11,13 @@ import numpy as np
 
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
-from qc.measures.breakfinder import LOWEST_CLICK_RATE, BreakFinder, without_edges
-from qc.measures.soundbreaks import Break
-from qc.measures.soundlines import (
+from qc.measures.parts.sound.breakfinder import (
+    LOWEST_CLICK_RATE,
+    BreakFinder,
+    without_edges,
+)
+from qc.measures.parts.sound.soundbreaks import Break
+from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
     first_row,
@@ -22,7 +26,7 @@ from qc.measures.soundlines import (
     totals_of,
     tracks_of,
 )
-from qc.measures.truepeak import dbfs, keeps_samples
+from qc.measures.parts.sound.truepeak import dbfs, keeps_samples
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
 
 __all__ = ["MEASURE"]

@@ -10,17 +10,17 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Rule, Setup, Values
-from qc.measures.closing import ClosingReader, closing
-from qc.measures.fieldlevel import (
+from qc.measures.highlights import judged_region
+from qc.measures.parts.level.closing import ClosingReader, closing
+from qc.measures.parts.level.fieldlevel import (
     FieldLevel,
     dark_advice,
     dark_message,
     noise_percent,
     open_stops,
 )
-from qc.measures.highlights import judged_region
-from qc.measures.leveldrift import drift, exhibits, gains
-from qc.measures.levelwalk import LevelFollower
+from qc.measures.parts.level.leveldrift import drift, exhibits, gains
+from qc.measures.parts.level.levelwalk import LevelFollower
 from qc.records import Picture
 from qc.signal import Signal, curve_name, headroom_stops
 from qc.views import luma_histogram
@@ -86,6 +86,8 @@ class _Reader:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
         self._dark = float(setup.limits["exposure.dark_review_percent"])
+        # A black picture is told as such; opening the iris would not help it.
+        self._black = float(setup.limits.get("stillness.black_percent", -math.inf))
         judged = _judged(setup)
         self._closing = ClosingReader(setup, self._signal, judged=judged)
         self._field = FieldLevel(dark_percent=self._dark, judged=judged)
@@ -110,6 +112,8 @@ class _Reader:
             self._below_black += int(histogram[:five_under].sum())
         levels = [signal.percent(p) for p in (p01, p50, p95, p99)]
         field = self._field.read(picture, p95=levels[2], p50=levels[1])
+        if levels[3] <= self._black:
+            field = math.nan
         dark = field < _NEARLY * self._dark
         return {
             "mean_percent": signal.percent(histogram_mean(histogram)),
@@ -207,13 +211,13 @@ MEASURE = Measure(
         Column("p99_percent", "Brightest hundredth begins at", "%"),
         Column("black_percent", "At or under black", "%", 2),
         Column("headroom_stops", "Headroom to 100 %", "stops", 2),
-        Column("field_percent", "Field's brightest twentieth begins at", "%"),
+        Column("field_percent", "Brightest twentieth of the field begins at", "%"),
         Column("open_stops", "To open, when dark", "stops", 2),
         Column("noise_percent", "Noise of the quietest part, when dark", "%", 2),
         Column("level_stops", "Level against the place's first frame", "stops", 2),
         Column("place", "Place whose level is followed", "", 0),
         Column("entered_percent", "Brighter than the common level", "%"),
-        Column("carried", "Times the level was carried over a move", "", 0),
+        Column("carried", "Camera moves the level was followed through", "", 0),
     ),
     derived=(
         Column("close_stops", "To close until the field no longer burns", "stops", 2),

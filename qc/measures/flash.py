@@ -25,7 +25,7 @@ from qc.measures.base import (
     Setup,
     Values,
 )
-from qc.measures.flashlight import Screen, Swings
+from qc.measures.parts.light.flashlight import Screen, Swings
 from qc.records import Finding, Picture, TakeResult
 from qc.signal import Signal
 
@@ -161,9 +161,9 @@ def _message(hit: Hit) -> str:
 def _advice(hit: Hit) -> str:
     return (
         "Warn viewers before it is shown, or cut this part. At the rig: keep flash "
-        "units, alarm lamps and screens that flash out of the picture; if it is the "
-        "lamps, see flicker. A measurement can warn; of the risk itself the "
-        "Recommendation says that it “cannot be completely eradicated”."
+        "units, alarm lamps and screens that flash out of the picture; if the lamps "
+        "themselves flash, see the finding on flicker. A measurement can warn; of the "
+        "risk itself the Recommendation says that it “cannot be completely eradicated”."
     )
 
 

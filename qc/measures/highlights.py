@@ -9,11 +9,11 @@ import numpy as np
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Hit, Measure, Measured, Rule
-from qc.measures.brightblocks import largest_area
-from qc.measures.brightmarks import PLACES, mark
-from qc.measures.brightreader import HighlightsReader, share_at_or_above
-from qc.measures.brightregions import judged_region, region_mask
-from qc.measures.stops import close_by
+from qc.measures.parts.burnt.brightblocks import largest_area
+from qc.measures.parts.burnt.brightmarks import PLACES, mark
+from qc.measures.parts.burnt.brightreader import HighlightsReader, share_at_or_above
+from qc.measures.parts.burnt.brightregions import judged_region, region_mask
+from qc.measures.parts.level.stops import close_by
 from qc.signal import to_linear
 
 __all__ = [
@@ -64,6 +64,10 @@ def _message(hit: Hit) -> str:
 def _advice(hit: Hit) -> str:
     level = hit.measured.limits["highlights.level_percent"]
     how = close_by(hit.readings, hit.first, hit.last)
+    channels = close_by(hit.readings, hit.first, hit.last, channels=True)
+    if how and channels and channels != how:
+        stops = channels.removeprefix("close the iris by ")
+        how += f" ({stops} if no colour channel is to burn out either)"
     if not how:
         how = f"close the iris {'a little' if hit.worst < 3 else 'clearly'}"
     return (

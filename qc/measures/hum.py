@@ -13,8 +13,8 @@ from scipy.signal import firwin, upfirdn
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
-from qc.measures.humlines import MAINS_HZ, harmonic_lines, spectrum
-from qc.measures.soundlines import (
+from qc.measures.parts.sound.humlines import MAINS_HZ, harmonic_lines, spectrum
+from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
     first_row,
@@ -22,8 +22,8 @@ from qc.measures.soundlines import (
     totals_of,
     tracks_of,
 )
-from qc.measures.soundpieces import CellSums, usable
-from qc.measures.truepeak import dbfs
+from qc.measures.parts.sound.soundpieces import CellSums, usable
+from qc.measures.parts.sound.truepeak import dbfs
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
 
 __all__ = ["MEASURE"]
@@ -295,8 +295,8 @@ def _notes(measured: Measured) -> Iterator[str]:
             level = float(dbfs(abs(offset)))
             if level > limit:
                 yield (
-                    f"{Line(measured, readings, track, index)}: the signal stands off "
-                    f"its middle by {signed(100.0 * offset, 1)} % of full scale "
+                    f"{Line(measured, readings, track, index)}: the signal is shifted "
+                    f"off zero by {signed(100.0 * offset, 1)} % of full scale "
                     f"({signed(level, 0)} dBFS). It takes from the headroom and clicks "
                     "at cuts: let the recorder's or mixer's input be looked at, or "
                     "switch on its low cut."

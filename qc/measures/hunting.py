@@ -20,9 +20,9 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
-from qc.measures.motionblur import smear_of
-from qc.measures.shotfocus import best_of, tile_rows
-from qc.measures.swings import (
+from qc.measures.parts.focus.motionblur import smear_of
+from qc.measures.parts.focus.shotfocus import best_of, tile_rows
+from qc.measures.parts.focus.swings import (
     Swinging,
     leg_seconds,
     share_at_keys,
@@ -216,7 +216,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
             message=(
                 f"Focus hunts for {seconds:.1f} s: sharpness swings to and fro "
                 f"{_times(seconds * hz)}, at {hz:.1f} Hz, and loses {worst:.0f} % of "
-                "the fine detail each time while the picture is still: autofocus is on."
+                "the fine detail each time while the picture is still, as autofocus "
+                "does."
             ),
             advice=_ADVICE,
             worst=worst,

@@ -24,17 +24,17 @@ from qc.measures.base import (
     Setup,
     Values,
 )
-from qc.measures.lightbeats import beats, rate_of
-from qc.measures.lightfigures import exhibits, mark
-from qc.measures.lightstrips import StripFollower
-from qc.measures.lightwaves import STRIPS
-from qc.measures.lightwords import (
+from qc.measures.parts.light.lightbeats import beats, rate_of
+from qc.measures.parts.light.lightfigures import exhibits, mark
+from qc.measures.parts.light.lightstrips import StripFollower
+from qc.measures.parts.light.lightwaves import STRIPS
+from qc.measures.parts.light.lightwords import (
     banding_advice,
     banding_message,
     flicker_advice,
     flicker_message,
 )
-from qc.measures.mains import PULSES_HZ, beat_hz
+from qc.measures.parts.light.mains import PULSES_HZ, beat_hz
 from qc.records import Picture
 from qc.signal import Signal
 

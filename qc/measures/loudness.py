@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
-from qc.measures.kweighting import LOWEST_RATE, KWeighting, channel_weights
-from qc.measures.soundlines import ROWS_PER_SECOND, tracks_of
-from qc.measures.truepeak import SILENCE_DBFS, lfe_index
+from qc.measures.parts.sound.kweighting import LOWEST_RATE, KWeighting, channel_weights
+from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND, tracks_of
+from qc.measures.parts.sound.truepeak import SILENCE_DBFS, lfe_index
 from qc.records import AudioTrack, SoundBlock
 
 __all__ = ["MEASURE", "gated_loudness", "loudness_range", "lufs"]

@@ -25,7 +25,7 @@ from qc.measures.base import (
     Setup,
     Values,
 )
-from qc.measures.flatnoise import (
+from qc.measures.parts.scan.flatnoise import (
     BLOCK,
     LEVELS_PERCENT,
     MID_PERCENT,
@@ -34,7 +34,7 @@ from qc.measures.flatnoise import (
     flat_blocks,
     flat_noise,
 )
-from qc.measures.framepairs import FramePairs, band_starts
+from qc.measures.parts.scan.framepairs import FramePairs, band_starts
 from qc.records import Finding, Marks, Picture, Readings, TakeResult
 from qc.signal import Signal
 
@@ -306,7 +306,9 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
             mask[top : top + BLOCK, left : left + BLOCK] = True
     return Marks(
         areas=(("flat-area", mask),),
-        caption="Marked: the flattest areas at mid level; look for the noise there.",
+        caption=(
+            "Marked: flat areas of middle brightness, where noise is easiest to see."
+        ),
     )
 
 
@@ -430,16 +432,16 @@ MEASURE = Measure(
     mark=_mark,
     exhibits=_exhibits,
     method=(
-        "About twice a second, two neighbouring frames are compared in blocks of "
-        "16 x 16 pixels on eight bands of lines. Of the blocks between 30 and 60 % of "
-        "range the less changing third counts, without those that do not change at "
-        "all. The standard deviation of their difference over the square root of two, "
-        "less rounding, is the noise of one frame: weave and detail stand still and "
-        "cancel. Motion raises the reading, so one over the limit counts only where "
-        "the blocks agree and no texture passes under a moving camera. Compression "
-        "lowers it, by about a tenth at a camera's bit rates; where most flat blocks "
-        "are repeated unchanged, nothing is said. Where the reading jumps, the frame "
-        "is looked for; doubtful readings count beside sure ones like them."
+        "About twice a second, two neighbouring frames are compared in blocks of 16 x "
+        "16 pixels on eight bands of lines. Of the blocks between 30 and 60 % of range "
+        "that change at all, the variance that 35 % stay under counts, corrected for "
+        "that choice. The standard deviation of their difference over the square root "
+        "of two, less rounding, is the noise of one frame: weave and detail stand "
+        "still and cancel. Motion raises the reading, so one over the limit counts "
+        "only where the blocks agree and no texture passes under a moving camera. "
+        "Compression lowers it, by about a tenth at a camera's bit rates; where most "
+        "flat blocks are repeated unchanged, nothing is said. Where the reading jumps, "
+        "the frame is looked for; doubtful readings count beside sure ones like them."
     ),
     source=(
         "Difference of two frames of a still scene: textbook statistics (variance of "

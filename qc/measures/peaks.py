@@ -19,9 +19,13 @@ from qc.measures.base import (
     Values,
     signed,
 )
-from qc.measures.deadchannels import check_missing, check_noise, check_silence
-from qc.measures.flattops import Flats, FlatTops
-from qc.measures.soundlines import (
+from qc.measures.parts.sound.deadchannels import (
+    check_missing,
+    check_noise,
+    check_silence,
+)
+from qc.measures.parts.sound.flattops import Flats, FlatTops
+from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
     first_row,
@@ -30,7 +34,7 @@ from qc.measures.soundlines import (
     totals_of,
     tracks_of,
 )
-from qc.measures.truepeak import (
+from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
     ClippedRuns,
     TruePeaks,
@@ -333,6 +337,9 @@ _OPTIONS = (
     _option("silent_min_seconds", 30.0, "s", 0.1, 86_400,
             "Silence on all channels is reported from this length on, or when it is "
             "the whole take (house choice)."),
+    _option("lost_min_seconds", 3.0, "s", 0.1, 86_400,
+            "Nothing but zeros on all channels, not even noise, is reported from this "
+            "length on; shorter holes are drop-outs (house choice)."),
     _option("channel_names", (), "", -math.inf, math.inf,
             'What the channels are, in order: ["surgeon", "room"]. Findings name them, '
             "and a channel that is not in the take is told.", kind="texts"),

@@ -20,15 +20,15 @@ from qc.measures.base import (
     finding_of,
     signed,
 )
-from qc.measures.samesound import MOST_CHANNELS, check_same, fit, heard
-from qc.measures.soundlines import (
+from qc.measures.parts.sound.samesound import MOST_CHANNELS, check_same, fit, heard
+from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
     length_of,
     tracks_of,
 )
-from qc.measures.soundpieces import CellSums, usable
-from qc.measures.truepeak import (
+from qc.measures.parts.sound.soundpieces import CellSums, usable
+from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
     dbfs,
     row_reduce,

@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, signed
-from qc.measures.soundlines import ROWS_PER_SECOND, Line, tracks_of
-from qc.measures.speechmeter import (
+from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND, Line, tracks_of
+from qc.measures.parts.sound.speechmeter import (
     FAINTEST,
     PERIOD_ROWS,
     WINDOW_ROWS,
     SpeechReader,
 )
-from qc.measures.truepeak import lfe_index
+from qc.measures.parts.sound.truepeak import lfe_index
 from qc.records import Finding, Grade
 from qc.spans import Span, bridged, past_limit
 

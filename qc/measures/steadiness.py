@@ -27,8 +27,8 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
-from qc.measures.globalmotion import MotionTracker
-from qc.measures.swaying import Knock, Path, knocks, path_pieces, sway
+from qc.measures.parts.motion.globalmotion import MotionTracker
+from qc.measures.parts.motion.swaying import Knock, Path, knocks, path_pieces, sway
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.spans import Span, bridged, past_limit
 from qc.views import proxy_luma
@@ -229,7 +229,8 @@ _SWAY_ADVICE = (
 )
 _TREMBLE_ADVICE = (
     "Lock the joints of boom and head and tighten the camera on its plate; find what "
-    "makes it tremble (a fan, a pump, a hand on the boom) and part it from the rig."
+    "makes it tremble (a fan, a pump, a hand on the boom) and keep it away from the "
+    "rig."
 )
 _KNOCK_ADVICE = (
     "Nobody should touch or lean on the boom, its rail or its stand while the camera "

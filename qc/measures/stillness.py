@@ -12,8 +12,20 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values
-from qc.measures.stillfindings import check, companions, exhibits, seconds_of
-from qc.measures.stillframes import Changes, State, again, cadences, repeated, still
+from qc.measures.parts.stillness.stillfindings import (
+    check,
+    companions,
+    exhibits,
+    seconds_of,
+)
+from qc.measures.parts.stillness.stillframes import (
+    Changes,
+    State,
+    again,
+    cadences,
+    repeated,
+    still,
+)
 from qc.records import Picture, Readings
 from qc.spans import runs
 from qc.views import proxy_luma
@@ -257,7 +269,12 @@ MEASURE = Measure(
         Column("key", "Frame coded on its own", "", 0),
     ),
     derived=(
-        Column("state", "Live 0, in rhythm 1, twice 2, frozen 3, black 4", "", 0),
+        Column(
+            "state",
+            "0 live, 1 repeated in rhythm, 2 repeated, 3 frozen, 4 black",
+            "",
+            0,
+        ),
     ),
     derive=_derive,
     options=(

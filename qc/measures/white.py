@@ -1,7 +1,7 @@
 """White balance: how far what should be white or grey is from neutral.
 
 The white is a patch that the user gives, or one that is found: see
-`qc.measures.neutral`.
+`qc.measures.parts.neutral.neutral`.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ from qc.measures.base import (
     Values,
     signed,
 )
-from qc.measures.castwords import MIRED_NAMED, cast_words
-from qc.measures.lamp import lamp_words
-from qc.measures.neutrallight import Map, coarse_light
-from qc.measures.neutraltrack import NeutralTracker, Seen, shift_stops
-from qc.measures.whitedrift import drift_exhibit, find_drift
-from qc.measures.whitejudge import derive
-from qc.measures.whitenotes import notes_of, source_words
-from qc.measures.whitepatch import (
+from qc.measures.parts.neutral.castwords import MIRED_NAMED, cast_words
+from qc.measures.parts.neutral.lamp import lamp_words
+from qc.measures.parts.neutral.neutrallight import Map, coarse_light
+from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen, shift_stops
+from qc.measures.parts.neutral.whitedrift import drift_exhibit, find_drift
+from qc.measures.parts.neutral.whitejudge import derive
+from qc.measures.parts.neutral.whitenotes import notes_of, source_words
+from qc.measures.parts.neutral.whitepatch import (
     MOMENT_S,
     REFUSED,
     PatchCheck,

@@ -35,7 +35,7 @@ _PLAIN_UNITS = {"in 1 s": "a second", "CIEDE2000": "ΔE₀₀", "% of range": "%
 _LABELS = {
     "channels.ceiling_percent": "Level at which the colours are cut off",
     "channels.ceiling_seen": "Is there such a level in this take?",
-    "channels.frames_looked_at_percent": "Frames looked at to find it",
+    "channels.frames_looked_at_percent": "Frames looked at in full",
     "clocks.declared_rate": "Frames a second, by the file",
     "clocks.real_rate": "Frames a second, by the clock",
     "clocks.rate_varies": "Does the frame rate vary?",

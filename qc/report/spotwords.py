@@ -108,8 +108,8 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
     sentences: tuple[str, ...] = ()  # the verdict has said the rest
     if spot.reading == "windows":
         sentences += (
-            f"{counted(spot.by_chance, 'window')} of {length(spot.window_s)} lay where "
-            "chance put them, one in each of as many parts of the take; the take's "
+            f"{counted(spot.by_chance, 'window')} of {length(spot.window_s)} were "
+            "placed at random, one in each of as many parts of the take; the take's "
             "beginning and end, and places around what was found, were looked at "
             "besides.",
         )

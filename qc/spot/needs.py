@@ -36,7 +36,7 @@ _NEEDS: Mapping[str, Needs] = {
     "white.cast": _option("white.min_seconds", 0.5),
     "picture.black": _seconds(0.2),
     "picture.frozen": _option("stillness.frozen_review_seconds", 0.2),
-    # Twice and a half a second it is looked at.
+    # About twice a second it is looked at.
     "picture.noise": _option("noise.min_seconds", 0.8),
     "picture.shake": _seconds(2.4),
     "light.flicker": _seconds(2.1),
@@ -62,7 +62,7 @@ _WHY_NOT: Mapping[str, str] = {
     "picture.repeated": "counts over a minute",
     "picture.combing": "needs several moments of movement",
     "picture.blemish": "needs many moments",
-    "sound.dropout": "single clicks are too short to be met by chance",
+    "sound.dropout": "is too short to be met by chance",
     "sound.quiet": "needs many seconds of speech",
     "sound.loud": "needs many seconds of speech",
     "sound.silent": "needs a longer stretch than a window",

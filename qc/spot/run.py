@@ -14,7 +14,7 @@ from qc.errors import QCError
 from qc.judge import advice_from, grade_of
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits
-from qc.measures.soundlines import with_names
+from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
 from qc.media.windows import can_seek
 from qc.pipeline import Progress, measure_take
@@ -252,7 +252,8 @@ class _Spot:
         looking.first()
         if not looking.windows():
             return self._from_start(
-                "Moments of this file could not be gone to: it was read from its start."
+                "This file does not let one jump to a moment: it was read from its "
+                "start."
             )
         notes: list[str] = []
         if looking.length < length:

@@ -8,7 +8,8 @@ The exit code is 0 whatever the verdicts: this measures, the tests judge. Sectio
 in modules beside this one and register themselves (`scoring.section`):
 
 - `rendered`: drawn takes whose truth is exact, from `sample_media/theatre/family.py`.
-  "tune" and "test" share no parameters; constants are tuned on "tune" alone.
+  "tune" and "test" draw from the same ranges, by separate runs of chance: no take of
+  one is in the other. Constants are tuned on "tune" alone.
 - `faults`: faults put into real recordings, by `inject.py`, which also runs by itself
   and lists every miss. A quarter of an hour on two cores; `--count` is faults a kind.
 """

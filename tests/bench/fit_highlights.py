@@ -6,7 +6,7 @@ Draws takes 0 to N - 1 of the family's "tune" split (`sample_media/theatre/famil
 at their own and at the right exposure, measures every burnt-out place of them with the
 code that measures real takes (`brightparts.look_at`), fits a logistic regression with
 a ridge by maximum likelihood, and prints what it does to takes that it was not fitted
-on (four folds, by takes). `--write` puts the table into `qc/measures/brightweights.py`.
+on (four folds, by takes). `--write` puts the table into `brightweights.py`.
 `--keep` keeps what was measured, so that a second run need not draw again.
 """
 
@@ -27,9 +27,9 @@ from scipy.optimize import minimize
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "sample_media")]
 
-from qc.measures.brightblocks import at_least, block_counts  # noqa: E402
-from qc.measures.brightfeatures import FEATURES  # noqa: E402
-from qc.measures.brightparts import BrightMemory, look_at  # noqa: E402
+from qc.measures.parts.burnt.brightblocks import at_least, block_counts  # noqa: E402
+from qc.measures.parts.burnt.brightfeatures import FEATURES  # noqa: E402
+from qc.measures.parts.burnt.brightparts import BrightMemory, look_at  # noqa: E402
 from qc.records import Picture  # noqa: E402
 from qc.signal import Signal  # noqa: E402
 

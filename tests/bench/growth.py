@@ -26,6 +26,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
 import speed
 
 __all__ = ["AXES", "exponent", "main"]

@@ -118,7 +118,7 @@ class BurntTake:
 
 def _classifier() -> tuple[Classify, Callable[[], Any]] | None:
     try:
-        from qc.measures.brightparts import BrightMemory, classify
+        from qc.measures.parts.burnt.brightparts import BrightMemory, classify
     except ImportError:
         return None
     return classify, BrightMemory

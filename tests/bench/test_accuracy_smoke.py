@@ -182,8 +182,8 @@ def test_a_take_goes_through_the_real_readers() -> None:
     assert take.stops == [0.8] * 15
     assert take.bad
     assert not take.good
-    if rendered._classifier() is not None:
-        assert take.pools["to +1"].frames == 15
+    assert rendered._classifier() is not None
+    assert take.pools["to +1"].frames == 15
 
 
 def test_command_prints_and_writes_what_a_section_gives(

@@ -19,17 +19,18 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from qc.measures import blemish, blemishwords, default_limits
+from qc.measures import blemish, default_limits
 from qc.measures.base import Measured, Setup
-from qc.measures.spotlooks import (
+from qc.measures.parts.spots import blemishwords
+from qc.measures.parts.spots.spotlooks import (
     LookKeeper,
     _Shift,
     even_light,
     level_map,
     register,
 )
-from qc.measures.spotmaps import _CHANCE, SpotMaps
-from qc.measures.stuckpixels import outliers
+from qc.measures.parts.spots.spotmaps import _CHANCE, SpotMaps
+from qc.measures.parts.spots.stuckpixels import outliers
 from qc.media import TakeReader, probe
 from qc.records import Finding, Grade, Picture, Readings
 from qc.signal import Signal

@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from qc.judge import find
-from qc.measures.brightblocks import at_least, block_counts
-from qc.measures.brightcues import Scene, stops_of
-from qc.measures.brightfeatures import FEATURES, white_of
-from qc.measures.brightmarks import PLACES, kinds_of_places, places_of
-from qc.measures.brightparts import BrightMemory, Parts, classify, look_at
-from qc.measures.brightweights import _CONSTANT, _TABLE, merits
 from qc.measures.highlights import MEASURE
+from qc.measures.parts.burnt.brightblocks import at_least, block_counts
+from qc.measures.parts.burnt.brightcues import Scene, stops_of
+from qc.measures.parts.burnt.brightfeatures import FEATURES, white_of
+from qc.measures.parts.burnt.brightmarks import PLACES, kinds_of_places, places_of
+from qc.measures.parts.burnt.brightparts import BrightMemory, Parts, classify, look_at
+from qc.measures.parts.burnt.brightweights import _CONSTANT, _TABLE, merits
 from qc.records import Picture
 from qc.signal import Signal
 from tests.pictures import column, measure, reader_of, setup_of

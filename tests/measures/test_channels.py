@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from qc.judge import find
 from qc.measures import exposure
 from qc.measures.base import Measured
-from qc.measures.channelcodes import (
+from qc.measures.channels import MEASURE
+from qc.measures.parts.colour.channelcodes import (
     gains,
     range_codes,
     repeats,
@@ -32,7 +33,7 @@ from qc.measures.channelcodes import (
     strips,
     threshold,
 )
-from qc.measures.channelpass import (
+from qc.measures.parts.colour.channelpass import (
     WINDOW,
     Pass,
     Region,
@@ -40,8 +41,7 @@ from qc.measures.channelpass import (
     out_of_range_percent,
     saturated,
 )
-from qc.measures.channelpiles import Piles, pile_codes
-from qc.measures.channels import MEASURE
+from qc.measures.parts.colour.channelpiles import Piles, pile_codes
 from qc.media.probe import probe
 from qc.media.reader import TakeReader
 from qc.records import Finding, Grade, Picture
@@ -605,7 +605,7 @@ def test_a_camera_that_clips_at_105_is_judged_there() -> None:
     assert not found(measured)
     assert column(measured, "channels.red_from_percent")[0, 0] > 15
     assert MEASURE.notes is not None
-    assert any("pile up at about 105" in n for n in MEASURE.notes(measured))
+    assert any("up to about 105" in n for n in MEASURE.notes(measured))
     # The same tissue clipped there is found, and the mark shows it.
     rgb[:, :30, 0] = 1.05
     pictures = [drawn(rgb, "4:2:2", signal, index=i) for i in range(25)]
@@ -619,7 +619,7 @@ def test_a_run_past_100_without_a_pile_up_is_told() -> None:
     measured = taken([drawn(rgb, "4:2:0", Signal(), index=i) for i in range(25)])
     assert len(found(measured)) == 1
     assert MEASURE.notes is not None
-    assert any("without piling up" in n for n in MEASURE.notes(measured))
+    assert any("no upper end was seen" in n for n in MEASURE.notes(measured))
 
 
 def test_range_is_noted_only_beyond_one_percent() -> None:

@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from qc.measures import combing, default_limits
 from qc.measures.base import Measured, Setup
 from qc.measures.combing import MEASURE
-from qc.measures.fieldlag import FieldLag, field_lag
-from qc.measures.framepairs import FramePairs, band_starts
+from qc.measures.parts.scan.fieldlag import FieldLag, field_lag
+from qc.measures.parts.scan.framepairs import FramePairs, band_starts
 from qc.media import TakeReader, probe
 from qc.pipeline import check_take
 from qc.records import Finding, Grade, Picture, Scan, TakeResult
@@ -196,7 +196,7 @@ def test_what_tells_nothing_is_not_guessed() -> None:
 
 @pytest.mark.parametrize("scan", list(LAGS))
 def test_a_take_as_declared_has_no_finding(scan: Scan) -> None:
-    """All 40 of a panning texture's frames agree, as in standards.md, section 7."""
+    """All 40 of a panning texture's frames agree: nothing in them contradicts."""
     lag = LAGS[scan]
     measured = take(swing(40, lag), scan, rate=5)
     seen = lags(measured)

@@ -17,9 +17,9 @@ from scipy import signal
 
 from qc.measures import dropout, hum, peaks, phase
 from qc.measures.base import Measured, Setup
-from qc.measures.soundbreaks import cell_samples, quantum, roughness, stuck
-from qc.measures.soundpieces import CellSums, Pieces
-from qc.measures.soundrepeats import RepeatFinder
+from qc.measures.parts.sound.soundbreaks import cell_samples, quantum, roughness, stuck
+from qc.measures.parts.sound.soundpieces import CellSums, Pieces
+from qc.measures.parts.sound.soundrepeats import RepeatFinder
 from qc.records import Finding, Grade
 from tests.bench import soundfaults
 from tests.sounds import (

@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from qc.measures.exposure import MEASURE, histogram_mean, histogram_percentiles
-from qc.measures.fieldlevel import noise_percent
-from qc.measures.stops import thirds
+from qc.measures.parts.level.fieldlevel import noise_percent
+from qc.measures.parts.level.stops import thirds
 from qc.records import Grade
 from qc.signal import Signal, headroom_stops
 from tests.pictures import (
@@ -268,13 +268,20 @@ def test_a_lit_field_in_a_dark_room_is_not_dark() -> None:
     assert not findings(measured, "exposure.dark")
 
 
-def test_black_is_rejected_and_the_advice_looks_at_lamp_and_cap() -> None:
+def test_a_black_picture_is_not_called_dark() -> None:
+    # It has a rule of its own; opening the iris would not help it.
     y = np.full((48, 64), 17, np.uint8)
+    measured = measure([picture(y, index=i) for i in range(50)], setup_of(), [MEASURE])
+    assert not findings(measured, "exposure.dark")
+
+
+def test_nearly_black_is_rejected_and_the_advice_looks_at_the_lamp_first() -> None:
+    y = np.full((48, 64), 24, np.uint8)
     measured = measure([picture(y, index=i) for i in range(50)], setup_of(), [MEASURE])
     (finding,) = findings(measured, "exposure.dark")
     assert finding.grade is Grade.REJECT
     assert "lamp" in finding.advice
-    assert "cap" in finding.advice
+    assert "filter" in finding.advice
 
 
 def test_a_hand_through_the_light_is_let_pass() -> None:

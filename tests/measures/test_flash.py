@@ -22,7 +22,7 @@ from qc.judge import find
 from qc.measures import default_limits, flash, framing
 from qc.measures.base import Measured, Setup
 from qc.measures.flash import flashes_in_a_second, turns
-from qc.measures.flashlight import Screen, needed_nits
+from qc.measures.parts.light.flashlight import Screen, needed_nits
 from qc.media import TakeReader, probe
 from qc.records import Coverage, Finding, Grade, Picture, TakeResult
 from qc.signal import Matrix, Signal

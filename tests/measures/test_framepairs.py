@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qc.measures.framepairs import FramePairs, change_point
+from qc.measures.parts.scan.framepairs import FramePairs, change_point
 from tests.pictures import picture, setup_of
 
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage import registration
 
-from qc.measures.globalmotion import Motion, MotionTracker
+from qc.measures.parts.motion.globalmotion import Motion, MotionTracker
 from qc.views import proxy_luma
 from tests.pictures import picture, scene
 

@@ -16,7 +16,7 @@ from scipy import signal
 
 from qc.measures import hum
 from qc.measures.base import Measured, Setup
-from qc.measures.humlines import harmonic_lines, spectrum
+from qc.measures.parts.sound.humlines import harmonic_lines, spectrum
 from qc.records import Finding, Grade
 from tests.bench import soundfaults
 from tests.sounds import (
@@ -187,7 +187,7 @@ def test_a_constant_offset(offset: float, count: int) -> None:
     notes = list(M.notes(measured))
     assert len(notes) == count
     for note in notes:
-        assert note.startswith("Channel 1: the signal stands off its middle by −5.0 %")
+        assert note.startswith("Channel 1: the signal is shifted off zero by −5.0 %")
         assert "(−26 dBFS)" in note
 
 

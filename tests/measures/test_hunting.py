@@ -18,7 +18,7 @@ from qc.judge import find
 from qc.measures import focus, framing, hunting
 from qc.measures.base import Measured
 from qc.measures.hunting import MEASURE
-from qc.measures.swings import share_at_keys, swinging, turning_points
+from qc.measures.parts.focus.swings import share_at_keys, swinging, turning_points
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.store import ColumnStore
 from tests.pictures import (

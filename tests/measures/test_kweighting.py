@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from qc.measures.kweighting import (
+from qc.measures.parts.sound.kweighting import (
     LOWEST_RATE,
     PUBLISHED_48K,
     KWeighting,

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from qc.measures import framing
 from qc.measures.base import Measured
 from qc.measures.exposure import MEASURE
-from qc.measures.levelwalk import level_steps, swings
+from qc.measures.parts.level.levelwalk import level_steps, swings
 from qc.signal import Signal
 from tests.pictures import (
     column,

@@ -22,8 +22,8 @@ from scipy import stats
 from qc.judge import find
 from qc.measures import default_limits, framing, light
 from qc.measures.base import Measured, Setup
-from qc.measures.lightstrips import middle_means
-from qc.measures.lightwaves import STRIPS, levels, strongest_wave
+from qc.measures.parts.light.lightstrips import middle_means
+from qc.measures.parts.light.lightwaves import STRIPS, levels, strongest_wave
 from qc.media import TakeReader, probe
 from qc.records import Coverage, Finding, Grade, Picture, TakeResult
 from qc.signal import Signal
@@ -448,7 +448,7 @@ def test_cuts_are_not_measured_across() -> None:
     assert np.isnan(column(measured, "light.flicker_percent")).all()
 
 
-def test_times_may_be_uneven() -> None:
+def test_uneven_times_make_up_no_beat() -> None:
     # Frames of a phone: about 30 a second, each up to 8 ms late.
     random = np.random.default_rng(6)
     ticks = np.arange(120) * 100 + random.integers(0, 25, 120)

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 
-from qc.measures.mains import (
+from qc.measures.parts.light.mains import (
     angle_of,
     bands_of,
     beat_hz,

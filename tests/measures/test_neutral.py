@@ -20,17 +20,17 @@ import pytest
 from numpy.typing import NDArray
 
 from qc.measures.base import Setup
-from qc.measures.lamp import lamp_of_white, lamp_words
-from qc.measures.neutral import find_candidates
-from qc.measures.neutrallight import (
+from qc.measures.parts.neutral.lamp import lamp_of_white, lamp_words
+from qc.measures.parts.neutral.neutral import find_candidates
+from qc.measures.parts.neutral.neutrallight import (
     BIN_STOPS,
     BLUE_RANGE,
     RED_RANGE,
     lamp_duv,
     least_duv,
 )
-from qc.measures.neutraltrack import shift_stops
-from qc.measures.neutralweights import TERMS, confidences, terms
+from qc.measures.parts.neutral.neutraltrack import shift_stops
+from qc.measures.parts.neutral.neutralweights import TERMS, confidences, terms
 from qc.measures.white import MEASURE
 from qc.records import Grade, Picture
 from qc.signal import Signal
@@ -501,17 +501,17 @@ def test_the_lamp_behind_a_white_by_colour_science(
 def test_whether_a_wrong_preset_explains_it() -> None:
     inside = lamp_rgb(4000, 0.0) / lamp_rgb(5600, 0.0)
     text = lamp_words(inside, primaries="bt709")
-    # 1e6 / 6700 - 1e6 / 5600 = -29, 1e6 / 3000 - 1e6 / 5600 = 155 mired.
-    assert "from cold by about 30 to warm by about 155 mired" in text
-    assert "inside, as of a lamp of 4000 K; a wrong preset explains it." in text
-    cold = lamp_words(lamp_rgb(6000, 0) / lamp_rgb(3200, 0), primaries="bt709")
-    # 1e6 / 6700 - 1e6 / 3200 = -163, 1e6 / 3000 - 1e6 / 3200 = 21 mired.
-    assert "set to 3200 K gives casts from cold by about 165 to warm by about 20" in (
-        cold
+    # 4000 K lies within 3000 to 6700 K, and the setting is the first of the two.
+    assert text == (
+        "This cast fits a theatre lamp of about 4000 K with the camera set to 5600 K: "
+        "a wrong preset explains it."
     )
-    assert "a lamp of 6000 K" in cold
+    cold = lamp_words(lamp_rgb(6000, 0) / lamp_rgb(3200, 0), primaries="bt709")
+    # Set to 5600 K the light would have been out of range; set to 3200 K it fits.
+    assert "a theatre lamp of about 6000 K with the camera set to 3200 K" in cold
     green = lamp_words(lamp_rgb(5600, 0.02) / lamp_rgb(5600, 0), primaries="bt709")
-    assert "outside, too green for that" in green
+    assert "No theatre lamp (3000 to 6700 K as published)" in green
+    assert "set to 5600 K or 3200 K gives this cast (too green for that)" in green
     assert "coloured light" in green
     candle = lamp_words(lamp_rgb(2000, 0) / lamp_rgb(5600, 0), primaries="bt709")
-    assert "outside, as of a lamp of 2000 K" in candle
+    assert "gives this cast (as of a lamp of 2000 K)" in candle

@@ -22,11 +22,12 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from qc.judge import find
-from qc.measures import default_limits, flatnoise
+from qc.measures import default_limits
 from qc.measures.base import Column, Measure, Measured, Setup
-from qc.measures.flatnoise import FlatNoise, flat_noise
-from qc.measures.framepairs import band_starts
 from qc.measures.noise import MEASURE
+from qc.measures.parts.scan import flatnoise
+from qc.measures.parts.scan.flatnoise import FlatNoise, flat_noise
+from qc.measures.parts.scan.framepairs import band_starts
 from qc.media import TakeReader, probe
 from qc.pipeline import check_take
 from qc.records import Columns, Finding, Grade, Picture, TakeResult

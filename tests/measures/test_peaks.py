@@ -26,9 +26,8 @@ from scipy import signal
 
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, Setup
-from qc.measures.peaks import MEASURE
-from qc.measures.soundlines import with_names
-from qc.measures.truepeak import (
+from qc.measures.parts.sound.soundlines import with_names
+from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
     ClippedRuns,
     TruePeaks,
@@ -41,6 +40,7 @@ from qc.measures.truepeak import (
     row_reduce,
     silences,
 )
+from qc.measures.peaks import MEASURE
 from qc.media.sound import float_samples, row_start
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo
 from qc.spans import runs
@@ -993,12 +993,26 @@ def test_a_silent_take_is_said_once() -> None:
 def test_a_long_silence_on_all_channels(seconds: int, count: int) -> None:
     # From 30 s on (house choice); at 8 kHz, to be quick.
     x = tone(40, rate=8_000)
-    x[5 * 8_000 : (5 + seconds) * 8_000] = 0.0
+    # Noise of a microphone far under any sound, about -86 dBFS.
+    hiss = np.random.default_rng(3).normal(0.0, 5e-5, seconds * 8_000)
+    x[5 * 8_000 : (5 + seconds) * 8_000] = hiss
     found = findings(measure(np.stack([x, x]), rate=8_000))
     assert [f.rule for f in found] == ["sound.silent"] * count
     for one in found:
         assert (one.start, one.end) == (5, 5 + seconds)
         assert one.message == f"No sound on any channel for {seconds}.0 s."
+
+
+@pytest.mark.parametrize(("begin", "end", "count"), [(5, 7, 0), (5, 9, 1), (5, 12, 1)])
+def test_sound_that_is_cut_off(begin: int, end: int, count: int) -> None:
+    # Nothing but zeros from 3 s on (house choice), also up to the take's end.
+    x = tone(12, rate=8_000)
+    x[begin * 8_000 : end * 8_000] = 0.0
+    found = findings(measure(np.stack([x, x]), rate=8_000))
+    assert [f.rule for f in found] == ["sound.silent"] * count
+    for one in found:
+        assert (one.start, one.end) == (begin, end)
+        assert "cut off" in one.message
 
 
 def test_missing_sound_neither_ends_nor_makes_a_silence() -> None:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qc.measures.reach import Reach, reach, reach_sentence
+from qc.measures.parts.focus.reach import Reach, reach, reach_sentence
 
 VALUES: dict[str, Any] = tomllib.loads(
     (Path(__file__).parents[1] / "values" / "focus.toml").read_text(encoding="utf-8")
@@ -73,11 +73,10 @@ def test_a_dioptre_closes_the_far_side() -> None:
     assert "beyond 0.50 m" in reach_sentence(0.0, 2.0)
 
 
-def test_what_the_trade_says_and_what_the_thin_lens_says_are_both_told() -> None:
+def test_a_far_near_limit_asks_for_a_dioptre_and_says_how_it_was_worked_out() -> None:
     text = reach_sentence(1.5)
     assert "Nearer than 1.50 m" in text
     assert "a +1 would reach from 0.60 m to 1.00 m" in text
-    assert "about 0.7 m" in text
-    assert "thin lens 0.6 m" in text
+    assert "(worked out for a thin lens: allow some 10 cm, and measure)" in text
     # A lens that focuses near enough needs none.
     assert "+1 would" not in reach_sentence(0.4)

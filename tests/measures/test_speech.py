@@ -24,9 +24,9 @@ from scipy import signal
 import qc
 from qc.limits import parse
 from qc.measures.base import Measured, Setup
+from qc.measures.parts.sound.speechmeter import SpeechBand, activity
 from qc.measures.peaks import MEASURE as PEAKS
 from qc.measures.speech import MEASURE
-from qc.measures.speechmeter import SpeechBand, activity
 from qc.media import TakeReader, probe
 from qc.media.sound import row_start
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo

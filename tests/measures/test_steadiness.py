@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from qc.judge import find
 from qc.measures.base import Exhibit, Measured
+from qc.measures.parts.motion.swaying import intended, knocks, path_pieces
 from qc.measures.steadiness import MEASURE
-from qc.measures.swaying import intended, knocks, path_pieces
 from qc.records import Coverage, Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
 from qc.store import ColumnStore

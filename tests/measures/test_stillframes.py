@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from qc.measures.stillframes import Changes, notches
+from qc.measures.parts.stillness.stillframes import Changes, notches
 from tests.measures.test_stillness import coded, found, live, places
 
 FRAMES = 60

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from qc.measures.base import Measured
-from qc.measures.stillframes import State, cadences
+from qc.measures.parts.stillness.stillframes import State, cadences
 from qc.measures.stillness import MEASURE, frozen_runs, level_percent
 from qc.media import TakeReader, probe
 from qc.records import Finding, Grade, Picture

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from qc.measures import exposure
-from qc.measures.burntlight import BurntLight
-from qc.measures.censored import (
+from qc.measures.parts.level.burntlight import BurntLight
+from qc.measures.parts.level.censored import (
     BIN_STOPS,
     BINS,
     LOW,
@@ -28,7 +28,7 @@ from qc.measures.censored import (
     least_stops,
     top_shares,
 )
-from qc.measures.stops import MOST_STOPS, close_by, stops_words, thirds
+from qc.measures.parts.level.stops import MOST_STOPS, close_by, stops_words, thirds
 from qc.records import Picture, Readings
 from qc.signal import Signal
 from tests.pictures import column, measure, picture, setup_of

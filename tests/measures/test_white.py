@@ -20,7 +20,7 @@ from qc.errors import UsageError
 from qc.judge import find
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, PictureReader, Setup
-from qc.measures.castwords import cast_words
+from qc.measures.parts.neutral.castwords import cast_words
 from qc.measures.white import MEASURE, patch_planes
 from qc.records import Finding, Grade, Picture, Readings, TakeInfo, VideoTrack
 from qc.signal import Signal

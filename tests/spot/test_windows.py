@@ -137,6 +137,7 @@ def test_leaving_early_comes_to_an_end(take: Path) -> None:
             for count, _item in enumerate(reader):
                 if count == 3:
                     break
+            assert count == 3
 
 
 def test_what_lies_behind_the_end_gives_nothing(take: Path) -> None:

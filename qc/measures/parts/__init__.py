@@ -1,0 +1,1 @@
+"""What the measures are made of: arithmetic, memory and words, one folder a field."""

@@ -1,0 +1,1 @@
+"""What burns out, told apart: what matters, swabs, glints."""

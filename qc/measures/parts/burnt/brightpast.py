@@ -1,0 +1,193 @@
+"""What the take remembers of a place from before it burnt out.
+
+Private to `brightparts`. A small map of colour and light on the proxy
+grid, taken wherever no channel was near its end. It is believed only where the light
+of the whole picture rose enough since to burn that place out, and where the picture
+around it is still the one remembered: what was laid down meanwhile has no past.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.burnt.brightcues import Plane, Scene, spread_of, stops_of
+from qc.records import Picture
+from qc.views import proxy_luma, proxy_rgb
+
+__all__ = ["BrightMemory", "Past"]
+
+Flags = NDArray[np.bool_]
+
+# A clean picture is remembered once in so many.
+_EVERY = 12
+# Remembered where every channel is under this share of the level: no knee there.
+_CLEAR = 0.88
+_BRIGHT = 0.35
+# A cut: coarse pictures that correlate less are of different scenes (as `framing`).
+_SAME_SCENE = 0.5
+_COARSE = (48, 27)
+# A place burnt out by more light must by then be this close to the level, in stops.
+_SLACK_STOPS = 0.4
+_MATCH_STOPS = 0.3
+_MATCH_CELLS = 0.05
+_COLOURED_STOPS, _NEUTRAL_STOPS = 0.22, 0.1
+_FLICKER_LOOKS, _FLICKERS, _FORGET = 5, 0.6, 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Past:
+    """What is remembered of burnt-out places, (h, w) arrays of bool.
+
+    Attributes
+    ----------
+    tissue, cloth : array of bool
+        Coloured, or neutral, before it burnt out.
+    flickers : array of bool
+        Burnt out now, but most of the time not.
+    """
+
+    tissue: Flags
+    cloth: Flags
+    flickers: Flags
+
+
+class BrightMemory:
+    """The past of one take's bright places. Feed it every picture in order.
+
+    `split` and `classify` feed it themselves; `see` is for pictures with nothing burnt
+    out, and costs next to nothing for most of them.
+    """
+
+    def __init__(self) -> None:
+        self._seen = 0
+        self._end = 0.0
+        self._looks = 0
+        self._colour: Plane | None = None
+        # In stops, less what the whole picture has brightened by since the start.
+        self._light: Plane | None = None
+        self._brightened = 0.0
+        self._known: Flags | None = None
+        self._often: Plane | None = None
+        self._coarse: Plane | None = None
+
+    def reach(self, end: float) -> float:
+        """Return where this camera's signal ends, given where this picture's does.
+
+        Parameters
+        ----------
+        end : float
+            Share of black to white.
+        """
+        self._end = max(self._end, end)
+        return self._end
+
+    def see(self, picture: Picture) -> None:
+        """Remember a picture in which nothing, or next to nothing, is burnt out."""
+        self._seen += 1
+        if (self._seen - 1) % _EVERY or picture.damaged or not picture.y.size:
+            return
+        luma = picture.view(proxy_luma) * np.float32(0.01)
+        self._follow(luma)
+        rgb = picture.view(proxy_rgb)
+        transfer = picture.signal.transfer
+        colour = stops_of(rgb, transfer)
+        level = max(self._end, 1.0)
+        self._expose(rgb, luma, level)
+        self._learn(rgb, luma, colour, level)
+
+    def recall(self, scene: Scene, colour: Plane) -> Past:
+        """Return the past of a picture's burnt-out places, then learn from it."""
+        self._seen = 0
+        self._follow(scene.luma)
+        past = self._past(scene)
+        self._learn(scene.rgb, scene.luma, colour, scene.level)
+        if self._often is None or self._often.shape != scene.burnt.shape:
+            self._often, self._looks = np.zeros_like(scene.burnt), 0
+        cv2.accumulateWeighted(scene.burnt, self._often, _FORGET)
+        self._looks += 1
+        return past
+
+    def _follow(self, luma: Plane) -> None:
+        """Forget everything when the picture is of another scene."""
+        coarse = cv2.resize(luma, _COARSE, interpolation=cv2.INTER_AREA)
+        coarse = coarse - coarse.mean()
+        length = float(np.linalg.norm(coarse))
+        before = self._coarse
+        self._coarse = coarse / np.float32(length) if length > 1e-3 else None
+        same = before is not None and self._coarse is not None
+        if before is not None and self._coarse is not None:
+            alike = float(np.sum(before * self._coarse, dtype=np.float64))
+            same = alike >= _SAME_SCENE
+        if self._known is not None and self._known.shape != luma.shape:
+            same = False
+        if not same:
+            self._colour = self._light = self._known = self._often = None
+
+    def _expose(self, rgb: Plane, luma: Plane, level: float) -> Plane | None:
+        """Follow the light of the whole picture from places that are not burnt out.
+
+        Returns
+        -------
+        (h, w) array of float32 or None
+            How far each such place, with those around it, is off the common rise, in
+            stops; NaN where there are none around. None: too few to tell.
+        """
+        if self._known is None or self._light is None:
+            return None
+        clear = (rgb.max(axis=0) < _CLEAR * level) & (luma > 0.2) & self._known
+        if np.count_nonzero(clear) < _MATCH_CELLS * clear.size:
+            return None
+        rise = _light_of(luma) - self._light
+        self._brightened = float(np.median(rise[clear]))
+        off = np.where(clear, np.abs(rise - np.float32(self._brightened)), 0)
+        size = (15, 15)
+        weight = cv2.blur(clear.astype(np.float32), size)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out = cv2.blur(off.astype(np.float32), size) / weight
+        return np.asarray(np.where(weight > 1e-4, out, np.nan), np.float32)
+
+    def _learn(self, rgb: Plane, luma: Plane, colour: Plane, level: float) -> None:
+        """Remember the places that are bright and have every channel left."""
+        fresh = (rgb.max(axis=0) < _CLEAR * level) & (luma > _BRIGHT)
+        if self._known is None or self._colour is None or self._light is None:
+            self._brightened = 0.0
+            self._colour, self._light = colour.copy(), _light_of(luma)
+            # Dark places serve to follow the light, not for their colour.
+            self._known = rgb.max(axis=0) < _CLEAR * level
+            return
+        light = _light_of(luma) - np.float32(self._brightened)
+        new = fresh | (~self._known & (rgb.max(axis=0) < _CLEAR * level))
+        for held, now in zip(self._colour, colour, strict=True):
+            np.copyto(held, now, where=new)
+        np.copyto(self._light, light, where=new)
+        self._known |= new
+
+    def _past(self, scene: Scene) -> Past:
+        nothing = np.zeros(scene.luma.shape, np.bool_)
+        flickers = nothing
+        if self._often is not None and self._looks >= _FLICKER_LOOKS:
+            settled = 1.0 - (1.0 - _FORGET) ** self._looks
+            flickers = self._often < _FLICKERS * settled * np.maximum(scene.burnt, 0.05)
+        off = self._expose(scene.rgb, scene.luma, scene.level)
+        known, colour, light = self._known, self._colour, self._light
+        if off is None or known is None or colour is None or light is None:
+            return Past(nothing, nothing, flickers)
+        # Nothing of the place's surroundings left to compare (NaN): not believed.
+        same = off < _MATCH_STOPS
+        need = 2.2 * np.log2(scene.level) - _SLACK_STOPS - self._brightened
+        told = (scene.burnt > 0.5) & known & same & (light > np.float32(need))
+        spread = spread_of(colour)
+        return Past(
+            told & (spread > _COLOURED_STOPS),
+            told & (spread < _NEUTRAL_STOPS),
+            flickers,
+        )
+
+
+def _light_of(luma: Plane) -> Plane:
+    """Return stops of light of luma, near enough over a fifth of the signal."""
+    return np.asarray(np.log2(np.maximum(luma, 0.02)) * np.float32(2.2), np.float32)

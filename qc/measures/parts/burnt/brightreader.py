@@ -1,0 +1,224 @@
+"""Reads a take's highlights frame by frame. Private to `qc.measures.highlights`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Setup, Values
+from qc.measures.parts.burnt.brightblocks import (
+    at_least,
+    block_counts,
+    largest_of_blocks,
+)
+from qc.measures.parts.burnt.brightmarks import places_of
+from qc.measures.parts.burnt.brightparts import BrightMemory, Kind, split
+from qc.measures.parts.burnt.brightregions import Regions
+from qc.records import Picture
+from qc.signal import Signal
+from qc.views import luma_histogram, proxy_luma
+
+__all__ = ["HighlightsReader", "share_at_or_above"]
+
+# Looking for the largest area below this share of the picture would only find noise.
+_AREA_FROM_PERCENT = 0.02
+# Under this share, or under half the review limit, no rule can strike whatever it is:
+# then it is not told apart.
+_SPLIT_FROM_PERCENT = 0.5
+# What was found holds for so long while the share hardly changes and it is not another
+# picture altogether ...
+_HELD_SECONDS, _MOST_HELD = 0.2, 10
+_SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.15, 0.02, 6.0
+# ... and near a limit so long that a finding's edges stay within two frames.
+_NEAR_LIMIT, _NEAR_SECONDS = 0.1, 0.02
+
+
+def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
+    """Return the share of pixels at or above a code, in percent.
+
+    Parameters
+    ----------
+    histogram : (n,) array of int64
+        Pixels of each code.
+    code : int
+        First code that counts; 0 counts all.
+
+    Returns
+    -------
+    float
+        0 to 100, exact; NaN for an empty picture.
+
+    Examples
+    --------
+    >>> share_at_or_above(np.array([6, 1, 2, 1]), code=2)
+    30.0
+    """
+    total = int(histogram.sum())
+    if total == 0:
+        return math.nan
+    return 100.0 * int(histogram[max(code, 0) :].sum()) / total
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """What a frame's burnt-out area was found to be, in percent of the picture."""
+
+    share: float
+    luma: NDArray[np.float32]
+    parts: Mapping[str, float]
+    box: NDArray[np.float32] | None
+    places: NDArray[np.float32] | None
+
+    def values(self, share: float) -> dict[str, float | NDArray[np.floating]]:
+        """Return the columns for a frame with `share` percent burnt out."""
+        scale = 1.0 if share == self.share else share / self.share
+        out: dict[str, float | NDArray[np.floating]] = {
+            name: scale * part for name, part in self.parts.items()
+        }
+        if self.box is not None:
+            out["largest_box"] = self.box
+        if self.places is not None:
+            out["places"] = self.places
+        return out
+
+
+class HighlightsReader:
+    """Measures what burns out in one take's pictures."""
+
+    def __init__(self, setup: Setup) -> None:
+        limits = setup.limits
+        video = setup.info.video
+        self._signal = video.signal if video is not None else Signal()
+        self._code = self._signal.first_code_at(limits["highlights.level_percent"])
+        self._regions = Regions(limits)
+        self._split: bool = limits["highlights.split"]
+        review = float(limits["highlights.review_percent"])
+        reject = float(limits["highlights.reject_percent"])
+        self._from = min(_SPLIT_FROM_PERCENT, 0.5 * review)
+        # A rule begins at the limit and ends at four fifths of it.
+        self._turns = (review, 0.8 * review, reject)
+        rate = float(video.frame_rate) if video is not None else 0.0
+        self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
+        self._hold_near = min(int(_NEAR_SECONDS * rate), 1)
+        self._memory = BrightMemory()
+        self._found: _Found | None = None
+        self._held = 0
+        self._take = np.zeros(self._signal.top + 1, np.int64)
+
+    def read(self, picture: Picture) -> Values:
+        """Return the values of one frame."""
+        histogram = picture.view(luma_histogram)
+        self._take += histogram
+        share = share_at_or_above(histogram, code=self._code)
+        values: dict[str, float | NDArray[np.floating]] = {
+            "share_percent": share,
+            "ceiling_percent": share_at_or_above(histogram, code=self._signal.ceiling),
+        }
+        if self._regions:
+            self._regions.draw(picture.y.shape)
+            if not self._regions.judged_pixels:
+                return values  # no pixel is left to judge
+        if not share > 0 or (not self._regions and share < _AREA_FROM_PERCENT):
+            values |= dict.fromkeys(("swab_percent", "glint_percent"), 0.0 * share)
+            values |= {"relevant_percent": share, "largest_percent": 0.0 * share}
+            values["undecided_percent"] = share
+            self._pass_by(picture)
+            return values
+        found = self._held_for(picture, share)
+        if found is None:
+            found = self._found = self._look(picture, share)
+            self._held = 0
+        return values | found.values(share)
+
+    def _pass_by(self, picture: Picture) -> None:
+        self._found = None
+        if self._split:
+            self._memory.see(picture)
+
+    def _held_for(self, picture: Picture, share: float) -> _Found | None:
+        """Return what was found a moment ago, if it still stands."""
+        found = self._found
+        self._held += 1
+        if found is None or self._held > self._hold or picture.damaged:
+            return None
+        if abs(share - found.share) > _SAME_SHARE * found.share + _SAME_PERCENT:
+            return None
+        before = found.parts["relevant_percent"]
+        relevant = before * share / found.share
+        for turn in self._turns:
+            if (relevant - turn) * (before - turn) <= 0.0:
+                return None  # a rule would change its mind on a guess
+            if abs(relevant - turn) <= _NEAR_LIMIT * turn and (
+                self._held > self._hold_near
+            ):
+                return None
+        luma = picture.view(proxy_luma)
+        if luma.shape != found.luma.shape:
+            return None
+        change = cv2.norm(luma, found.luma, cv2.NORM_L1)
+        return found if change <= _SAME_LUMA * luma.size else None
+
+    def _look(self, picture: Picture, share: float) -> _Found:
+        """Tell a frame's burnt-out area apart."""
+        mask = at_least(picture.y, self._code)
+        told, places = mask, None
+        counts = block_counts(mask)
+        if not self._split:
+            kinds = np.where(counts > 0, np.uint8(Kind.RELEVANT), np.uint8(0))
+        elif share <= self._from:
+            kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
+            self._memory.see(picture)
+        else:
+            kinds = split(
+                picture, mask, counts, code=self._code, memory=self._memory
+            ).kinds
+            places = places_of(kinds, counts)
+        regions, swab, always = self._regions, 0, 0
+        if regions.judged is not None:
+            told = mask = mask & regions.judged
+        if regions.swab is not None:
+            swab = cv2.countNonZero(mask & regions.swab)
+            told = mask = mask & (1 - regions.swab)
+        if regions.always is not None:
+            always = cv2.countNonZero(mask & regions.always)
+            told = mask & (1 - regions.always)
+        if regions:
+            counts = block_counts(told)
+        pixels = np.bincount(kinds.ravel(), counts.ravel(), len(Kind))
+        undecided = float(pixels[Kind.UNDECIDED])
+        area = {
+            "relevant_percent": float(pixels[Kind.RELEVANT]) + undecided + always,
+            "swab_percent": float(pixels[Kind.SWAB]) + swab,
+            "glint_percent": float(pixels[Kind.GLINT]),
+            "undecided_percent": undecided,
+        }
+        relevant = (kinds == Kind.RELEVANT) | (kinds == Kind.UNDECIDED)
+        counts = counts * relevant
+        if regions.always is not None:
+            counts = counts + block_counts(mask & regions.always)
+        largest, box = 0, None
+        if area["relevant_percent"] >= _AREA_FROM_PERCENT / 100 * mask.size:
+            largest, box = largest_of_blocks(mask, counts)
+        area["largest_percent"] = float(largest)
+        return _Found(
+            share=share,
+            luma=picture.view(proxy_luma),
+            parts={name: 100.0 * n / mask.size for name, n in area.items()},
+            box=None if box is None else np.array(box, np.float32),
+            places=places,
+        )
+
+    def finish(self) -> Mapping[str, object]:
+        """Return where this camera's signal ends."""
+        pixels = int(self._take.sum())
+        if not pixels:
+            return {}
+        # The level over which only one pixel in 100 000 lies: where this camera ends.
+        from_top = np.cumsum(self._take[::-1])[::-1]
+        top = int(np.flatnonzero(from_top > pixels * 1e-5)[-1])
+        return {"highest_level_percent": round(self._signal.percent(top), 2)}

@@ -1,0 +1,1 @@
+"""Colour channels at their end."""

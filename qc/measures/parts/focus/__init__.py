@@ -1,0 +1,1 @@
+"""Sharpness, and what motion takes from it."""

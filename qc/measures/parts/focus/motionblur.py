@@ -1,0 +1,210 @@
+"""What motion alone may have smeared: shift per frame, and what it takes of edges.
+
+A frame is exposed for at most its whole duration, so that a picture that moves by k
+pixels from frame to frame is smeared over at most k. What is softer than that smear
+makes it is out of focus. Smear lies along the motion; across it edges stay crisp.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.focus.sharpness import RISE_LONG_SIDE
+from qc.records import Readings, VideoTrack
+
+__all__ = [
+    "CRISP_RISE_PX",
+    "Smear",
+    "edge_share",
+    "open_share",
+    "smear_of",
+    "unsmeared_rise",
+]
+
+_SURE = 0.4  # of the picture must follow for a shift to be the whole picture's
+# 10-to-90 % rise of an edge that a shutter smears evenly over one pixel.
+_BOX_RISE = 0.8
+# Edges this crisp, in pixels, are in focus whatever motion may have done.
+CRISP_RISE_PX = 1.9
+# A smear may explain this share of a rise before nothing is said of the rest.
+_HIDING = 0.6
+# Shifts (pixels) that tell how long the shutter was open at most, how many of them it
+# takes, and what is added for readings that are off.
+_TELLING_PX = 3.0
+_TELLING_READINGS = 5
+_TELLING_PERCENTILE = 20.0
+_TELLING_MARGIN = 1.5
+_ZOOM_WINDOW = 9
+_ZOOM_PERCENT = 0.25  # a frame, over the window: somebody zooms
+
+
+class Smear:
+    """How far the picture moves at each frame, at worst, and where a view breaks off.
+
+    Attributes
+    ----------
+    percent : (rows,) array of float64
+        Shift to the frame before or after, whichever is more, percent of the width.
+    x, y : (rows,) arrays of float64
+        Length of the smear at most, pixels of a picture at most `RISE_LONG_SIDE` long;
+        0 where unknown.
+    zooming : (rows,) array of bool
+    shutter : float
+        Share of a frame that the shutter was open at most; `x` and `y` count with it.
+    cut : (rows,) array of bool
+        The frame does not follow from the one before: the motion is unknown.
+    """
+
+    __slots__ = ("cut", "percent", "shutter", "x", "y", "zooming")
+
+    def __init__(
+        self,
+        percent: NDArray[np.float64],
+        percent_x: NDArray[np.float64],
+        percent_y: NDArray[np.float64],
+        *,
+        scale: float,
+        zoom: NDArray[np.float64],
+        cut: NDArray[np.bool_],
+        rise: NDArray[np.float64],
+    ) -> None:
+        x, y = _either_side(percent_x), _either_side(percent_y)
+        self.percent = _either_side(percent)
+        self.shutter = open_share(rise, scale * np.minimum(x, y))
+        self.x, self.y = self.shutter * scale * x, self.shutter * scale * y
+        self.zooming = np.abs(_running_median(zoom)) > _ZOOM_PERCENT
+        self.cut = cut
+
+
+def smear_of(readings: Readings, video: VideoTrack | None) -> Smear:
+    """Return how the picture of a take moves: by steadiness, else by framing."""
+    rows = readings.rows
+    whole = _column(readings, "framing.motion_percent", rows)
+    dx, dy, zoom, trust = (
+        _column(readings, f"steadiness.{name}", rows)
+        for name in ("dx_percent", "dy_percent", "zoom_percent", "trust")
+    )
+    with np.errstate(invalid="ignore"):
+        sure = (trust >= _SURE) & ~np.isnan(dx) & ~np.isnan(dy)
+    # Of an unsure motion only the size is known, by the coarser reading: it may lie
+    # along either axis.
+    cut = ~sure & np.isnan(whole)
+    x = np.where(sure, np.abs(dx), np.nan_to_num(whole))
+    y = np.where(sure, np.abs(dy), np.nan_to_num(whole))
+    return Smear(
+        np.where(sure, np.hypot(dx, dy), np.nan_to_num(whole)),
+        x,
+        y,
+        scale=_pixels(video) / 100.0,
+        rise=_column(readings, "focus.edge_rise_px", rows),
+        zoom=np.where(sure, np.nan_to_num(zoom), 0.0),
+        cut=cut,
+    )
+
+
+def open_share(rise: NDArray[np.floating], shift: NDArray[np.floating]) -> float:
+    """Return for what share of a frame the shutter was open at most.
+
+    Parameters
+    ----------
+    rise, shift : (n,) arrays
+        10-to-90 % rise of the crispest edges and shift a frame, both in pixels.
+
+    Notes
+    -----
+    Edges that rise over r pixels while the picture moves by k were smeared over
+    r / 0.8 at most. One shutter serves the whole take, so that its crispest moments in
+    motion tell of all others. 1 where nothing moves enough to tell.
+    """
+    with np.errstate(invalid="ignore"):
+        telling = (shift > _TELLING_PX) & (rise > 0)
+    if np.count_nonzero(telling) < _TELLING_READINGS:
+        return 1.0
+    at_most = rise[telling] / (_BOX_RISE * shift[telling])
+    share = _TELLING_MARGIN * float(np.percentile(at_most, _TELLING_PERCENTILE))
+    return min(share, 1.0)
+
+
+def edge_share(
+    smear: NDArray[np.floating] | float, sigma: float
+) -> NDArray[np.float64]:
+    """Return how much of an edge's fine detail is left after an even smear across it.
+
+    Parameters
+    ----------
+    smear : array or float
+        Length of the smear in pixels.
+    sigma : float
+        Blur of the unsmeared edge, standard deviation in pixels.
+
+    Returns
+    -------
+    array of float64
+        Root of the energy of the second derivative with the smear over that without.
+
+    Notes
+    -----
+    The second derivative of a smeared Gaussian edge is the difference of two Gaussian
+    bells k apart, over k; the energy of that against the derivative of one bell:
+    ``(1 - exp(-u)) / u`` with ``u = k^2 / (4 s^2)``.
+    """
+    u = np.square(np.asarray(smear, np.float64)) / (4.0 * sigma * sigma)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = -np.expm1(-u) / u
+    return np.sqrt(np.where(u > 1e-9, share, 1.0))
+
+
+def unsmeared_rise(
+    rise: NDArray[np.floating], smear: NDArray[np.floating], least: float
+) -> NDArray[np.float64]:
+    """Return the rise of edges without what an even smear adds, squares subtracted.
+
+    Parameters
+    ----------
+    rise : array
+        10-to-90 % rise in pixels.
+    smear : array
+        Length of the smear in pixels, at most.
+    least : float
+        Edges never rise over less than this, unless these do.
+
+    Returns
+    -------
+    array of float64
+        NaN where a smear may explain most of a rise that is wide.
+    """
+    rise = np.asarray(rise, np.float64)
+    rest = np.square(rise) - np.square(_BOX_RISE * smear)
+    floor = np.minimum(rise, least)
+    left = np.sqrt(np.maximum(rest, np.square(floor)))
+    with np.errstate(invalid="ignore"):
+        hidden = (rise > CRISP_RISE_PX) & (_BOX_RISE * smear > _HIDING * rise)
+    return np.where(hidden, np.nan, left)
+
+
+def _pixels(video: VideoTrack | None) -> float:
+    """Return the picture's width in the pixels that the rise of edges is counted in."""
+    if video is None or video.width < 1:
+        return float(RISE_LONG_SIDE)
+    return video.width * min(1.0, RISE_LONG_SIDE / max(video.width, video.height))
+
+
+def _column(readings: Readings, name: str, rows: int) -> NDArray[np.float64]:
+    if name not in readings.columns:
+        return np.full(rows, np.nan)
+    return readings[name].astype(np.float64)
+
+
+def _either_side(shift: NDArray[np.float64]) -> NDArray[np.float64]:
+    out = shift.copy()
+    out[:-1] = np.maximum(out[:-1], shift[1:])
+    return out
+
+
+def _running_median(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    if len(values) < _ZOOM_WINDOW:
+        return np.full(len(values), np.median(values) if len(values) else 0.0)
+    padded = np.pad(values, _ZOOM_WINDOW // 2, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, _ZOOM_WINDOW)
+    return np.asarray(np.median(windows, axis=1))

@@ -1,0 +1,1 @@
+"""Level, stops and their drift."""

@@ -1,0 +1,292 @@
+"""How bright the burnt part of a picture was: its light, as far as it can be told.
+
+Pixels are sampled on a grid at full resolution and turned into light. A channel that is
+cut off is rebuilt from the other two by the colours of what is not cut off; pixels cut
+off in all three are censored, and a normal distribution of log light is fitted to the
+upper part of the picture. All stops are counted from the level at which a pixel burns.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.level.censored import BIN_STOPS, BINS, LOW
+from qc.records import Picture
+from qc.signal import LUMA_WEIGHTS, Signal, to_linear
+
+__all__ = ["BurntLight"]
+
+_SAMPLES = 6_000
+# Signals are turned into log light by a table of this many steps a unit.
+_STEPS, _TOP = 1024, 1.35
+# And back by one of so many steps a stop, over so many stops.
+_INVERSE_STEPS, _INVERSE_STOPS = 256, 10
+# Within this many stops under the clip a channel may be cut off: noise and coding.
+_MARGIN = 0.06
+# Colours are learnt from what is less than this under the clip.
+_NEAR = 1.5
+_GROUPS = 8
+_FEW = 30
+# Grey within a white balance that is a little off still counts as warm.
+_WARM_STOPS = 0.25
+# Irrational strides spread points evenly over a square (golden ratio and its kin).
+_STRIDES = (0.7548776662, 0.5698402910)
+
+
+class BurntLight:
+    """Counts how far sampled pixels lie over the level and over the clip, in stops.
+
+    Parameters
+    ----------
+    signal : Signal
+    level_percent : float
+        Luma level from which a pixel is burnt.
+    worth : float
+        Share of the picture under which burnt pixels are not looked into.
+    judged : function of (height, width) to mask, or None
+        Which pixels count; None: all.
+
+    Attributes
+    ----------
+    clip : float
+        Level at which this camera cuts off a channel, as a share of black-to-white:
+        where pixels pile up; the signal's ceiling until they do.
+    luma, total : (n,) array of float32, int
+        Judged luma samples of the last picture, as shares of black-to-white, and how
+        many samples there were in all.
+    """
+
+    def __init__(
+        self,
+        signal: Signal,
+        *,
+        level_percent: float,
+        worth: float = 0.0,
+        judged: Callable[[int, int], NDArray[np.bool_]] | None = None,
+    ) -> None:
+        self._signal = signal
+        self._worth = worth
+        self._judged = judged
+        self._mask: NDArray[np.bool_] | None = None
+        self._at = (np.zeros(0, np.intp), np.zeros(0, np.intp))
+        self._reads = 0
+        self.luma: NDArray[np.float32] = np.zeros(0, np.float32)
+        self.total = 0
+        values = np.maximum(np.arange(round(_TOP * _STEPS) + 1), 1) / _STEPS
+        light = np.maximum(to_linear(values, transfer=signal.transfer), 1e-7)
+        self._log = np.log2(light).astype(np.float32)
+        self._inverse_from = np.float32(self._log[-1] - _INVERSE_STOPS)
+        steps = np.arange(_INVERSE_STOPS * _INVERSE_STEPS + 1) / _INVERSE_STEPS
+        self._inverse = np.interp(steps + self._inverse_from, self._log, values).astype(
+            np.float32
+        )
+        self._burns = level_percent / 100.0
+        self._level = self._stops_of(self._burns)
+        span = signal.white - signal.black
+        self.clip = (signal.ceiling - signal.black) / span
+        self._piled = np.zeros(40, np.int64)
+
+    def _stops_of(self, value: float) -> float:
+        light = float(to_linear(value, transfer=self._signal.transfer))
+        return math.log2(max(light, 1e-7))
+
+    def read(self, picture: Picture) -> NDArray[np.float32] | None:
+        """Count one picture.
+
+        Returns
+        -------
+        counts : (2, BINS + 1) array of float32
+            Judged samples by stops of luma over the level and of the brightest channel
+            over the clip, in shares of all samples; the last bin is what is cut off in
+            every channel. None when too little is burnt to matter.
+        """
+        rgb, luma = self._sample(picture)
+        total = self.total = rgb.shape[1]
+        if self._judged is not None:
+            keep = self._kept(picture)
+            rgb, luma = rgb[:, keep], luma[keep]
+        self.luma = luma
+        if not total or not rgb.shape[1]:
+            return None
+        highest = rgb.max(axis=0)
+        self._learn_clip(highest)
+        burnt = (luma >= self._burns) | (highest >= self.clip - 0.01)
+        if np.count_nonzero(burnt) <= self._worth * total:
+            return None
+        cut = self._stops_of(self.clip)
+        floor = min(self._level, cut) + LOW
+        place = np.clip(np.rint(rgb * _STEPS), 0, len(self._log) - 1).astype(np.int32)
+        near = self._log[place.max(axis=0)] >= floor - 0.7
+        place = place[:, near]
+        warm = _warm(self._log[place])
+        luma_stops, channel_stops, lost = self._demand(place, warm, cut)
+        cold = ~warm & ~lost
+        out = np.empty((2, BINS + 1), np.float32)
+        for row, stops in zip(out, (luma_stops, channel_stops), strict=True):
+            counted = ~lost & ~(cold & (stops < 0.0))
+            binned = np.clip((stops[counted] - LOW) / BIN_STOPS, -1, BINS - 1)
+            at = np.floor(binned).astype(np.int64) + 1
+            row[:BINS] = np.bincount(at, minlength=BINS + 1)[1:]
+            row[BINS] = np.count_nonzero(lost)
+        out /= total
+        return out
+
+    def _sample(
+        self, picture: Picture
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return R'G'B' (3, n) and Y' (n,) of single pixels, not averaged."""
+        signal, y = self._signal, picture.y
+        height, width = y.shape
+        step = max(1, round(math.sqrt(height * width / _SAMPLES)))
+        # The grid shifts from picture to picture, so that no weave hides between its
+        # lines for a whole take.
+        self._reads += 1
+        down, across = (int(step * (self._reads * g % 1.0)) for g in _STRIDES)
+        rows, columns = np.arange(down, height, step), np.arange(across, width, step)
+        self._at = (rows, columns)
+        luma = y[down::step, across::step].astype(np.float32)
+        luma = (luma - np.float32(signal.black)) / np.float32(
+            signal.white - signal.black
+        )
+        ch, cw = picture.cb.shape
+        at = np.ix_(
+            np.minimum(rows * ch // height, ch - 1),
+            np.minimum(columns * cw // width, cw - 1),
+        )
+        pb, pr = (
+            (plane[at].astype(np.float32) - np.float32(signal.chroma_zero))
+            / np.float32(signal.chroma_span)
+            for plane in (picture.cb, picture.cr)
+        )
+        kr, kb = LUMA_WEIGHTS[signal.matrix]
+        out = np.empty((3, *luma.shape), np.float32)
+        out[0] = luma + np.float32(2.0 * (1.0 - kr)) * pr
+        out[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
+        out[1] = (luma - kr * out[0] - kb * out[2]) / (1.0 - kr - kb)
+        return out.reshape(3, -1), luma.ravel()
+
+    def _kept(self, picture: Picture) -> NDArray[np.bool_]:
+        if self._mask is None or self._mask.shape != picture.y.shape:
+            assert self._judged is not None  # noqa: S101 - the caller looked
+            self._mask = self._judged(picture.height, picture.width)
+        return self._mask[np.ix_(*self._at)].ravel()
+
+    def _learn_clip(self, highest: NDArray[np.float32]) -> None:
+        """Find where the brightest channel piles up, over the take so far.
+
+        Bins of a hundredth from 0.9 up; a pile holds, with its neighbours, more than
+        twice what lies just under it.
+        """
+        place = np.floor((highest - 0.9) * 100.0 + 0.5).astype(np.int64)
+        inside = (place >= 0) & (place < len(self._piled))
+        self._piled += np.bincount(place[inside], minlength=len(self._piled))
+        heap = np.convolve(self._piled, np.ones(3), mode="same")
+        peak = 8 + int(heap[8:-1].argmax())
+        if heap[peak] >= _FEW and heap[peak] > 2.2 * heap[peak - 4]:
+            middle = self._piled[peak - 1 : peak + 2] @ np.arange(peak - 1, peak + 2)
+            self.clip = 0.9 + float(middle) / float(heap[peak]) / 100.0
+
+    def _demand(
+        self, place: NDArray[np.int32], warm: NDArray[np.bool_], cut: float
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+        """Return stops over the level, over the clip, and what is lost altogether."""
+        light = self._log[place]
+        value = place * np.float32(1.0 / _STEPS)
+        clipped = light >= cut - _MARGIN
+        number = clipped.sum(axis=0)
+        some = (number == 1) | (number == 2)
+        if some.any():
+            light = _rebuilt(light, clipped, number, warm, cut)
+            again = clipped & some
+            value[again] = self._value(light[again])
+        over = self._luma_stops(value)
+        # Closed so far, the brightest channel may still be cut off: luma is darker.
+        closed = np.minimum(light - np.maximum(over, 0.0), np.float32(cut))
+        over = np.maximum(over, 0.0) + self._luma_stops(self._value(closed))
+        return over, light.max(axis=0) - np.float32(cut), number == 3
+
+    def _value(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return signal values of log light, to a few thousandths of a stop."""
+        place = (light - self._inverse_from) * np.float32(_INVERSE_STEPS)
+        last = len(self._inverse) - 1
+        out: NDArray[np.float32] = self._inverse[
+            np.clip(place + 0.5, 0, last).astype(np.int32)
+        ]
+        return out
+
+    def _luma_stops(self, value: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return how far the luma of R'G'B' lies over the level, in stops."""
+        kr, kb = LUMA_WEIGHTS[self._signal.matrix]
+        luma = kr * value[0] + (1.0 - kr - kb) * value[1] + kb * value[2]
+        at = np.clip(np.rint(luma * _STEPS), 0, len(self._log) - 1).astype(np.int32)
+        out: NDArray[np.float32] = self._log[at] - np.float32(self._level)
+        return out
+
+    def least_lost(self) -> float:
+        """Return how far over the level a pixel cut off in all channels surely lies."""
+        return max(self._stops_of(self.clip) - self._level, 0.0)
+
+
+def _warm(light: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return which pixels are not green or blue, or all where hardly any is warm.
+
+    Drapes are green or blue, tissue and skin are not (common practice, no source). How
+    light lies on the drapes says nothing of the field's burnt part.
+    """
+    warm = light[0] >= np.maximum(light[1], light[2]) - _WARM_STOPS
+    return warm if int(warm.sum()) >= _FEW else np.ones_like(warm)
+
+
+def _rebuilt(
+    light: NDArray[np.float32],
+    clipped: NDArray[np.bool_],
+    number: NDArray[np.int64],
+    warm: NDArray[np.bool_],
+    cut: float,
+) -> NDArray[np.float32]:
+    """Return log light with channels that are cut off rebuilt from those that are not.
+
+    One channel cut off: its ratio to another is that of pixels of a like ratio of the
+    other two. Two cut off: the common ratio of what is almost cut off.
+    """
+    near = (number == 0) & (light.max(axis=0) > cut - _NEAR)
+    if int((near & warm).sum()) >= _FEW:
+        near &= warm
+    if int(near.sum()) < _FEW:
+        return light
+    out = light.copy()
+
+    def put(
+        channel: int, where: NDArray[np.integer], value: NDArray[np.float32]
+    ) -> None:
+        out[channel, where] = np.maximum(value, cut)
+
+    # Every so many of them are enough to learn colours from.
+    kept = np.flatnonzero(near)
+    known_light = light[:, kept[:: 1 + len(kept) // 1000]]
+    for channel, (a, b) in enumerate(((1, 2), (0, 2), (1, 0))):
+        where = np.flatnonzero(clipped[channel] & (number == 1))
+        if not len(where):
+            continue
+        hue = known_light[a] - known_light[b]
+        ratio = (known_light[channel] - known_light[a])[np.argsort(hue)]
+        # Groups of like hue and equal size: their medians, and the hues between them.
+        groups = np.array_split(ratio, _GROUPS)
+        medians = np.array([np.median(g) for g in groups], np.float32)
+        ends = np.cumsum([len(g) for g in groups])[:-1]
+        edges = np.sort(hue)[ends]
+        group = np.searchsorted(edges, light[a, where] - light[b, where], side="right")
+        put(channel, where, light[a, where] + medians[group])
+    closest = near & (light.max(axis=0) > cut - 0.5 * _NEAR)
+    closest = closest if int(closest.sum()) >= _FEW else near
+    for left in range(3):
+        where = np.flatnonzero((number == 2) & ~clipped[left])
+        if len(where):
+            for channel in {0, 1, 2} - {left}:
+                ratio = float(np.median(light[channel, closest] - light[left, closest]))
+                put(channel, where, light[left, where] + np.float32(ratio))
+    return out

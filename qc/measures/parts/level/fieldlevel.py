@@ -1,0 +1,224 @@
+"""How bright the lit field is, apart from windows and lamps in the picture.
+
+A picture is dark when its field is dark. A window in the background may be burnt out
+and fill a tenth of the picture: it says nothing of the field. A burnt area counts as
+such a window when it reaches the picture's edge, is large, and all that is left of the
+picture is dark; then the field is read without it and its glow.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Hit
+from qc.measures.parts.level.stops import MOST_STOPS, thirds
+from qc.records import Picture
+from qc.signal import Signal, headroom_stops, to_linear
+from qc.views import laplacian_tiles, proxy_luma
+
+__all__ = [
+    "AIM_PERCENT",
+    "FieldLevel",
+    "dark_advice",
+    "dark_message",
+    "noise_percent",
+    "open_stops",
+]
+
+# Where the bright parts of a well-exposed field lie; from here the advice is counted.
+AIM_PERCENT = 70.0
+# No iris is that far off by accident alone.
+_FAR_STOPS = 3.0
+# A window: from this level on, so large, reaching so far along the picture's edge.
+_WINDOW_PERCENT, _WINDOW_SHARE, _WINDOW_EDGE = 85.0, 0.02, 0.02
+_WINDOW_MOST = 0.35  # more than this may be the field itself
+_GLOW_SHARE = 0.04  # of the longer side
+_LEAST_LEFT = 0.2  # less of the picture says nothing of the field
+# Noise that would show: a share of the range, once lifted to the aim.
+_NOISE_SHOWS_PERCENT = 2.0
+
+
+class FieldLevel:
+    """Reads where the field's brightest twentieth begins.
+
+    Parameters
+    ----------
+    dark_percent : float
+        Only a picture whose rest may be under this level is searched for windows.
+    judged : function of (height, width) to mask, or None
+        The part of the picture that counts; None: all.
+    """
+
+    def __init__(
+        self,
+        *,
+        dark_percent: float,
+        judged: Callable[[int, int], NDArray[np.bool_]] | None = None,
+    ) -> None:
+        self._dark = dark_percent
+        self._judged = judged
+        self._mask: NDArray[np.bool_] | None = None
+
+    def read(self, picture: Picture, *, p95: float, p50: float) -> float:
+        """Return the level in percent; NaN where nothing of the field is left.
+
+        Parameters
+        ----------
+        p95, p50 : float
+            The whole picture's, in percent.
+        """
+        if self._judged is None:
+            if p95 < _WINDOW_PERCENT or p50 >= self._dark:
+                return p95
+            luma = picture.view(proxy_luma)
+            field = ~_windows(luma)
+        else:
+            luma = picture.view(proxy_luma)
+            if self._mask is None or self._mask.shape != luma.shape:
+                self._mask = self._judged(*luma.shape)
+            field = self._mask
+            if not field.any():
+                return math.nan
+            if float(np.percentile(luma[field], 95.0)) >= _WINDOW_PERCENT:
+                field = field & ~_windows(luma)
+        if np.count_nonzero(field) < _LEAST_LEFT * (
+            field.size if self._mask is None else np.count_nonzero(self._mask)
+        ):
+            return p95 if self._judged is None else math.nan
+        if self._judged is None and field.all():
+            return p95
+        return float(np.percentile(luma[field], 95.0))
+
+
+def _windows(luma: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return the burnt areas that reach the picture's edge, with their glow."""
+    height, width = luma.shape
+    burnt = (luma >= _WINDOW_PERCENT).view(np.uint8)
+    number, labels = cv2.connectedComponents(burnt, connectivity=8, ltype=cv2.CV_32S)
+    rim = np.concatenate([labels[0], labels[-1], labels[1:-1, 0], labels[1:-1, -1]])
+    along = np.bincount(rim, minlength=number)
+    area = np.bincount(labels.ravel(), minlength=number)
+    window = (area >= _WINDOW_SHARE * luma.size) & (along >= _WINDOW_EDGE * rim.size)
+    window &= area <= _WINDOW_MOST * luma.size
+    window[0] = False
+    found = window[labels]
+    if found.any():
+        size = 2 * max(1, round(_GLOW_SHARE * max(height, width))) + 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        found = cv2.dilate(found.view(np.uint8), kernel) > 0
+    return np.asarray(found, np.bool_)
+
+
+def noise_percent(picture: Picture) -> float:
+    """Return the luma noise of the quietest part, a standard deviation in percent.
+
+    Notes
+    -----
+    The Laplacian of white noise of variance s^2 has variance 20 s^2 (the sum of the
+    squares of its coefficients). Coding smooths noise: a lower bound.
+    """
+    tiles = picture.view(laplacian_tiles)
+    variance = tiles.variance()[tiles.count > 0]
+    if not variance.size:
+        return math.nan
+    signal = picture.signal
+    sigma = math.sqrt(float(variance.min()) / 20.0)
+    return 100.0 * sigma / (signal.white - signal.black)
+
+
+def open_stops(percent: float, *, signal: Signal) -> float:
+    """Return how far to open until a level comes to the aim; NaN if it is there.
+
+    Parameters
+    ----------
+    percent : float
+        Level of the field's bright parts.
+    """
+    if not 0.0 < percent < AIM_PERCENT:
+        return math.nan
+    return headroom_stops(percent, transfer=signal.transfer) - headroom_stops(
+        AIM_PERCENT, transfer=signal.transfer
+    )
+
+
+def dark_message(hit: Hit) -> str:
+    """Say how dark the field is, and what lifting it in the edit would show."""
+    out = (
+        f"The picture is dark: even the brightest twentieth of its field reaches only "
+        f"{hit.worst:.0f} % (limit {hit.limit:g} %)."
+    )
+    lifted = _lifted_noise(hit)
+    if lifted >= _NOISE_SHOWS_PERCENT:
+        out += (
+            f" Lifted in the edit, its noise would grow to at least {lifted:.0f} % of "
+            "the range."
+        )
+    return out
+
+
+def _lifted_noise(hit: Hit) -> float:
+    """Return the noise after lifting the field to the aim, in percent of the range."""
+    noise = _middle(hit, "exposure.noise_percent")
+    level = _middle(hit, "exposure.field_percent")
+    if not (noise > 0 and 0 < level < AIM_PERCENT):
+        return math.nan
+    signal = _signal(hit)
+    # Light is multiplied; the noise rides on the field's level along the curve.
+    pair = np.array([level, level + noise]) / 100.0
+    low, high = to_linear(pair, transfer=signal.transfer)
+    gain = float(to_linear(AIM_PERCENT / 100.0, transfer=signal.transfer)) / float(low)
+    steps = np.linspace(0.0, 1.2, 2401)
+    curve = to_linear(steps, transfer=signal.transfer)
+    return 100.0 * float(np.interp(high * gain, curve, steps)) - AIM_PERCENT
+
+
+def _middle(hit: Hit, column: str) -> float:
+    values = hit.values(column)
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else math.nan
+
+
+def _signal(hit: Hit) -> Signal:
+    video = hit.measured.info.video
+    return video.signal if video is not None else Signal()
+
+
+def dark_advice(hit: Hit) -> str:
+    """Say how far to open the iris, and where highlights would begin to burn."""
+    stops = _middle(hit, "exposure.open_stops")
+    level = _middle(hit, "exposure.field_percent")
+    if not level > 2.0 or not stops > 0:
+        return (
+            "Open the iris, and check that the lamp is on the field and the cap is off."
+        )
+    much = f"about {thirds(stops)} stop{'s' * (round(3.0 * stops) > 3)}"
+    if stops >= _FAR_STOPS - 1 / 6:
+        return (
+            f"The picture lacks {much}: look first at the lamp, a filter left in the "
+            "lens and the gain, then open the iris."
+        )
+    out = f"Open the iris by {much}, or bring more light to the field"
+    level = float(hit.measured.limits["highlights.level_percent"])
+    curve = _signal(hit).transfer
+    spare = headroom_stops(
+        _middle(hit, "exposure.p99_percent"), transfer=curve
+    ) - headroom_stops(level, transfer=curve)
+    if 0 <= spare < stops - 1 / 6 and spare < MOST_STOPS:
+        first = (
+            f"after {thirds(spare)} stop{'s' * (round(3.0 * spare) > 3)}"
+            if spare >= 1 / 6
+            else "at once"
+        )
+        out += (
+            f" ({first} the brightest hundredth burns: that is fine for swabs and "
+            "windows)"
+        )
+    return out + (
+        "; raise the gain only if neither is possible. Lifting it in the edit lifts "
+        "the noise as well."
+    )

@@ -1,0 +1,248 @@
+"""Whether the level of an unchanged scene walks or pumps: automatic iris or gain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Exhibit, Line, Measured, finding_of, signed
+from qc.measures.parts.level.levelwalk import (
+    Swing,
+    level_steps,
+    smoothed,
+    swings,
+    trimmed,
+)
+from qc.records import Finding, Grade, Readings, TakeResult
+from qc.spans import runs
+
+__all__ = ["drift", "exhibits", "gains"]
+
+_RULE = "exposure.drift"
+_SMOOTH_SECONDS = 0.25
+_BRIDGE_SECONDS = 0.5
+_SHORTEST_SECONDS = 1.0
+# Swings nearer than this, or than their own length, are one event.
+_CALM_SECONDS = 3.0
+# Each time a level is carried on over a move of the camera it may go off by this much:
+# twice what pans and zooms over a drawn scene did.
+_CARRY_STOPS = 0.0035
+# So much of the picture that came in bright speaks for automatic exposure.
+_ENTERED_PERCENT = 5.0
+_ENTERS_SECONDS = 1.0
+_PUMPS_FROM = 3
+_SHOWN_SECONDS = 4.0
+_SHOWN_POINTS = 600
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Event:
+    """Swings that belong together; rows of the readings."""
+
+    first: int
+    last: int
+    worst: int
+    stops: float
+    swings: tuple[Swing, ...]
+    period_s: float
+    entered: bool
+
+
+def gains(measured: Measured) -> NDArray[np.float32]:
+    """Return the change of the level since the frame before, NaN where unknown."""
+    readings = measured.picture
+    assert readings is not None  # noqa: S101 - only called with pictures
+    level = readings["exposure.level_stops"]
+    place = readings["exposure.place"]
+    out = np.full(level.shape, np.nan, np.float32)
+    if len(level) > 1:
+        same = place[1:] == place[:-1]
+        out[1:][same] = np.diff(level)[same]
+    return out
+
+
+def drift(measured: Measured) -> Iterator[Finding]:
+    """Find stretches in which the level of an unchanged scene walks or pumps."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return
+    for event in _events(measured, readings):
+        gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
+        key = "reject" if gross else "review"
+        yield finding_of(
+            measured,
+            readings,
+            rule=_RULE,
+            grade=Grade.REJECT if gross else Grade.REVIEW,
+            first=event.first,
+            last=event.last,
+            worst_row=event.worst,
+            message=_message(readings, event),
+            advice=_advice(event),
+            worst=event.stops,
+            limit=float(measured.limits[f"exposure.drift_{key}_stops"]),
+            unit="stops",
+        )
+
+
+def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
+    least = float(measured.limits["exposure.drift_review_stops"])
+    times = readings.times()
+    level = readings["exposure.level_stops"].astype(np.float64)
+    entered = readings["exposure.entered_percent"]
+    for first, last in _pieces(readings, times):
+        rows = first + np.flatnonzero(~np.isnan(level[first:last]))
+        if len(rows) < 8 or times[rows[-1]] - times[rows[0]] < _SHORTEST_SECONDS:
+            continue
+        at = times[rows]
+        walk = level[rows].copy()
+        for row, stops in level_steps(walk, at):
+            walk[row:] -= stops
+        walk = smoothed(walk, at, seconds=_SMOOTH_SECONDS)
+        carried = readings["exposure.carried"][rows]
+        found = [
+            s
+            for s in swings(walk, least=least)
+            if abs(s.stops)
+            >= least + _CARRY_STOPS * (carried[s.last] - carried[s.first])
+        ]
+        for group in _groups(found, walk, at):
+            yield _event(group, walk, at, rows, entered)
+
+
+def _pieces(
+    readings: Readings, times: NDArray[np.float64]
+) -> Iterator[tuple[int, int]]:
+    """Yield rows of one place; short runs of NaN may lie inside."""
+    place = readings["exposure.place"]
+    ends = np.zeros(readings.rows, bool)
+    ends[1:] = place[1:] != place[:-1]
+    known = ~np.isnan(readings["exposure.level_stops"])
+    for a, b in runs(~known):
+        if times[b] - times[a] > _BRIDGE_SECONDS:
+            ends[a] = True
+    cuts = [0, *np.flatnonzero(ends).tolist(), readings.rows]
+    yield from ((a, b) for a, b in pairwise(cuts) if b > a)
+
+
+def _groups(
+    found: Iterable[Swing], walk: NDArray[np.float64], times: NDArray[np.float64]
+) -> list[list[tuple[Swing, int, int]]]:
+    """Put swings together that follow each other closely."""
+    out: list[list[tuple[Swing, int, int]]] = []
+    for swing in found:
+        a, b = trimmed(walk, swing)
+        if out:
+            _, a0, b0 = out[-1][-1]
+            longest = max(times[b] - times[a], times[b0] - times[a0], _CALM_SECONDS)
+            if times[a] - times[b0] <= longest:
+                out[-1].append((swing, a, b))
+                continue
+        out.append([(swing, a, b)])
+    return out
+
+
+def _event(
+    group: list[tuple[Swing, int, int]],
+    walk: NDArray[np.float64],
+    times: NDArray[np.float64],
+    rows: NDArray[np.intp],
+    entered: NDArray[np.float32],
+) -> _Event:
+    first, last = group[0][1], group[-1][2]
+    part = walk[first : last + 1]
+    usual = float(np.median(walk))
+    worst = first + int(np.argmax(np.abs(part - usual)))
+    turns = [s.last for s, _, _ in group[:-1]]
+    period = 2.0 * float(np.mean(np.diff(times[turns]))) if len(turns) > 1 else np.nan
+    whole = walk[group[0][0].first : group[-1][0].last + 1]
+    return _Event(
+        first=int(rows[first]),
+        last=int(rows[last]) + 1,
+        worst=int(rows[worst]),
+        stops=float(np.ptp(whole)),
+        swings=tuple(s for s, _, _ in group),
+        period_s=period,
+        entered=any(s.stops < 0 for s, _, _ in group)
+        and all(_entered(g, entered[rows], times) for g in group),
+    )
+
+
+def _entered(
+    part: tuple[Swing, int, int],
+    entered: NDArray[np.float32],
+    times: NDArray[np.float64],
+) -> bool:
+    """Return whether something bright came in as, or just before, the level fell."""
+    swing, a, b = part
+    if swing.stops >= 0:
+        return True  # it may go away as slowly as it likes
+    early = int(np.searchsorted(times, times[a] - _ENTERS_SECONDS))
+    before, after = entered[early : a + 1], entered[a : b + 1]
+    return float(np.median(after) - np.median(before)) >= _ENTERED_PERCENT
+
+
+def _message(readings: Readings, event: _Event) -> str:
+    much = f"{event.stops:.1f} stop{'s' * (event.stops >= 1.05)}"
+    seconds = float(readings.start(event.last) - readings.start(event.first))
+    if len(event.swings) >= _PUMPS_FROM:
+        what = f"pumps by up to {much}, about every {event.period_s:.1f} s"
+    elif len(event.swings) > 1:
+        way = "rises" if event.swings[0].stops > 0 else "falls"
+        what = f"{way} and comes back, by {much} within {seconds:.1f} s"
+    else:
+        way = "rises" if event.swings[0].stops > 0 else "falls"
+        what = f"{way} by {much} within {seconds:.1f} s"
+    out = f"The level of the unchanged scene {what}."
+    if event.entered:
+        out += (
+            " Everything darkens as something bright comes into the picture: the sign "
+            "of automatic exposure."
+        )
+    return out
+
+
+def _advice(event: _Event) -> str:
+    if event.entered or len(event.swings) >= _PUMPS_FROM:
+        return (
+            "Automatic iris or gain is on: set both to manual, and expose once for the "
+            "field."
+        )
+    return (
+        "Set iris and gain to manual. If they are, nobody should turn them while "
+        "recording; or the lamp was turned, dimmed or covered evenly."
+    )
+
+
+def exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    """Show the level over time around a drift."""
+    readings = result.picture
+    if readings is None or finding.rule != _RULE:
+        return ()
+    times = readings.times()[:-1]
+    start, end = float(finding.start), float(finding.end)
+    shown = (times >= start - _SHOWN_SECONDS) & (times <= end + _SHOWN_SECONDS)
+    rows = np.flatnonzero(shown & (readings["exposure.place"] >= 0))
+    rows = rows[:: max(1, len(rows) // _SHOWN_POINTS)]
+    if len(rows) < 2:
+        return ()
+    level = readings["exposure.level_stops"][rows].astype(np.float64)
+    place = readings["exposure.place"][rows]
+    level[1:][place[1:] != place[:-1]] = np.nan  # another place: another zero
+    return (
+        Exhibit(
+            kind="lines",
+            title="Level of the unchanged scene",
+            caption=(
+                "Stops against the first picture of the place; it should be a level "
+                f"line. Here it moves by {signed(finding.worst or 0.0, 2)} stops."
+            ),
+            lines=(Line("Level", times[rows], level),),
+            x_label="seconds",
+            y_label="stops",
+        ),
+    )

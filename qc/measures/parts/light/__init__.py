@@ -1,0 +1,1 @@
+"""Lamps that beat, bands and flashes."""

@@ -1,0 +1,313 @@
+"""Where and how much lamps beat with the frame rate, from strips of a whole take."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from qc.measures.base import Measured
+from qc.measures.parts.light.lightwaves import (
+    FLICKER_BANDS,
+    Wave,
+    levels,
+    strongest_wave,
+)
+from qc.measures.parts.light.mains import (
+    PULSES_HZ,
+    beat_hz,
+    percent_of_stops,
+    pointed_to,
+)
+from qc.spans import Span
+
+__all__ = ["COLUMNS", "RESOLUTION_HZ", "beats", "rate_of", "shots"]
+
+Array = NDArray[np.float64]
+
+COLUMNS = (
+    "flicker_percent",
+    "flicker_hz",
+    "banding_percent",
+    "banding_hz",
+    "bands_count",
+)
+
+_WINDOW_S = 3.0
+RESOLUTION_HZ = 0.25 / _WINDOW_S
+"""How well a frequency is known: a quarter of a window's resolution."""
+_HOP_S = 1.0
+_LEAST_S = 2.0
+_GAP_S = 0.5
+# Slower is breathing, a pulse, a hand, automatic exposure.
+_LOW_HZ = 2.0
+# Under this a flicker counts only where the mains would put it.
+_UNKNOWN_HZ = 3.0
+# How far a wave must stand out, how sharp it must be, how much of all strips' light it
+# must explain (house choices, held against moving pictures and noise).
+_CLEAR = 6.0
+_NARROW = 0.5
+_EXPLAINED = 0.6
+# A wave this many times the surroundings would have been seen.
+_SEEN = 4.0
+_STRIP_KNOWN = 0.9
+# A jump: by so many stops in a frame, and so many times what is usual around it.
+_STEP_STOPS = 0.08
+_STEP_TIMES = 8.0
+
+# Slow beats: 59.94 frames under 60 Hz take 8.3 s a round; mains that run off a little
+# make bands crawl at 25 or 50 frames.
+_SLOW_WINDOW_S = 30.0
+_SLOW_HOP_S = 5.0
+_SLOW_LEAST_S = 12.0
+_SLOW_HIGH_HZ = 0.6
+_SLOW_BANDS = 0.75
+_SLOW_ROUNDS = 1.5
+_SLOW_EXPLAINED = 0.7
+# Nearly all that the light does must be this one wave: a lens that breathes, a lamp
+# that is moved or automatic exposure are not as regular.
+_SLOW_OF_ALL = 0.6
+_SLOW_FLICKER_OF_ALL = 0.8
+_SLOW_FLICKER_ROUNDS = 2.5
+_SLOW_OFF_HZ = 0.05
+
+# Without the steps at its key frames, what a coder does loses most of its beat.
+_GROUP_KEEPS = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class _Beat:
+    """What a window holds: a wave that counts, or what could have been seen."""
+
+    wave: Wave | None
+    floor_percent: float
+
+
+def rate_of(measured: Measured, times: Array | None = None) -> float:
+    """Return frames a second: the declared rate, unless the frames' times differ."""
+    video = measured.info.video
+    declared = float(video.frame_rate) if video is not None else math.nan
+    if times is None or len(times) < 2 or times[-1] <= times[0]:
+        return declared
+    # The median: a frame held long does not slow the others down.
+    real = 1.0 / float(np.median(np.diff(times)))
+    return declared if abs(real / declared - 1.0) < 0.002 else real
+
+
+def shots(measured: Measured) -> Iterator[Span]:
+    """Yield runs of rows within one shot whose light could be followed."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return
+    changes = readings["light.strips_stops"]
+    times = readings.times()
+    breaks = ~np.isfinite(changes).any(axis=1) | _steps(changes, rate_of(measured))
+    breaks[1:] |= np.diff(times[:-1]) > _GAP_S
+    if "framing.shot" in readings.columns:
+        shot = readings["framing.shot"]
+        breaks[1:] |= shot[1:] != shot[:-1]
+    starts = np.flatnonzero(breaks)
+    # A row that breaks has no change of its own but is the level others start from.
+    edges = np.unique(np.concatenate([[0], starts, [readings.rows]]))
+    for first, last in itertools.pairwise(edges):
+        if last - first > 2:
+            yield int(first), int(last)
+
+
+def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
+    """Return at which rows the light jumps: an iris or a lamp, not a beat."""
+    common = np.abs(np.median(np.nan_to_num(changes), axis=1))
+    usual = ndimage.median_filter(common, size=max(3, round(_WINDOW_S * rate)))
+    return np.asarray(common > np.maximum(_STEP_STOPS, _STEP_TIMES * usual), np.bool_)
+
+
+def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
+    """Return the derived columns: percent and frequency of flicker and of bands.
+
+    A row holds what the window around it holds; 0 where nothing beats, NaN where it
+    could not be told.
+    """
+    readings = measured.picture
+    rows = 0 if readings is None else readings.rows
+    out = {name: np.full(rows, np.nan, np.float32) for name in COLUMNS}
+    if readings is None:
+        return out
+    seen_percent = float(
+        min(
+            measured.limits["light.flicker_review_percent"],
+            measured.limits["light.banding_review_percent"],
+        )
+    )
+    changes = readings["light.strips_stops"]
+    keys = readings["light.key"] > 0
+    times = readings.times()[:-1]
+    for first, last in shots(measured):
+        part = slice(first, last)
+        rate = rate_of(measured, times[part])
+        for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
+            window = slice(first + a, first + b)
+            beat = _fast(changes[window], times[window], keys[window], rate)
+            _write(out, first, inner, beat, seen_percent)
+        for a, b, inner in _windows(
+            times[part], _SLOW_WINDOW_S, _SLOW_HOP_S, _SLOW_LEAST_S
+        ):
+            window = slice(first + a, first + b)
+            wave = _slow(changes[window], times[window], rate)
+            if wave is not None:
+                _write(out, first, inner, _Beat(wave, 0.0), seen_percent)
+    return out
+
+
+def _windows(
+    times: Array, length_s: float, hop_s: float, least_s: float
+) -> Iterator[tuple[int, int, Span]]:
+    """Yield windows as (first, last, the rows they speak for)."""
+    if len(times) < 2:
+        return
+    frame = float(times[-1] - times[0]) / (len(times) - 1)
+    if not frame > 0 or (len(times) * frame) < least_s - 0.5 * frame:
+        return
+    size = min(len(times), max(2, round(length_s / frame)))
+    hop = max(1, round(hop_s / frame))
+    starts = [*range(0, len(times) - size, hop), len(times) - size]
+    for i, start in enumerate(starts):
+        begin = 0 if i == 0 else (starts[i - 1] + start + size) // 2
+        end = len(times)
+        if i + 1 < len(starts):
+            end = (start + starts[i + 1] + size) // 2
+        yield start, start + size, (begin, end)
+
+
+def _write(
+    out: dict[str, NDArray[np.float32]],
+    offset: int,
+    inner: Span,
+    beat: _Beat | None,
+    seen_percent: float,
+) -> None:
+    """Write what a window holds into its rows; the stronger of two counts."""
+    if beat is None or (beat.wave is None and beat.floor_percent > seen_percent):
+        return
+    rows = slice(offset + inner[0], offset + inner[1])
+    for kind in ("flicker", "banding"):
+        column = out[f"{kind}_percent"]
+        column[rows] = np.fmax(column[rows], 0.0)
+    wave = beat.wave
+    if wave is None:
+        return
+    kind = "banding" if abs(wave.bands) >= FLICKER_BANDS else "flicker"
+    percent = percent_of_stops(wave.stops)
+    stronger = out[f"{kind}_percent"][rows] < percent
+    out[f"{kind}_percent"][rows][stronger] = percent
+    out[f"{kind}_hz"][rows][stronger] = wave.hertz
+    if kind == "banding":
+        out["bands_count"][rows][stronger] = abs(wave.bands)
+
+
+def _known_levels(changes: NDArray[np.float32]) -> Array:
+    level = levels(changes)
+    known = np.isfinite(changes[1:]).mean(axis=0) >= _STRIP_KNOWN
+    level[:, ~known] = np.nan
+    return level
+
+
+def _fast(
+    changes: NDArray[np.float32],
+    times: Array,
+    keys: NDArray[np.bool_],
+    rate: float,
+) -> _Beat | None:
+    """Look for a beat of at least two a second."""
+    wave = strongest_wave(
+        _known_levels(changes), times, low_hz=_LOW_HZ, high_hz=rate / 2
+    )
+    if wave is None:
+        return None
+    counts = (
+        wave.clear >= _CLEAR
+        and wave.narrow <= _NARROW
+        and wave.explained >= _EXPLAINED
+        and (
+            wave.hertz >= _UNKNOWN_HZ
+            or bool(pointed_to(wave.hertz, rate=rate, resolution_hz=RESOLUTION_HZ))
+        )
+        and not _by_coder(wave, changes, times, keys)
+    )
+    floor = percent_of_stops(_SEEN * wave.floor_stops)
+    return _Beat(wave if counts else None, floor)
+
+
+def _by_coder(
+    wave: Wave,
+    changes: NDArray[np.float32],
+    times: Array,
+    keys: NDArray[np.bool_],
+) -> bool:
+    """Return whether the beat comes from steps at the coder's key frames."""
+    at = np.flatnonzero(keys)
+    if len(at) < 2 or len(at) > len(keys) // 2:
+        return False
+    smooth = changes.copy()
+    smooth[at] = np.nan
+    others = np.isfinite(smooth).sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        smooth[at] = np.where(others > 0, np.nansum(smooth, axis=0) / others, np.nan)
+    near = 0.5 / float(times[-1] - times[0])
+    level = levels(smooth)
+    level[:, ~np.isfinite(changes[1:]).any(axis=0)] = np.nan
+    left = strongest_wave(
+        level,
+        times,
+        low_hz=max(wave.hertz - 2 * near, near),
+        high_hz=wave.hertz + 2 * near,
+    )
+    return left is not None and left.stops < _GROUP_KEEPS * wave.stops
+
+
+def _slow(changes: NDArray[np.float32], times: Array, rate: float) -> Wave | None:
+    """Look for bands that crawl, and for the slow beat that mains would give."""
+    level = _known_levels(changes)
+    length = float(times[-1] - times[0])
+    known = level[:, np.isfinite(level).all(axis=0)]
+    if not known.size:
+        return None
+    all_power = float(np.mean(known**2))
+    bands = strongest_wave(
+        level,
+        times,
+        low_hz=_SLOW_ROUNDS / length,
+        high_hz=_SLOW_HIGH_HZ,
+        least_bands=_SLOW_BANDS,
+    )
+    if (
+        bands is not None
+        and bands.explained >= _SLOW_EXPLAINED
+        and 0.5 * bands.stops**2 >= _SLOW_OF_ALL * all_power
+    ):
+        return bands
+    return _slow_flicker(level, times, rate, all_power)
+
+
+def _slow_flicker(
+    level: Array, times: Array, rate: float, all_power: float
+) -> Wave | None:
+    slow = [abs(beat_hz(pulses, rate=rate)) for pulses in PULSES_HZ.values()]
+    slow = [beat for beat in slow if 0 < beat < _SLOW_HIGH_HZ]
+    length = float(times[-1] - times[0])
+    if not slow:
+        return None
+    low = max(slow[0] - _SLOW_OFF_HZ, _SLOW_FLICKER_ROUNDS / length)
+    wave = strongest_wave(level, times, low_hz=low, high_hz=slow[0] + 3 * _SLOW_OFF_HZ)
+    if (
+        wave is None
+        or abs(wave.hertz - slow[0]) > _SLOW_OFF_HZ
+        or wave.explained < _SLOW_EXPLAINED
+        or 0.5 * wave.stops**2 < _SLOW_FLICKER_OF_ALL * all_power
+    ):
+        return None
+    return wave

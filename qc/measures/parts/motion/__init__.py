@@ -1,0 +1,1 @@
+"""Motion of the whole picture."""

@@ -1,0 +1,1 @@
+"""Neutral surfaces and casts."""

@@ -1,0 +1,179 @@
+"""From what was read of a white, frame by frame, to the cast of each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.colour import cast_of_codes, linear_rgb_to_xyz, uv_prime
+from qc.measures.base import Measured
+from qc.measures.parts.neutral.neutraltrack import REFERENCE_SHARE
+from qc.measures.parts.neutral.whitepatch import moment_label
+from qc.records import Readings
+from qc.signal import Signal, to_linear, ycbcr_to_rgb
+
+__all__ = ["CANDIDATE", "GIVEN", "REFERENCE", "derive", "smoothed", "trusted", "uv_of"]
+
+GIVEN, REFERENCE, CANDIDATE = 1.0, 2.0, 3.0
+"""Where a white comes from: a patch given, a reference shot, a surface found."""
+
+_PIECE = 32_768  # rows
+_MEDIAN_S = 0.5  # readings are judged after a median: a hand passes, a cast stays
+
+# A surface whose colour is another's is not believed beside one that can be believed
+# by this much more (house choices): blood on a swab, a glove when the towel has left.
+_OTHER_UV, _MORE_CONFIDENCE = 0.006, 0.08
+_SEEN_S = 0.4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Track:
+    rows: NDArray[np.intp]
+    confidence: float
+    uv: NDArray[np.float64]
+    seconds: float
+
+
+def uv_of(codes: NDArray[np.floating], signal: Signal) -> NDArray[np.float64]:
+    """Return CIE 1976 u', v' of Y', Cb, Cr codes.
+
+    Parameters
+    ----------
+    codes : (n, 3) array
+
+    Returns
+    -------
+    (n, 2) array
+    """
+    y, cb, cr = np.asarray(codes, np.float64).T
+    light = to_linear(ycbcr_to_rgb(y, cb, cr, signal=signal), transfer=signal.transfer)
+    return uv_prime(linear_rgb_to_xyz(light, primaries=signal.primaries))
+
+
+def smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.float64]:
+    """Return readings after a median over half a second, which keeps steps.
+
+    Parameters
+    ----------
+    values : (n,) or (n, k) array
+    """
+    from scipy.ndimage import median_filter  # heavy, and not every take has a white
+
+    row_s = float(np.median(np.diff(readings.edges)) * readings.time_base)
+    half = int(_MEDIAN_S / 2 / row_s) if row_s > 0 else 0
+    size = (2 * half + 1, *([1] * (values.ndim - 1)))
+    out: NDArray[np.float64] = median_filter(values, size=size, mode="nearest")
+    return out
+
+
+def trusted(measured: Measured) -> NDArray[np.intp]:
+    """Return the rows whose white is believed.
+
+    All rows in which a patch that was given could be read; of surfaces found, those
+    that are likely enough to be neutral and are not contradicted by a likelier one.
+    """
+    readings, video = measured.picture, measured.info.video
+    if readings is None or video is None:
+        return np.empty(0, np.intp)
+    rows = np.flatnonzero(~np.isnan(readings["white.patch_codes"][:, 0]))
+    if measured.limits["white.neutral"] is not None or not rows.size:
+        return rows
+    tracks = _tracks(readings, rows, video.signal)
+    least = measured.limits["white.min_confidence"]
+    kept = [
+        t.rows for t in _uncontradicted([t for t in tracks if t.confidence >= least])
+    ]
+    return np.sort(np.concatenate(kept)) if kept else np.empty(0, np.intp)
+
+
+def _tracks(readings: Readings, rows: NDArray[np.intp], signal: Signal) -> list[_Track]:
+    numbers = readings["white.found_track"][rows]
+    confidence = readings["white.found_confidence"]
+    codes = readings["white.patch_codes"]
+    seconds = np.diff(readings.times())
+    out = []
+    # Numbers only rise, so a surface is one run of rows.
+    for own in np.split(rows, np.flatnonzero(np.diff(numbers)) + 1):
+        # A look on a blurred or covered moment does not undo the others.
+        pooled = float(np.percentile(confidence[own], 75))
+        uv = np.median(uv_of(codes[own], signal), axis=0)
+        out.append(_Track(own, pooled, uv, float(seconds[own].sum())))
+    return out
+
+
+def _uncontradicted(tracks: list[_Track]) -> list[_Track]:
+    """Leave out surfaces that a likelier one of another colour contradicts."""
+    if not tracks:
+        return []
+    confidence = np.array([t.confidence for t in tracks])
+    uv = np.array([t.uv for t in tracks])
+    seen = np.array([t.seconds for t in tracks]) >= _SEEN_S
+    out = []
+    for track in tracks:
+        likelier = seen & (confidence >= track.confidence + _MORE_CONFIDENCE)
+        other = np.hypot(*(uv - track.uv).T) > _OTHER_UV
+        if not (likelier & other).any():
+            out.append(track)
+    return out
+
+
+def derive(
+    measured: Measured, names: tuple[str, ...]
+) -> Mapping[str, NDArray[np.floating]]:
+    """Return the derived columns of the white balance, by name."""
+    readings, video = measured.picture, measured.info.video
+    if readings is None or video is None:
+        return {}
+    out = {name: np.full(readings.rows, np.nan, np.float32) for name in names}
+    out["source"][:] = 0.0
+    rows = trusted(measured)
+    out["confidence"][:] = _confidence(measured, readings)
+    if not rows.size:
+        return out
+    codes = readings["white.patch_codes"]
+    white = np.empty(len(rows))
+    # In pieces: what colour needs on the way is many times what it leaves.
+    for at in range(0, len(rows), _PIECE):
+        part = rows[at : at + _PIECE]
+        cast = cast_of_codes(codes[part], signal=video.signal)
+        white[at : at + _PIECE] = cast.pop("white_delta_e00")
+        for name, values in cast.items():
+            out[name][part] = values
+        uv = uv_of(codes[part], video.signal)
+        out["neutral_u_prime"][part], out["neutral_v_prime"][part] = uv.T
+    judged = out["cast_delta_e00"]
+    given = measured.limits["white.neutral"] is not None
+    if given:
+        out["source"][rows] = GIVEN
+    else:
+        fills = readings["white.found_share_percent"][rows] >= 100 * REFERENCE_SHARE
+        out["source"][rows] = np.where(fills, REFERENCE, CANDIDATE)
+    if moment_label(measured.limits) and given:
+        # A hair lower where the patch is not seen, so that the frame shown as the
+        # worst is one where it is.
+        typical = np.float32(np.median(white))
+        judged[:] = np.nextafter(typical, np.float32(0))
+        judged[rows] = typical
+        return out
+    smooth = smoothed(white, readings).astype(np.float32)
+    # Where no white could be read, a cast holds if it does on both sides. A surface
+    # that was found need not be in the picture before and after.
+    ends = (rows[0], rows[-1] + 1) if given else (0, readings.rows)
+    within = np.arange(*ends)
+    after = np.minimum(np.searchsorted(rows, within), len(rows) - 1)
+    before = np.maximum(np.searchsorted(rows, within, side="right") - 1, 0)
+    judged[within] = np.minimum(smooth[after], smooth[before])
+    unseen = np.setdiff1d(within, rows)
+    judged[unseen] = np.nextafter(judged[unseen], np.float32(0))
+    return out
+
+
+def _confidence(measured: Measured, readings: Readings) -> NDArray[np.float32]:
+    """Return how far the white of each row can be believed, 0 to 1."""
+    read = ~np.isnan(readings["white.patch_codes"][:, 0])
+    if measured.limits["white.neutral"] is not None:
+        return np.where(read, np.float32(1), np.float32(np.nan))
+    return np.where(read, readings["white.found_confidence"], np.float32(0))

@@ -1,0 +1,187 @@
+"""Reading a patch of the picture that should be white or grey, and when not to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.colour import clipped_share, diffuse_white
+from qc.errors import UsageError
+from qc.measures.base import Setup
+from qc.records import Picture
+from qc.signal import Signal, to_linear
+from qc.timecode import TimecodeError
+
+__all__ = [
+    "MOMENT_S",
+    "REFUSED",
+    "PatchCheck",
+    "Rectangle",
+    "given_moment",
+    "given_patch",
+    "moment_label",
+    "patch_planes",
+]
+
+Plane = NDArray[np.unsignedinteger]
+Rectangle = tuple[int, int, int, int]
+
+_SMALLEST = 8  # pixels; holds a whole sample of any subsampling, wherever it lies
+MOMENT_S = Fraction(1, 4)
+"""Measured are the frames this near to a moment named."""
+
+# When a patch says nothing about the white balance (all house choices).
+_CLIPPED_SHARE = 0.01
+_DARK_STOPS = 4.5  # under white: noise and black level colour what is darker
+_TILES = 4  # evenness is read on 4 x 4 tiles, over which the weave of gauze averages
+_TILE_STOPS = 1.5
+_TILE_CHROMA = 0.08  # of the range of Cb or Cr; one such tile moves the mean by 0.005
+
+REFUSED = {
+    "clipped": "has a clipped channel in {}: close the iris or choose a darker patch",
+    "dark": f"lies more than {_DARK_STOPS:g} stops under white in {{}}: open the iris "
+    "or choose a brighter patch",
+    "uneven": "is not one even surface in {}: something lies in it or it takes in an "
+    "edge; choose a smaller patch or another",
+    "damaged": "could not be read in {} that are damaged",
+    "colourless": "has no colour in {}: the picture is black and white",
+}
+"""Why a patch could not be read, and what to do; frames go into the braces."""
+
+
+def patch_planes(picture: Picture, rectangle: Rectangle) -> tuple[Plane, Plane, Plane]:
+    """Cut a rectangle out of the planes, with whole chroma samples only.
+
+    Parameters
+    ----------
+    picture : Picture
+    rectangle : (x, y, w, h)
+        Pixels of the coded picture.
+
+    Returns
+    -------
+    y, cb, cr : arrays
+        Views of the same area. A chroma sample belongs to it when all luma pixels
+        that it stands for are in the rectangle; in interlaced 4:2:0 these lie in one
+        field, so that chroma rows are taken in pairs, over four rows of luma.
+    """
+    x, y, w, h = rectangle
+    height, width = picture.y.shape
+    across = max(1, round(width / max(picture.cb.shape[1], 1)))
+    down = max(1, round(height / max(picture.cb.shape[0], 1)))
+    pair = 2 if picture.interlaced and down > 1 else 1
+    left, right = -(-x // across), (x + w) // across
+    top, bottom = -(-y // (down * pair)) * pair, (y + h) // (down * pair) * pair
+    chroma = slice(top, bottom), slice(left, right)
+    luma = slice(top * down, bottom * down), slice(left * across, right * across)
+    return picture.y[luma], picture.cb[chroma], picture.cr[chroma]
+
+
+class PatchCheck:
+    """Says whether the planes of a patch can be believed.
+
+    Parameters
+    ----------
+    signal : Signal
+    colourless : bool
+        The recording is black and white.
+    """
+
+    def __init__(self, signal: Signal, *, colourless: bool) -> None:
+        self._signal = signal
+        self._colourless = colourless
+        self._darkest = 2.0**-_DARK_STOPS * diffuse_white(signal.transfer)
+
+    def trouble(self, planes: tuple[Plane, ...], *, interlaced: bool) -> str:
+        """Return why the patch says nothing, a key of `REFUSED`, or nothing.
+
+        Parameters
+        ----------
+        planes : tuple of (h, w) arrays
+            Y, Cb, Cr in native codes.
+        interlaced : bool
+        """
+        if self._colourless or not planes[1].size:
+            return "colourless"
+        signal = self._signal
+        y, cb, cr = map(_tile_means, planes)
+        levels = [signal.percent(float(v)) / 100 for v in (y.min(), y.max(), y.mean())]
+        low, high, mean = to_linear(np.array(levels), transfer=signal.transfer)
+        if mean < self._darkest:
+            return "dark"
+        share = clipped_share(*planes, signal=signal, interlaced=interlaced)
+        if share > _CLIPPED_SHARE:
+            return "clipped"
+        chroma = max(int(p.max()) - int(p.min()) for p in (cb, cr))
+        if chroma > _TILE_CHROMA * signal.chroma_span:
+            return "uneven"
+        return "uneven" if low * 2.0**_TILE_STOPS < high else ""
+
+
+def _tile_means(plane: Plane) -> Plane:
+    # Whole pixels to a tile, which OpenCV averages five times faster.
+    height, width = (n - n % _TILES if n > _TILES else n for n in plane.shape)
+    size = (_TILES, _TILES)
+    out = cv2.resize(plane[:height, :width], size, interpolation=cv2.INTER_AREA)
+    return np.asarray(out, plane.dtype)
+
+
+def given_patch(setup: Setup) -> Rectangle | None:
+    """Return the patch that the user gave.
+
+    Raises
+    ------
+    UsageError
+        It does not fit into the picture, or is too small.
+    """
+    patch: Rectangle | None = setup.limits["white.neutral"]
+    video = setup.info.video
+    if patch is None or video is None:
+        return None
+    x, y, w, h = patch
+    trouble = ""
+    if x + w > video.width or y + h > video.height:
+        trouble = f"does not fit in the {video.width}x{video.height} picture; give "
+        trouble += "x,y,width,height inside it"
+    elif min(w, h) < _SMALLEST:
+        trouble = f"is too small; give at least {_SMALLEST} by {_SMALLEST} pixels"
+    if trouble:
+        raise UsageError(f"{setup.info.name}: neutral patch {x},{y},{w},{h} {trouble}")
+    return patch
+
+
+def given_moment(setup: Setup) -> Fraction | None:
+    """Return when to measure, in seconds since the take's start; None: always.
+
+    Raises
+    ------
+    UsageError
+        The take has no such timecode.
+    """
+    label = moment_label(setup.limits)
+    if not label:
+        return None
+    info = setup.info
+    try:
+        frame = info.timecode.frame(label)
+    except TimecodeError as error:
+        raise UsageError(f"{info.name}: neutral patch: {error}") from error
+    # A take may run past midnight, where labels start again.
+    frame = (frame - info.start_frame) % info.timecode.frames_per_day
+    expected = info.frames_expected
+    if expected is not None and frame >= max(expected, 1):
+        raise UsageError(
+            f"{info.name}: neutral patch at {label}: this take runs from "
+            f"{info.start_timecode} to {info.grid.label(max(expected, 1) - 1)}; give "
+            "a timecode inside it"
+        )
+    return info.grid.seconds(frame)
+
+
+def moment_label(limits: Mapping[str, object]) -> str:
+    """Return the timecode at which the patch is seen; empty: all the time."""
+    return str(limits["white.neutral_at"]).strip()

@@ -1,0 +1,1 @@
+"""Fields and noise, read from pairs of frames."""

@@ -1,0 +1,177 @@
+"""Pairs of neighbouring frames, a few a second, read on a few bands of lines.
+
+What does not change from frame to frame (noise, scan) needs no more than that, and a
+whole pass over every picture would cost more than it tells.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Setup
+from qc.records import Picture
+
+__all__ = ["Bands", "FramePairs", "band_starts", "change_point"]
+
+Bands: TypeAlias = NDArray[np.unsignedinteger]
+
+_MOST_BYTES = 24 * 2**20
+
+
+def band_starts(height: int, *, count: int, rows: int) -> list[int]:
+    """Return the first lines of bands spread evenly over a picture.
+
+    Parameters
+    ----------
+    height : int
+        Lines of the picture.
+    count, rows : int
+        Bands wanted and lines of each; fewer bands where they would overlap.
+
+    Returns
+    -------
+    list of int
+        Even numbers, so that a band begins with a line of the top field; empty for a
+        picture lower than one band.
+
+    Examples
+    --------
+    >>> band_starts(1080, count=4, rows=32)
+    [118, 388, 658, 928]
+    >>> band_starts(40, count=4, rows=32), band_starts(20, count=4, rows=32)
+    ([4], [])
+    """
+    count = min(count, height // rows)
+    spare = height - count * rows
+    return [
+        (spare * (2 * i + 1) // (2 * count) + i * rows) // 2 * 2 for i in range(count)
+    ]
+
+
+class FramePairs:
+    """Picks pairs of neighbouring frames and keeps bands of the earlier one.
+
+    Parameters
+    ----------
+    setup : Setup
+    per_second : float
+        Pairs a second of the take's time.
+    count, rows : int
+        Bands and lines of each, see `band_starts`.
+    keep_s : float
+        Seconds of frames to keep the bands of, for `earlier`; less where that would
+        take more than 24 MB.
+    """
+
+    def __init__(
+        self,
+        setup: Setup,
+        *,
+        per_second: float,
+        count: int,
+        rows: int,
+        keep_s: float = 0.0,
+    ) -> None:
+        video = setup.info.video
+        self._tick_s = float(video.time_base) if video is not None else math.nan
+        self._per_second = per_second
+        self._count, self._rows = count, rows
+        self._slot = -math.inf
+        self._keep_s = keep_s
+        self._due = False
+        self._kept: deque[tuple[float, Bands]] = deque()
+
+    def take(self, picture: Picture) -> tuple[Bands, Bands] | None:
+        """Return bands of the frame before and of this one; None when not due.
+
+        Returns
+        -------
+        two (bands, rows, W) arrays in native codes, or None
+        """
+        if picture.damaged:
+            self._due = False
+            self._kept.clear()
+            return None
+        due, self._due = self._due, False
+        at = picture.pts * self._tick_s
+        if not due:
+            slot = math.floor(at * self._per_second + 1e-6)
+            if slot > self._slot:
+                self._slot, self._due = slot, True
+        if not (due or self._due or self._keep_s):
+            self._kept.clear()
+            return None
+        self._keep(at, self._bands(picture))
+        return self.earlier(0) if due else None
+
+    def _keep(self, at: float, bands: Bands) -> None:
+        kept = self._kept
+        if kept and kept[-1][1].shape != bands.shape:
+            kept.clear()
+        kept.append((at, bands))
+        # Two are needed at least; time stamps may jump.
+        while len(kept) > 2 and (
+            not 0 <= at - kept[0][0] <= self._keep_s
+            or len(kept) * bands.nbytes > _MOST_BYTES
+        ):
+            kept.popleft()
+
+    @property
+    def reach(self) -> int:
+        """How many pairs `earlier` can give, the latest among them."""
+        return max(0, len(self._kept) - 1)
+
+    def earlier(self, ago: int) -> tuple[Bands, Bands] | None:
+        """Return the pair of frames `ago` frames before the latest; None if gone."""
+        if not 0 <= ago < self.reach:
+            return None
+        return self._kept[-2 - ago][1], self._kept[-1 - ago][1]
+
+    def _bands(self, picture: Picture) -> Bands:
+        starts = band_starts(picture.height, count=self._count, rows=self._rows)
+        if not starts:
+            return np.empty((0, self._rows, picture.width), picture.y.dtype)
+        return np.stack([picture.y[a : a + self._rows] for a in starts])
+
+
+def change_point(
+    values: NDArray[np.floating], *, old: float, new: float
+) -> tuple[int, int]:
+    """Return where readings go from one value to another.
+
+    Parameters
+    ----------
+    values : (n,) array
+        In order of time; NaN where unknown.
+    old, new : float
+        What they are before and behind.
+
+    Returns
+    -------
+    first, latest : int
+        The first place behind the change: between these two, which differ where
+        readings are unknown.
+
+    Examples
+    --------
+    >>> change_point(np.array([0, 0.1, np.nan, 0.6, 0.4, 0.5]), old=0, new=0.5)
+    (2, 3)
+    """
+    known = ~np.isnan(values)
+    moved = np.where(known, values, old) - 0.5 * (old + new)
+    behind = known & (np.sign(new - old) * moved > 0)
+    # Least readings on the wrong side: new ones before the change, old ones behind.
+    before = np.concatenate([[0], np.cumsum(behind)])
+    others = known & ~behind
+    wrong = before + others.sum() - np.concatenate([[0], np.cumsum(others)])
+    best = np.flatnonzero(wrong == wrong.min())
+    last = int(best[-1])
+    first = last
+    while first > 0 and not known[first - 1]:
+        first -= 1
+    return first, last

@@ -1,0 +1,1 @@
+"""Lines, breaks, loudness and peaks of sound."""

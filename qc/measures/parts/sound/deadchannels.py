@@ -1,0 +1,283 @@
+"""Channels that carry nothing or only noise, silence of all, channels that are missing.
+
+The checks of ``peaks`` on its readings; see `qc.measures.peaks` for their limits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Measured, finding_of, signed
+from qc.measures.parts.sound.soundlines import (
+    ROWS_PER_SECOND,
+    Line,
+    first_row,
+    length_of,
+    tracks_of,
+)
+from qc.measures.parts.sound.truepeak import dbfs, lfe_index, silences
+from qc.records import Finding, Grade, Readings
+from qc.spans import Span, runs
+
+__all__ = ["check_missing", "check_noise", "check_silence"]
+
+# A click from a plug does not end a silence, a word does; and coding smears the edges
+# of a silence that lasts from end to end.
+# A row of nothing but zeros has no level at all.
+_NOTHING_DBFS = -150.0
+_silences = partial(silences, bridge_rows=20, whole_share=0.98)
+
+_STEP_ROWS = 10  # levels of a tenth of a second: noise keeps within a decibel or two
+_WINDOW_STEPS = 100
+_SHORTEST_STEPS = 30
+# Noise of a preamplifier keeps still, speech does not (house choices, in dB).
+_STILL_DB, _LIVELY_DB = 4.0, 12.0
+# Whatever is this far over the noise all the time is sound as well, such as music or a
+# motor: a microphone in the same room would hear some of it. A test tone keeps stiller.
+_LOUDER_DB, _TONE_DB = 25.0, 1.0
+# Levels that rise and fall with the other channel's are faint sound, not noise alone.
+_TOGETHER = 0.4
+
+
+def _judged(measured: Measured) -> Iterator[Line]:
+    """Yield the channels that should carry something."""
+    unused = set(measured.limits["peaks.unused_channels"])
+    for _, readings, track in tracks_of(measured):
+        for index in range(track.channels):
+            line = Line(measured, readings, track, index)
+            if index != lfe_index(track.layout) and unused.isdisjoint(line.names):
+                yield line
+
+
+def check_silence(measured: Measured) -> Iterator[Finding]:
+    """Yield channels that carry nothing while another does, and silence of all."""
+    tracks = tracks_of(measured)
+    if not tracks:
+        return
+    limits = measured.limits
+    dead_level = np.float32(limits["peaks.dead_level_dbfs"])
+    sound_level = np.float32(limits["peaks.sound_level_dbfs"])
+    origin = min(first_row(r) for _, r, _ in tracks)
+    length = max(first_row(r) + r.rows for _, r, _ in tracks) - origin
+    heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
+    alive, known = np.zeros(length, bool), np.zeros(length, bool)
+    signal = np.zeros(length, bool)  # anything but zeros, on any channel
+    for _, readings, _ in tracks:
+        rms = readings["peaks.rms_dbfs"]
+        at = slice(first_row(readings) - origin, None)
+        heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
+        alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
+        known[at][: len(rms)] |= ~np.isnan(rms).all(axis=1)
+        signal[at][: len(rms)] |= (rms > _NOTHING_DBFS).any(axis=1)
+    for line in _judged(measured):
+        at = slice(first_row(line.readings) - origin, None)
+        own = line.column("rms_dbfs")
+        others = heard[at][: len(own)] > (own > sound_level)
+        for first, last, whole in _silences(
+            own >= dead_level,
+            ~np.isnan(own),
+            min_rows=line.limit("dead_min_seconds") * ROWS_PER_SECOND,
+        ):
+            # A door that slams is no sound of the take; a sentence is.
+            enough = min(ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
+            if np.count_nonzero(others[first:last]) >= enough:
+                yield _dead(line, (first, last), own, whole=whole)
+    longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
+    shift = first_row(longest) - origin
+    told = np.zeros(length, bool)
+    for there, key in ((alive, "silent_min_seconds"), (signal, "lost_min_seconds")):
+        least = limits[f"peaks.{key}"] * ROWS_PER_SECOND
+        for first, last, whole in _silences(there, known, min_rows=least):
+            span = max(first - shift, 0), min(last - shift, longest.rows)
+            if span[0] < span[1] and not told[first:last].any():
+                told[first:last] = True
+                lost = there is signal and not whole
+                yield _silent(measured, longest, span, whole=whole, lost=lost)
+
+
+def _dead(line: Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
+    energy = 10.0 ** (rms[span[0] : span[1]].astype(np.float64) / 10.0)
+    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
+    return line.finding(
+        "sound.dead_channel",
+        span,
+        grade=Grade.REVIEW,
+        worst_row=span[0],
+        worst=float(dbfs(np.sqrt(np.nanmean(energy)))),
+        limit=line.limit("dead_level_dbfs"),
+        unit="dBFS",
+        message=f"{line}: no sound {when}, while another channel carries sound.",
+        advice=(
+            "check the microphone (switch, battery), the cable, phantom power if it "
+            "needs it, and that the input is switched on."
+        ),
+    )
+
+
+def _silent(
+    measured: Measured, readings: Readings, span: Span, *, whole: bool, lost: bool
+) -> Finding:
+    when = "in the whole take" if whole else f"for {length_of(readings, span)}"
+    return finding_of(
+        measured,
+        readings,
+        rule="sound.silent",
+        grade=Grade.REVIEW,
+        first=span[0],
+        last=span[1],
+        worst_row=span[0],
+        message=(
+            f"The sound is cut off {when}: nothing but zeros on all channels, not even "
+            "noise."
+            if lost
+            else f"No sound on any channel {when}."
+        ),
+        advice=(
+            "Check the plugs and the cable into the recorder, and that nobody muted "
+            "or unplugged the sound while recording."
+            if lost
+            else "Check that a microphone is connected and powered, and that the "
+            "inputs are switched on and turned up."
+        ),
+    )
+
+
+# ------------------------------------------------------------------------ only noise
+
+
+def check_noise(measured: Measured) -> Iterator[Finding]:
+    """Yield channels that carry only noise while another carries lively sound."""
+    lines = list(_judged(measured))
+    if len(lines) < 2:
+        return
+    origin = min(first_row(line.readings) for line in lines)
+    steps = [_steps(line, origin) for line in lines]
+    count = max(len(s) for s in steps)
+    levels = np.full((len(lines), count), math.nan)
+    for row, own in zip(levels, steps, strict=True):
+        row[: len(own)] = own
+    noisy = _noise_windows(
+        levels,
+        loudest=float(measured.limits["peaks.noise_level_dbfs"]),
+        dead=float(measured.limits["peaks.dead_level_dbfs"]),
+        sound=float(measured.limits["peaks.sound_level_dbfs"]),
+    )
+    least = min(
+        float(measured.limits["peaks.dead_min_seconds"]) * ROWS_PER_SECOND,
+        0.95 * max(line.readings.rows for line in lines),
+    )
+    for line, windows, own in zip(lines, noisy, levels, strict=True):
+        shift = first_row(line.readings) - origin
+        for first, last in runs(windows):
+            a = max(first * _STEP_ROWS - shift, 0)
+            b = min(last * _STEP_ROWS - shift, line.readings.rows)
+            if b - a >= least:
+                whole = b - a >= 0.98 * line.readings.rows
+                level = float(np.nanmedian(own[first:last]))
+                yield _noise(line, (a, b), level, whole=whole)
+
+
+def _steps(line: Line, origin: int) -> NDArray[np.float64]:
+    """Return the channel's level in tenths of a second of the take."""
+    shift = first_row(line.readings) - origin
+    rms = line.column("rms_dbfs").astype(np.float64)
+    padded = np.concatenate([np.full(shift, math.nan), rms])
+    whole = len(padded) // _STEP_ROWS * _STEP_ROWS
+    power = 10.0 ** (padded[:whole].reshape(-1, _STEP_ROWS) / 10.0)
+    return np.asarray(dbfs(np.sqrt(power.mean(axis=1))))
+
+
+def _noise_windows(
+    levels: NDArray[np.float64], *, loudest: float, dead: float, sound: float
+) -> NDArray[np.bool_]:
+    """Return for each channel in which steps it carries only noise.
+
+    Windows of ten seconds, or the whole take if it is shorter.
+    """
+    channels, count = levels.shape
+    out = np.zeros((channels, count), bool)
+    if count < _SHORTEST_STEPS:
+        return out
+    width = min(_WINDOW_STEPS, count)
+    starts = [*range(0, count - width + 1, width), count - width]
+    for start in sorted(set(starts)):
+        part = levels[:, start : start + width]
+        known = ~np.isnan(part).any(axis=1)
+        low, high = np.percentile(np.nan_to_num(part), [5, 95], axis=1)
+        heard = known & (high > sound)
+        moving = heard & (high - low >= _TONE_DB)
+        lively = heard & (high - low >= _LIVELY_DB)
+        still = known & (high - low <= _STILL_DB) & (high <= loudest) & (low >= dead)
+        for channel in np.flatnonzero(still):
+            louder = moving & (low >= high[channel] + _LOUDER_DB)
+            others = part[lively | louder]
+            alike = [_likeness(part[channel], other) for other in others]
+            if alike and max(alike) < _TOGETHER:
+                out[channel, start : start + width] = True
+    return out
+
+
+def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    a, b = a - a.mean(), b - b.mean()
+    size = math.sqrt(float(np.sum(a * a) * np.sum(b * b)))
+    return float(np.sum(a * b)) / size if size > 0 else 0.0
+
+
+def _noise(line: Line, span: Span, level: float, *, whole: bool) -> Finding:
+    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
+    return line.finding(
+        "sound.dead_channel",
+        span,
+        grade=Grade.REVIEW,
+        worst_row=span[0],
+        worst=level,
+        limit=line.limit("noise_level_dbfs"),
+        unit="dBFS",
+        message=(
+            f"{line}: carries only noise ({signed(level, 0)} dBFS) {when}, while "
+            "another channel carries sound."
+        ),
+        advice=(
+            "the input is on but no microphone is heard: check the microphone (switch, "
+            "battery), its cable, phantom power if it needs it, and that the right "
+            "input is chosen."
+        ),
+    )
+
+
+# -------------------------------------------------------------------------- missing
+
+
+def check_missing(measured: Measured) -> Iterator[Finding]:
+    """Yield the channels that the limits name and the take does not have."""
+    names = tuple(measured.limits["peaks.channel_names"])
+    tracks = tracks_of(measured)
+    there = max((t.first_channel + t.channels - 1 for _, _, t in tracks), default=0)
+    readings = tracks[0][1] if tracks else measured.picture
+    if readings is None or not readings.rows:
+        return
+    for number in range(there + 1, len(names) + 1):
+        name = f" ({names[number - 1]})" if names[number - 1] else ""
+        has = f"{there} channel{'s' * (there != 1)}" if there else "no sound"
+        yield finding_of(
+            measured,
+            readings,
+            rule="sound.dead_channel",
+            grade=Grade.REVIEW,
+            first=0,
+            last=readings.rows,
+            worst_row=0,
+            message=(
+                f"Channel {number}{name} is not in this take: it has {has}, "
+                f"{len(names)} are expected."
+            ),
+            advice=(
+                f"Channel {number}{name}: set the recorder to {len(names)} channels "
+                "of sound, and check that the input is assigned to one."
+            ),
+        )

@@ -1,0 +1,1 @@
+"""What stays in its place while the picture moves."""

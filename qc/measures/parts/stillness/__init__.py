@@ -1,0 +1,1 @@
+"""Frames that are black, frozen or come twice."""

@@ -1,0 +1,285 @@
+"""What is told of black, frozen and repeated pictures, and what is shown beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.base import Companion, Exhibit, Line, Measured, finding_of
+from qc.measures.parts.stillness.stillframes import Cadence, State, again, cadences
+from qc.records import Finding, Grade, Readings, TakeResult
+from qc.spans import bridged, runs
+
+__all__ = ["check", "companions", "exhibits", "seconds_of"]
+
+# Single repeats are told together when they lie this close; further apart ones where
+# there are many (house choices).
+_CLUSTER_S = 1.0
+_WIDE_CLUSTER_S = 10.0
+_MOST_CLUSTERS = 20
+_MOST_NAMED = 12
+_MINUTE_S = 60.0
+# With fewer live frames nothing shows what live looks like in this take (house choice).
+_LEAST_LIVE = 0.2
+_HARDLY_LIVE = (
+    " Hardly any frame of this take moves: it may also be a still scene whose noise "
+    "the recording format takes away."
+)
+_AROUND_S = 1.0
+# Beside a kept picture so many frames change at least by this share of what is usual
+# among so many around (house choice).
+_BESIDE, _LIVE_SHARE, _NEAR_ROWS = 3, 0.6, 50
+
+
+def _column(readings: Readings, name: str) -> NDArray[np.float64]:
+    return readings[f"stillness.{name}"].astype(np.float64)
+
+
+def check(measured: Measured) -> Iterator[Finding]:
+    """Yield what the states of a take's frames amount to."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return
+    states = readings["stillness.state"]
+    yield from _tell_black(measured, readings, states == State.BLACK)
+    for first, last in runs(states == State.FROZEN):
+        if not _turns(readings, first, last):
+            yield _tell_frozen(measured, readings, first, last)
+    difference = _column(readings, "difference_percent")
+    for cadence in cadences(*again(states), difference)[0]:
+        yield _tell_cadence(measured, readings, cadence)
+    yield from _tell_singles(measured, readings, states == State.SINGLE)
+
+
+def seconds_of(readings: Readings, first: int, last: int) -> Fraction:
+    """Return how long rows ``[first, last)`` are shown."""
+    return readings.start(last) - readings.start(first)
+
+
+def _tell_black(
+    measured: Measured, readings: Readings, black: NDArray[np.bool_]
+) -> Iterator[Finding]:
+    level = _column(readings, "level_percent")
+    limit = float(measured.limits["stillness.black_percent"])
+    reject = measured.limits["stillness.black_reject_seconds"]
+    for first, last in runs(black):
+        count = last - first
+        seconds = float(seconds_of(readings, first, last))
+        whole = count == readings.rows
+        worst = first + int(np.argmin(level[first:last]))
+        long = seconds >= reject
+        yield finding_of(
+            measured,
+            readings,
+            rule="picture.black",
+            grade=Grade.REJECT if long or whole else Grade.REVIEW,
+            first=first,
+            last=last,
+            worst_row=worst,
+            worst=float(level[worst]),
+            limit=limit,
+            unit="%",
+            message=(
+                f"The picture is black {'throughout' if whole else 'here'}: "
+                f"{_frames(count)}, {seconds:.2f} s; 99 % of it lies under "
+                f"{float(level[first:last].max()):.1f} %."
+            ),
+            advice=(
+                "Look for the lens cap, a closed iris or shutter and the camera's "
+                "colour-bar or black setting before the recording is started."
+                if long or whole
+                else "Check the plug and the cable between camera and recorder, and do "
+                "not switch inputs while recording."
+            ),
+        )
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count != 1)}"
+
+
+def _turns(readings: Readings, first: int, last: int) -> bool:
+    """Return whether motion only comes to rest and goes on, as where a sway turns.
+
+    A kept picture begins and ends at once: the frames beside it change as much as live
+    ones do. Frames that are bit for bit the same are no matter of motion.
+    """
+    if (_column(readings, "identical")[first:last] > 0).mean() >= 0.5:
+        return False
+    change = _column(readings, "difference_percent")
+    live = readings["stillness.state"] < State.FROZEN
+    near = slice(max(first - _NEAR_ROWS, 0), last + _NEAR_ROWS)
+    around = change[near][live[near]]
+    beside = np.concatenate(
+        [change[max(first - _BESIDE, 0) : first], change[last + 1 : last + 1 + _BESIDE]]
+    )
+    beside = beside[np.isfinite(beside)]
+    around = around[np.isfinite(around)]
+    if not beside.size or not around.size:
+        return False
+    return bool(np.median(beside) < _LIVE_SHARE * np.median(around))
+
+
+def _tell_frozen(
+    measured: Measured, readings: Readings, first: int, last: int
+) -> Finding:
+    seconds = float(seconds_of(readings, first, last))
+    same = int(np.count_nonzero(_column(readings, "identical")[first:last] > 0))
+    held = measured.info.grid.label(
+        measured.info.grid.nearest(readings.start(first - 1))
+    )
+    exact = (
+        "bit for bit the same" if same == last - first else "the same but for coding"
+    )
+    live = _live_share(readings)
+    reject = seconds >= measured.limits["stillness.frozen_reject_seconds"]
+    reject &= live >= _LEAST_LIVE
+    return finding_of(
+        measured,
+        readings,
+        rule="picture.frozen",
+        grade=Grade.REJECT if reject else Grade.REVIEW,
+        first=first,
+        last=last,
+        worst_row=first,
+        worst=seconds,
+        limit=float(measured.limits["stillness.frozen_review_seconds"]),
+        unit="s",
+        message=(
+            f"The picture stands still for {seconds:.2f} s: {_frames(last - first)} "
+            f"show the frame at {held} again, {exact}; not even noise moves."
+            + _HARDLY_LIVE
+            * (live < _LEAST_LIVE)
+        ),
+        advice=(
+            "Most likely the recorder had lost the camera's signal: check plug and "
+            "cable, and whether the camera was paused or showed a kept picture. Watch "
+            "the recorder's own screen, not the camera's."
+        ),
+    )
+
+
+def _live_share(readings: Readings) -> float:
+    states = readings["stillness.state"]
+    return float(np.mean(states[np.isfinite(states)] < State.FROZEN))
+
+
+def _tell_cadence(measured: Measured, readings: Readings, found: Cadence) -> Finding:
+    rate = measured.info.grid.rate
+    new = rate * (found.period - found.repeats) / found.period
+    if found.period == 2:
+        rhythm = "Every second frame repeats the one before"
+    elif found.repeats == 1:
+        rhythm = f"One frame in every {found.period} repeats the one before"
+    else:
+        rhythm = f"{found.repeats} of every {found.period} frames repeat the one before"
+    return finding_of(
+        measured,
+        readings,
+        rule="picture.repeated",
+        grade=Grade.NOTE,
+        first=found.first,
+        last=found.last,
+        worst_row=min(found.first + 1, found.last - 1),
+        worst=100.0 * found.repeats / found.period,
+        unit="%",
+        message=(
+            f"{rhythm}, in a steady rhythm: about {float(new):.4g} new pictures a "
+            f"second in a recording of {float(rate):.4g}."
+        ),
+        advice=(
+            "No fault if it is meant. Else set the camera's output and the recorder "
+            "to the same frame rate."
+        ),
+    )
+
+
+def _busiest_minute(starts: NDArray[np.float64]) -> int:
+    """Return the most moments that lie within one minute."""
+    ends = np.searchsorted(starts, starts + _MINUTE_S)
+    return int((ends - np.arange(len(starts))).max(initial=0))
+
+
+def _tell_singles(
+    measured: Measured, readings: Readings, singles: NDArray[np.bool_]
+) -> Iterator[Finding]:
+    rows = np.flatnonzero(singles)
+    if not rows.size:
+        return
+    times = readings.times()
+    limit = measured.limits["stillness.repeated_per_minute"]
+    most = _busiest_minute(times[rows])
+    spans = bridged(runs(singles), times=times, gap=_CLUSTER_S)
+    if len(spans) > _MOST_CLUSTERS:
+        spans = bridged(runs(singles), times=times, gap=_WIDE_CLUSTER_S)
+    grid = measured.info.grid
+    for first, last in spans:
+        inside = rows[(rows >= first) & (rows < last)].tolist()
+        labels = [grid.label(grid.nearest(readings.start(r))) for r in inside]
+        named = ", ".join(labels[:_MOST_NAMED])
+        more = len(labels) - _MOST_NAMED
+        one = len(inside) == 1
+        yield finding_of(
+            measured,
+            readings,
+            rule="picture.repeated",
+            grade=Grade.REVIEW if most > limit else Grade.NOTE,
+            first=first,
+            last=last,
+            worst_row=inside[0],
+            worst=float(most),
+            limit=float(limit),
+            unit="in a minute",
+            message=(
+                f"{_frames(len(inside))} repeat{'s' * one} the frame before out of "
+                f"turn: {named}{f' and {more} more' if more > 0 else ''}. "
+                f"{most} in the take's worst minute."
+            ),
+            advice=(
+                "The recorder or a converter fills in for frames it did not get: set "
+                "camera and recorder to the same frame rate, check the cable, and try "
+                "a faster card."
+            ),
+        )
+
+
+def companions(result: TakeResult, finding: Finding) -> Iterator[Companion]:
+    """Show the frame before the first that is black or the same again."""
+    row = finding.worst_pts_row
+    if finding.rule == "picture.black" and result.picture is not None:
+        row = int(
+            np.searchsorted(
+                result.picture.edges,
+                int(finding.start / result.picture.time_base),
+            )
+        )
+    if row is not None and row > 0:
+        yield Companion(row - 1, "the frame before")
+
+
+def exhibits(result: TakeResult, finding: Finding) -> Iterator[Exhibit]:
+    """Draw how much changes from frame to frame around a finding."""
+    readings = result.picture
+    if readings is None or finding.rule == "picture.black":
+        return
+    times = readings.times()[:-1]
+    first, last = np.searchsorted(
+        times, [float(finding.start) - _AROUND_S, float(finding.end) + _AROUND_S]
+    )
+    yield Exhibit(
+        kind="lines",
+        title="Change from frame to frame",
+        caption="Where the picture stands still the line falls to the ground.",
+        lines=(
+            Line(
+                "change",
+                times[first:last],
+                _column(readings, "difference_percent")[first:last],
+            ),
+        ),
+        x_label="s",
+        y_label="% of black to white",
+    )
