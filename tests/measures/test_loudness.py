@@ -6,7 +6,6 @@ Published values are in ``values/loudness.toml``, each with its source. Second o
 
 from __future__ import annotations
 
-import itertools
 import math
 import os
 import tomllib
@@ -28,9 +27,9 @@ from qc.limits import parse
 from qc.measures.base import Measured, Setup
 from qc.measures.loudness import MEASURE, gated_loudness, loudness_range, lufs
 from qc.media import TakeReader, probe
-from qc.media.sound import row_start
 from qc.records import AudioTrack, Readings, SoundBlock, TakeInfo
 from qc.timecode import TimecodeFormat
+from tests.sounds import blocks_of
 
 VALUES: dict[str, Any] = tomllib.loads(
     (Path(__file__).parents[1] / "values" / "loudness.toml").read_text(encoding="utf-8")
@@ -58,24 +57,6 @@ def track_of(channels: int, layout: str = "stereo", rate: int = RATE) -> AudioTr
         sample_rate=rate,
         first_channel=1,
     )
-
-
-def blocks_of(
-    track: AudioTrack, sound: Sound, cuts: Iterable[int] = (), *, start: int = 0
-) -> list[SoundBlock]:
-    """Cut sound into blocks at rows, as the decoder does; `start` is a sample."""
-    rate, n = track.sample_rate, sound.shape[1]
-    first_row, end_row = start * 100 // rate, -(-(start + n) * 100 // rate)
-    rows = sorted({first_row, *(c for c in cuts if first_row < c < end_row), end_row})
-    out = []
-    for first, last in itertools.pairwise(rows):
-        edges = np.array([row_start(r, rate) - start for r in range(first, last + 1)])
-        edges = np.clip(edges, 0, n)
-        part = np.ascontiguousarray(sound[:, edges[0] : edges[-1]], np.float32)
-        part.flags.writeable = False
-        begin = start + int(edges[0])
-        out.append(SoundBlock(track, part, begin, first, edges - edges[0]))
-    return out
 
 
 def measure_blocks(takes: Sequence[tuple[AudioTrack, Sequence[SoundBlock]]]) -> Any:

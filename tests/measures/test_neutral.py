@@ -504,7 +504,7 @@ def test_whether_a_wrong_preset_explains_it() -> None:
     # 4000 K lies within 3000 to 6700 K, and the setting is the first of the two.
     assert text == (
         "This cast fits a theatre lamp of about 4000 K with the camera set to 5600 K: "
-        "a wrong preset explains it."
+        "a wrong preset may explain it."
     )
     cold = lamp_words(lamp_rgb(6000, 0) / lamp_rgb(3200, 0), primaries="bt709")
     # Set to 5600 K the light would have been out of range; set to 3200 K it fits.

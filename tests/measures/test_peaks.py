@@ -41,11 +41,11 @@ from qc.measures.parts.sound.truepeak import (
     silences,
 )
 from qc.measures.peaks import MEASURE
-from qc.media.sound import float_samples, row_start
+from qc.media.sound import float_samples
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo
 from qc.spans import runs
 from qc.timecode import TimecodeFormat
-from tests.sounds import as_pcm
+from tests.sounds import as_pcm, blocks_of
 from tests.sounds import speech as rendered_speech
 
 VALUES: dict[str, Any] = tomllib.loads(
@@ -71,32 +71,6 @@ def track_of(
         first_channel=first_channel,
         **facts,
     )
-
-
-def blocks_of(
-    track: AudioTrack, sound: Sound, cuts: Iterable[int] = (), *, start: int = 0
-) -> list[SoundBlock]:
-    """Cut sound into blocks at rows, as the decoder does; `start` is a sample."""
-    rate, n = track.sample_rate, sound.shape[1]
-    first_row = start * 100 // rate
-    end_row = -(-(start + n) * 100 // rate)
-    rows = sorted({first_row, *(c for c in cuts if first_row < c < end_row), end_row})
-    out = []
-    for first, last in itertools.pairwise(rows):
-        edges = np.array([row_start(r, rate) - start for r in range(first, last + 1)])
-        edges = np.clip(edges, 0, n)
-        part = np.ascontiguousarray(sound[:, edges[0] : edges[-1]], np.float32)
-        part.flags.writeable = False
-        out.append(
-            SoundBlock(
-                track=track,
-                samples=part,
-                start=start + int(edges[0]),
-                first_row=first,
-                row_edges=edges - edges[0],
-            )
-        )
-    return out
 
 
 def info_of(*tracks: AudioTrack) -> TakeInfo:

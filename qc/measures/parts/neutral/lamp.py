@@ -88,7 +88,7 @@ def lamp_words(rgb: ArrayLike, *, primaries: Primaries) -> str:
     if fits:
         return (
             f"This cast fits a theatre lamp of about {round(cct, -2):.0f} K with the "
-            f"camera set to {setting:.0f} K: a wrong preset explains it."
+            f"camera set to {setting:.0f} K: a wrong preset may explain it."
         )
     if not math.isfinite(cct):
         why = "too strongly coloured for any lamp"
