@@ -23,7 +23,7 @@ FLOORS = [
     ("day", "spot"),
     ("report",),
     ("pipeline", "__init__"),
-    ("judge",),
+    ("judge", "rows"),
     ("measures", "media"),
     ("views", "store"),
     ("daybook",),

@@ -193,6 +193,11 @@ class FrameDecoder:
         if not self._strict:
             yield from self._slow_down(max(first, 0), draining=False)
 
+    def begin_at(self, place: int) -> None:
+        """Expect the first packet at a place in the file, behind data not wanted."""
+        if self._continuity is not None:
+            self._continuity.begin_at(place)
+
     def finish(self) -> Iterator[Decoded]:
         """Yield what was held back when the stream has ended."""
         self.ledger.close()

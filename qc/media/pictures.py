@@ -94,6 +94,10 @@ class PictureDecoder:
         """How many errors the decoder has reported."""
         return self._decoder.errors
 
+    def begin_at(self, place: int) -> None:
+        """Expect the first packet at a place in the file, behind data not wanted."""
+        self._decoder.begin_at(place)
+
     def decode(self, packet: Packet[VideoStream]) -> Iterator[Picture]:
         """Yield the pictures that this packet completes; an empty packet drains."""
         for timed in self.timed(packet):

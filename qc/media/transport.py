@@ -62,6 +62,10 @@ class ContinuityCheck:
         """Close the file."""
         self._file.close()
 
+    def begin_at(self, place: int) -> None:
+        """Leave out what lies before a place in the file: it is not wanted."""
+        self._at = place
+
     def breaks_until(self, end: int | None) -> list[int]:
         """Return where breaks lie between the last call's end and this one's.
 

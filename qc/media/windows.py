@@ -155,7 +155,10 @@ class WindowReader:
             if not isinstance(stream, VideoStream):
                 raise DecodeError(f"{info.path}: the file changed while it was read")
             self.pictures = PictureDecoder(own, stream, threads=self._threads)
-            self._skip_to_place()
+            places = [p.pos for p in self._held if p.pos is not None]
+            if places:
+                # The check of a transport stream's numbering need not read the rest.
+                self.pictures.begin_at(min(places))
         # Whole seconds, so that rows of sound lie where those of the whole take do.
         self._shift_s = self.key // 1 - 1
         origin = info.origin + self._shift_s
@@ -165,14 +168,6 @@ class WindowReader:
                 self.sounds[sound.index] = SoundDecoder(sound, track, origin)
                 exact = track.codec.startswith("pcm") or self.key <= 0
                 self._primed[sound.index] = 0 if exact else _UNSOUND_PACKETS
-
-    def _skip_to_place(self) -> None:
-        """Keep the check of a transport stream's numbering from reading all before."""
-        decoder = self.pictures._decoder if self.pictures is not None else None
-        check = decoder._continuity if decoder is not None else None
-        places = [p.pos for p in self._held if p.pos is not None]
-        if check is not None and places:
-            check._at = min(places)
 
     def _seek(self, container: InputContainer) -> None:
         info = self._info

@@ -14,14 +14,14 @@ from qc.measures import all_measures
 from qc.measures.base import Measure, Measured, Setup
 from qc.media import TakeReader
 from qc.media.windows import WindowReader
-from qc.pipeline import (
-    _derive,
-    _one_opencv_thread,
-    _PictureRecorder,
-    _sound_totals,
-    _SoundRecorder,
-)
 from qc.records import Finding, Picture, Readings, SoundBlock, TakeInfo
+from qc.rows import (
+    PictureRows,
+    SoundRows,
+    add_derived,
+    one_opencv_thread,
+    sound_totals,
+)
 from qc.spot.needs import FOUND_ANYHOW
 
 __all__ = ["Piece", "PieceMaker"]
@@ -143,13 +143,13 @@ class PieceMaker:
     ) -> Piece | None:
         began = self._clock()
         setup = Setup(self._info, self._limits)
-        pictures = _PictureRecorder(setup, self._measures)
+        pictures = PictureRows(setup, self._measures)
         sounds = {
-            t.stream: _SoundRecorder(setup, t, self._measures) for t in self._info.audio
+            t.stream: SoundRows(setup, t, self._measures) for t in self._info.audio
         }
         frames = damaged = 0
         whole = True
-        with _one_opencv_thread():
+        with one_opencv_thread():
             for item in items:
                 if isinstance(item, Picture):
                     pictures.take(item)
@@ -173,12 +173,12 @@ class PieceMaker:
             limits=self._limits,
             picture=pictures.readings(),
             sound=heard,
-            totals=pictures.totals() | _sound_totals(list(sounds.values())),
+            totals=pictures.totals() | sound_totals(list(sounds.values())),
             missing=self._missing(reader) if whole else (),
             changed_format=0 if decoder is None else decoder.changed_format,
             restarts=0 if decoder is None else decoder.restarts,
         )
-        _derive(measured, self._measures)
+        add_derived(measured, self._measures)
         start, end = _extent(measured)
         return Piece(
             start=start,

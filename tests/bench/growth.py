@@ -58,15 +58,15 @@ def _some_measures(task: Point) -> Point:
     from qc.measures import all_measures
     from qc.measures.base import Setup
     from qc.media import TakeReader, probe
-    from qc.pipeline import _one_opencv_thread, _PictureRecorder
     from qc.records import Picture
+    from qc.rows import PictureRows, one_opencv_thread
 
     pictures = [m for m in all_measures() if m.clock == "picture"]
     chosen = tuple(pictures[: round(task["share"] * len(pictures))])
     info = probe(Path(task["path"]))
-    recorder = _PictureRecorder(Setup(info, speed._limits(task)), chosen)
+    recorder = PictureRows(Setup(info, speed._limits(task)), chosen)
     start, frames = time.process_time(), 0
-    with _one_opencv_thread(), TakeReader(info, threads=task["threads"]) as reader:
+    with one_opencv_thread(), TakeReader(info, threads=task["threads"]) as reader:
         for item in reader:
             if isinstance(item, Picture):
                 recorder.take(item)
