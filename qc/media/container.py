@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import io
 from pathlib import Path
 
 import av
@@ -43,8 +44,16 @@ def _allowed_formats() -> str:
     return ",".join(names)
 
 
-def open_recording(path: Path) -> InputContainer:
+def open_recording(
+    path: Path, *, through: io.RawIOBase | None = None
+) -> InputContainer:
     """Open a recording read-only, with no other file or network within reach.
+
+    Parameters
+    ----------
+    path : Path
+    through : file, optional
+        What to read instead, a view on the file at `path`.
 
     Raises
     ------
@@ -56,7 +65,7 @@ def open_recording(path: Path) -> InputContainer:
         # Colons in names would read as a protocol ("a:b.mov"): an absolute path has
         # none in front.
         return av.open(
-            str(path.absolute()),
+            str(path.absolute()) if through is None else through,
             mode="r",
             options={
                 "protocol_whitelist": "file",

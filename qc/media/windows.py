@@ -16,13 +16,14 @@ from av.stream import Discard
 from av.video.stream import VideoStream
 
 from qc.errors import DecodeError
+from qc.media.clusters import Clusters, Spliced
 from qc.media.container import open_recording
 from qc.media.decoding import has_own_times
 from qc.media.pictures import PictureDecoder
 from qc.media.sound import ROWS_PER_SECOND, SoundDecoder
 from qc.records import Picture, SoundBlock, TakeInfo
 
-__all__ = ["WindowReader", "can_seek"]
+__all__ = ["WindowReader", "can_seek", "found_length"]
 
 # How far before a wanted start to begin when the file's index leads behind it.
 _STEP_BACK_S = (0, 2, 10)
@@ -37,6 +38,8 @@ _APART_S = 2
 
 def can_seek(info: TakeInfo) -> bool:
     """Return whether windows can be sought: the file tells times and its length."""
+    if info.video is not None and unindexed(info) is not None:
+        return True
     if not info.duration:
         return False
     with open_recording(info.path) as container:
@@ -44,6 +47,25 @@ def can_seek(info: TakeInfo) -> bool:
             return True
         stream = container.streams[info.video.stream]
         return isinstance(stream, VideoStream) and has_own_times(stream)
+
+
+def found_length(info: TakeInfo) -> Fraction | None:
+    """Return how long a take is whose file does not say, as far as can be found.
+
+    The last half second or so, of which the file's last piece holds an unknown part,
+    does not count.
+    """
+    clusters = unindexed(info) if info.video is not None else None
+    last = clusters.last() if clusters is not None else None
+    return None if last is None else max(last[1] - info.origin, Fraction(0)) or None
+
+
+def unindexed(info: TakeInfo) -> Clusters | None:
+    """Return the clusters of a file whose index is missing, if it has clusters."""
+    if not info.container.startswith("matroska"):
+        return None
+    clusters = Clusters(info.path)
+    return None if clusters.indexed or not clusters.head else clusters
 
 
 class WindowReader:
@@ -87,6 +109,8 @@ class WindowReader:
         self._start, self.end, self._lead = start, end, lead
         self._threads = threads
         self._container: InputContainer | None = None
+        self._clusters = unindexed(info) if info.video is not None else None
+        self._spliced: Spliced | None = None
         self._held: list[Packet[Any]] = []
         self.key = Fraction(0)
         self._shift_s = 0
@@ -99,9 +123,17 @@ class WindowReader:
         self.ended_early = ""
 
     def __enter__(self) -> WindowReader:
-        self._container = container = open_recording(self._info.path)
+        self._container = open_recording(self._info.path)
         try:
-            self._prepare(container)
+            self._choose_streams(self._container)
+            try:
+                self._seek(self._container)
+            except av.FFmpegError as error:
+                raise DecodeError(
+                    f"{self._info.path}: cannot go to a moment of this file: "
+                    f"{error.strerror}"
+                ) from error
+            self._open(self._container)
         except BaseException:
             self.__exit__(None, None, None)
             raise
@@ -123,10 +155,13 @@ class WindowReader:
                 if stream.codec_context is not None and stream.codec_context.is_open:
                     stream.codec_context.flush_buffers()
             container.close()
+        if self._spliced is not None:
+            self._spliced.close()
+            self._spliced = None
 
     # ------------------------------------------------------------------ getting there
 
-    def _prepare(self, container: InputContainer) -> None:
+    def _choose_streams(self, container: InputContainer) -> None:
         info = self._info
         for stream in container.streams:
             stream.discard = Discard.all
@@ -136,13 +171,19 @@ class WindowReader:
         for stream in streams:
             stream.discard = Discard.default
         self._streams = sorted(streams, key=lambda s: int(s.index))
-        try:
-            self._seek(container)
-        except av.FFmpegError as error:
-            raise DecodeError(
-                f"{info.path}: cannot go to a moment of this file: {error.strerror}"
-            ) from error
-        self._open(container)
+
+    def _reopen_near(self, moment: Fraction, clusters: Clusters) -> InputContainer:
+        """Open the file again as if it began at the cluster of a moment."""
+        if self._container is not None:
+            self._container.close()
+            self._container = None
+        if self._spliced is not None:
+            self._spliced.close()
+        place = clusters.before(moment)
+        self._spliced = Spliced(self._info.path, clusters.head, place)
+        self._container = open_recording(self._info.path, through=self._spliced)
+        self._choose_streams(self._container)
+        return self._container
 
     def _open(self, container: InputContainer) -> None:
         """Set up decoders whose clocks begin with this window."""
@@ -183,9 +224,11 @@ class WindowReader:
         for back in _STEP_BACK_S:
             # Before its first moment a file has nothing to go to.
             moment = max(target - back, info.origin)
-            if moment > info.origin or back:
+            if self._clusters is not None:
+                container = self._reopen_near(target - back, self._clusters)
+            elif moment > info.origin or back:
                 container.seek(int(moment / base), stream=stream, backward=True)
-            found = self._find_key(container, stream.index)
+            found = self._find_key(container, info.video.stream)
             if found is not None and found <= target:
                 break
         if found is None or found >= info.origin + self.end:

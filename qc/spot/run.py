@@ -16,7 +16,7 @@ from qc.limits import Limits
 from qc.measures import all_measures, default_limits
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
-from qc.media.windows import can_seek
+from qc.media.windows import can_seek, found_length
 from qc.pipeline import Progress, measure_take
 from qc.records import (
     Coverage,
@@ -233,6 +233,9 @@ class _Spot:
 
     def _look(self) -> _Looked:
         info = self._info
+        notes: list[str] = []
+        if not info.duration:
+            info = self._info = self._with_length(info, notes)
         if not can_seek(info):
             why = (
                 "The file does not say how long it is"
@@ -255,7 +258,6 @@ class _Spot:
                 "This file does not let one jump to a moment: it was read from its "
                 "start."
             )
-        notes: list[str] = []
         if looking.length < length:
             self._info = replace(
                 info, duration=Fraction(looking.length).limit_denominator(1_000_000)
@@ -276,6 +278,18 @@ class _Spot:
             looking.window,
             tuple(notes),
         )
+
+    def _with_length(self, info: TakeInfo, notes: list[str]) -> TakeInfo:
+        """Return a take with its length, if that is to be found."""
+        length = found_length(info)
+        if length is None:
+            return info
+        notes.append(
+            "The file does not say how long it is, and has no index: it may be growing "
+            f"still, or have been cut short. Its end was looked for and found at about "
+            f"{spoken(length)}; what is there counts as the take."
+        )
+        return replace(info, duration=length)
 
     def _tell(self, info: TakeInfo) -> Callable[[float], None] | None:
         progress = self._progress

@@ -126,6 +126,8 @@ def closing(measured: Measured) -> dict[str, NDArray[np.float32]]:
     code = signal.first_code_at(measured.limits["highlights.level_percent"])
     allowed = float(measured.limits["highlights.review_percent"]) / 100.0
     looks = kept["looks"]
+    if not len(looks):
+        return out  # every picture was damaged
     ends = np.append(looks[1:], rows)
     ignored = np.zeros(rows)
     for name in _IGNORED:
