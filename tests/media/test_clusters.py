@@ -36,7 +36,7 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _packets(file: object) -> list[tuple[int, int, bytes]]:
-    with av.open(file, format="matroska") as container:  # type: ignore[call-overload]
+    with av.open(file, format="matroska") as container:
         return [
             (p.stream.index, p.pts or 0, bytes(p))
             for p in container.demux()
