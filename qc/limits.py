@@ -64,6 +64,8 @@ class Option:
         Smallest and largest value taken.
     choices : tuple of str
         For ``kind="choice"``.
+    at_most : str
+        Key of another option that this one must not go over; empty: none.
     measuring : bool
         True when the value changes what is measured, not only how it is judged.
     """
@@ -76,6 +78,7 @@ class Option:
     low: float = -math.inf
     high: float = math.inf
     choices: tuple[str, ...] = ()
+    at_most: str = ""
     measuring: bool = False
 
     @property

@@ -115,6 +115,10 @@ def test_review_beyond_reject_is_refused(tmp_path: Path) -> None:
     path.write_text("[focus]\nsoft_review_percent = 10\nsoft_reject_percent = 20\n")
     with pytest.raises(LimitsError, match="must be at least that"):
         load_limits(path)
+    # Speech cannot be too quiet and too loud at once.
+    path.write_text("[speech]\nquiet_dbfs = -10\nloud_dbfs = -12\n")
+    with pytest.raises(LimitsError, match=r"quiet_dbfs = -10 lies over loud_dbfs"):
+        load_limits(path)
     check_order(default_limits())
 
 

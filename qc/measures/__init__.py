@@ -63,7 +63,10 @@ def load_limits(path: Path) -> Limits:
 
 
 def check_order(limits: Limits) -> None:
-    """Refuse limits by which a take would be rejected before it is up for review.
+    """Refuse limits that contradict each other.
+
+    A take must not be rejected before it is up for review, and a level not be too high
+    before it is high enough.
 
     Raises
     ------
@@ -81,6 +84,13 @@ def check_order(limits: Limits) -> None:
                     f"{limits.source}: [{section}] {name} = {a:g} lies beyond "
                     f"{other} = {b:g}; it must be {more} that"
                 )
+    for option in all_options():
+        if option.at_most and limits[option.key] > limits[option.at_most]:
+            raise LimitsError(
+                f"{limits.source}: [{option.section}] {option.name} = "
+                f"{limits[option.key]:g} lies over {option.at_most.partition('.')[2]} "
+                f"= {limits[option.at_most]:g}; it must be at most that"
+            )
 
 
 def rule_labels() -> dict[str, str]:

@@ -363,7 +363,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=2,
+    version=3,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -399,9 +399,11 @@ MEASURE = Measure(
         "right behind themselves. Clicks and jumps: the third difference rises 10 "
         "times over its mean on either side for less than a sixth of a millisecond "
         "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
-        "plosives and instruments do. In sound coded with losses repeated blocks "
-        "cannot be told, nor gaps of less than about 10 ms, and clicks only where they "
-        "are strong."
+        "plosives and instruments do: what is around it for 6 ms stays under 28 %, or "
+        "34 % beside a single step or sample. In sound coded with losses gaps are told "
+        "by the level and the first difference together, which fall 6 times or more "
+        "within 4 ms and are back as fast; repeated blocks cannot be told there, gaps "
+        "of less than 3 ms often not, and clicks only where they are strong."
     ),
     source="Own method. Limits: house choice.",
 )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -9,7 +10,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import firwin, upfirdn
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
@@ -22,7 +22,8 @@ from qc.measures.parts.sound.soundlines import (
     totals_of,
     tracks_of,
 )
-from qc.measures.parts.sound.soundpieces import CellSums, usable
+from qc.measures.parts.sound.soundpieces import CellSums
+from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import dbfs
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
 
@@ -30,6 +31,9 @@ __all__ = ["MEASURE"]
 
 _CELL_HZ, _LOW_HZ = 6000, 2000
 _TAPS = 48
+# Samples that go through one product of matrices, and how many such products are one:
+# larger ones would be shared out among processors, at a cost.
+_STRETCH, _STRETCHES = 32, 25
 _WINDOW_S, _HOP_S = 4.0, 2.0
 _SHORTEST_S = 2.0
 # Lines that count, and a line that may stand alone, in dB over the floor around it.
@@ -65,7 +69,8 @@ class _Reader:
         self._low_rate = cell_rate / self._down
         self._window = round(_WINDOW_S * self._low_rate) * self._down
         self._hop = round(_HOP_S * self._low_rate) * self._down
-        self._taps = firwin(_TAPS, 0.42 / self._down * 2) if self._down > 1 else None
+        self._filter = _decimator(self._down) if self._down > 1 else None
+        self._low_held: NDArray[np.float64] | None = None  # of the window's begin
         self._cells = CellSums(track.channels, self._size)
         self._held = np.zeros((track.channels, 0), np.float32)
         self._start: int | None = None  # first sample held
@@ -77,7 +82,7 @@ class _Reader:
     def read(self, block: SoundBlock) -> Values:
         rows = len(block.row_edges) - 1
         out = np.full((rows, self._channels), math.nan)
-        sound = all(usable(line) for line in block.samples)
+        sound = bool(seen(block).usable.all())
         if block.gap_before or not sound:
             self._end()
         if not sound:
@@ -85,7 +90,8 @@ class _Reader:
         if self._start is None:
             self._start = block.start
         before = self._held.shape[1]
-        cells, edges = self._cells.feed(block.samples, block.row_edges)
+        ready = seen(block).cells(self._size) if self._cells.empty else None
+        cells, edges = self._cells.feed(block.samples, block.row_edges, ready)
         self._sum += cells.sum(axis=1, dtype=np.float64)
         self._count += cells.shape[1]
         self._held = np.concatenate([self._held, cells], axis=1)
@@ -93,7 +99,9 @@ class _Reader:
         # A window needs the filter's taps behind it.
         need, used = self._window + _TAPS, 0
         while self._held.shape[1] >= need:
-            self._look(self._held[:, :need], self._start)
+            low = self._low(self._held[:, :need])
+            self._low_held = low[:, self._hop // self._down :]
+            self._look(low, self._start, need)
             row = int(np.searchsorted(edges, need + used - before, side="left"))
             out[row:] = self._now
             self._held = self._held[:, self._hop :]
@@ -101,13 +109,13 @@ class _Reader:
             used += self._hop
         return {"hum_dbfs": out}
 
-    def _look(self, held: NDArray[np.float32], start: int) -> None:
-        seconds = held.shape[1] * self._size / self._rate
+    def _look(self, low: NDArray[np.float64], start: int, count: int) -> None:
+        """Look for hum in a window of so many cells that begins with a sample."""
+        seconds = count * self._size / self._rate
         first = start * ROWS_PER_SECOND // self._rate
         last = first + round(seconds * ROWS_PER_SECOND)
         self._windows += 1
-        for channel, line in enumerate(held):
-            found = _hum(self._low(line), self._low_rate)
+        for channel, found in enumerate(_hum(low, self._low_rate)):
             self._now[channel] = _NONE_DBFS if found is None else found[1]
             if found is not None and len(self._segments) < _MOST_SEGMENTS:
                 mains, level, over, harmonics, sure = found
@@ -125,13 +133,20 @@ class _Reader:
                     )
                 )
 
-    def _low(self, line: NDArray[np.float32]) -> NDArray[np.float64]:
-        if self._taps is None:
-            return line.astype(np.float64)
-        low = upfirdn(self._taps, line.astype(np.float64), 1, self._down)
-        skip = _TAPS // self._down  # not yet filled with sound
-        count = (len(line) - _TAPS) // self._down
-        return np.asarray(low[skip : skip + count], np.float64)
+    def _low(self, held: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return a window below 840 Hz; what the last one had of it is not done again.
+
+        Its first samples, for which the filter is not filled with sound, are left out.
+        """
+        if self._filter is None:
+            return held.astype(np.float64)
+        known = self._low_held
+        if known is None:
+            return _decimated(held, self._filter, self._down)
+        fresh = held[:, known.shape[1] * self._down :]
+        return np.concatenate(
+            [known, _decimated(fresh, self._filter, self._down)], axis=1
+        )
 
     def _end(self) -> None:
         """Read a short take, or what stands alone between gaps, and begin anew."""
@@ -141,7 +156,10 @@ class _Reader:
         if self._start is not None and enough <= length and (
             self._windows == 0 or length > whole
         ):  # fmt: skip
-            self._look(self._held[:, -(self._window + _TAPS) :], self._start)
+            self._low_held = None
+            held = self._held[:, -(self._window + _TAPS) :]
+            self._look(self._low(held), self._start, held.shape[1])
+        self._low_held = None
         self._cells.reset()
         self._held = self._held[:, :0]
         self._start = None
@@ -160,28 +178,85 @@ class _Reader:
         }
 
 
-def _hum(
-    low: NDArray[np.float64], rate: float
-) -> tuple[int, float, float, tuple[int, ...], bool] | None:
-    """Return mains, level, height over the floor, harmonics and if sure, or None."""
+@functools.cache
+def _decimator(down: int) -> NDArray[np.float64]:
+    """Return the low-pass of one sample in `down` as a matrix.
+
+    Returns
+    -------
+    (window, stretch) array
+        A window of samples times it gives a stretch of samples at the lower rate.
+    """
+    taps = low_pass(_TAPS, 0.84 / down)[::-1]
+    out = np.zeros((_TAPS + (_STRETCH - 1) * down, _STRETCH))
+    for k in range(_STRETCH):
+        out[k * down : k * down + _TAPS, k] = taps
+    return out
+
+
+def low_pass(taps: int, corner: float) -> NDArray[np.float64]:
+    """Return a low-pass: a sinc in a Hamming window, 1 at zero frequency.
+
+    Parameters
+    ----------
+    corner : float
+        -6 dB, as a share of half the sample rate.
+
+    Returns
+    -------
+    (taps,) array
+
+    Examples
+    --------
+    >>> low_pass(4, 0.5).round(4).tolist()
+    [0.0167, 0.4833, 0.4833, 0.0167]
+    """
+    at = np.arange(taps) - 0.5 * (taps - 1)
+    out = np.sinc(corner * at) * np.hamming(taps)
+    return np.asarray(out / out.sum())
+
+
+def _decimated(
+    held: NDArray[np.float32], matrix: NDArray[np.float64], down: int
+) -> NDArray[np.float64]:
+    """Return one low-passed sample in `down`, from the first that hears all taps on."""
+    skip = -(-(_TAPS - 1) // down)  # outputs the filter is not yet filled for
+    count = (held.shape[1] - _TAPS) // down
+    begin = skip * down - (_TAPS - 1)
+    groups = -(-count // (_STRETCH * _STRETCHES))
+    window, step = len(matrix), _STRETCH * down
+    line = np.zeros((len(held), begin + (groups * _STRETCHES - 1) * step + window))
+    line[:, : held.shape[1]] = held[:, : line.shape[1]]
+    windows = np.lib.stride_tricks.as_strided(
+        line[:, begin:],
+        (len(held), groups, _STRETCHES, window),
+        (*(s * line.itemsize for s in (line.shape[1], _STRETCHES * step, step, 1)),),
+        writeable=False,
+    )
+    out = np.matmul(np.ascontiguousarray(windows), matrix)
+    return np.asarray(out.reshape(len(held), -1)[:, :count])
+
+
+_Hum = tuple[int, float, float, tuple[int, ...], bool]
+
+
+def _hum(low: NDArray[np.float64], rate: float) -> list[_Hum | None]:
+    """Return mains, level, height over the floor, harmonics and if sure, by channel."""
     spectre = spectrum(low, rate)
-    best = None
+    best: list[_Hum | None] = [None] * len(low)
     for mains in MAINS_HZ:
         lines = harmonic_lines(spectre, mains)
-        strong = np.flatnonzero(lines.over_db >= _LINE_DB)
-        if not strong.size or strong[0] > 1:
-            continue  # without fundamental and second harmonic it is something else
-        sure = strong.size > 1 or bool(lines.over_db[:2].max() >= _ALONE_DB)
-        level = float(dbfs(math.sqrt(float(lines.power[strong].sum()))))
-        found = (
-            mains,
-            level,
-            float(lines.over_db.max()),
-            tuple(int(k) + 1 for k in strong),
-            sure,
-        )
-        if best is None or level > best[1]:
-            best = found
+        for channel, over in enumerate(lines.over_db):
+            strong = np.flatnonzero(over >= _LINE_DB)
+            if not strong.size or strong[0] > 1:
+                continue  # without fundamental and second harmonic it is another thing
+            sure = strong.size > 1 or bool(over[:2].max() >= _ALONE_DB)
+            power = float(lines.power[channel, strong].sum())
+            level = float(dbfs(math.sqrt(power)))
+            known = best[channel]
+            if known is None or level > known[1]:
+                harmonics = tuple(int(k) + 1 for k in strong)
+                best[channel] = mains, level, float(over.max()), harmonics, sure
     return best
 
 

@@ -13,6 +13,7 @@ from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
 from qc.measures.parts.sound.kweighting import LOWEST_RATE, KWeighting, channel_weights
 from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND, tracks_of
+from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import SILENCE_DBFS, lfe_index
 from qc.records import AudioTrack, SoundBlock
 
@@ -195,11 +196,7 @@ class _Reader:
         if self._lfe is not None:
             samples = samples[self._heard]
         lengths = np.diff(edges)
-        # Not so for NaN either; most blocks are whole, and this costs least for them.
-        whole = bool(
-            samples.size == 0
-            or (samples.min() > -_NO_SOUND and samples.max() < _NO_SOUND)
-        )
+        whole = seen(block).whole
         good = np.ones(0, bool) if whole else np.abs(samples) < _NO_SOUND
         if not whole:
             samples = np.where(good, samples, np.float32(0.0))
@@ -390,6 +387,7 @@ MEASURE = Measure(
         ),
     ),
     start=_Reader,
+    version=2,
     charts=(
         Chart(
             ("short_term_lufs", "momentary_lufs"),

@@ -25,6 +25,7 @@ from qc.measures.parts.sound.deadchannels import (
     check_silence,
 )
 from qc.measures.parts.sound.flattops import Flats, FlatTops
+from qc.measures.parts.sound.lossytops import SoftTops
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
@@ -34,6 +35,7 @@ from qc.measures.parts.sound.soundlines import (
     totals_of,
     tracks_of,
 )
+from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
     ClippedRuns,
@@ -41,8 +43,8 @@ from qc.measures.parts.sound.truepeak import (
     busiest_window,
     dbfs,
     keeps_full_scale,
+    keeps_samples,
     oversampling,
-    row_reduce,
 )
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
 from qc.spans import Span, bridged, runs
@@ -52,6 +54,10 @@ __all__ = ["MEASURE"]
 # Tried with AAC, MP3, AC-3 and Opus: sound that was cut off at full scale before coding
 # comes back above this somewhere, sound that a limiter held just under it does not.
 _LOSSY_REACHES_DBFS = -0.2
+# Softened tops are told apart only roughly: those closer together than this are one
+# finding, which is a note up to so many seconds of tops in one second (house choice).
+_SOFT_GAP_S = 5.0
+_SOFT_REVIEW_S = 0.005
 # +120 dBFS: no recorder's headroom reaches here, so this is damage, as NaN is.
 _NO_SOUND = np.float32(1e6)
 
@@ -67,12 +73,13 @@ class _Reader:
             level=10.0 ** (limits[level] / 20.0),
             shortest=limits["peaks.clip_run_samples"],
         )
-        # Lossy coding leaves no top flat, and logarithmic steps are too coarse for it.
-        exact = not self._lossy or track.codec in ("pcm_u8", "pcm_s8")
         full = 10.0 ** (limits[level] / 20.0)
-        self._flats = (
-            FlatTops(track.channels, track.sample_rate, full=full) if exact else None
-        )
+        # Logarithmic steps are too coarse for flat tops.
+        self._flats: FlatTops | SoftTops | None = None
+        if not keeps_samples(track.codec):
+            self._flats = SoftTops(track.channels, track.sample_rate, full=full)
+        elif not self._lossy or track.codec in ("pcm_u8", "pcm_s8"):
+            self._flats = FlatTops(track.channels, track.sample_rate, full=full)
         zeros = np.zeros(track.channels)
         self._highest = np.stack([zeros, zeros])  # samples, true peaks
         self._energy, self._samples = zeros.copy(), zeros.copy()
@@ -84,7 +91,7 @@ class _Reader:
         if block.gap_before:
             self._end_of_run()
         samples, edges = block.samples, block.row_edges
-        peaks = row_reduce(np.maximum, np.abs(samples), edges)
+        peaks = seen(block).highest.copy()
         lengths = np.diff(edges)[:, np.newaxis]
         bad = ~(peaks < _NO_SOUND) & (lengths > 0)
         if bad.any():
@@ -92,9 +99,8 @@ class _Reader:
             self._bad_total += int(good.size - np.count_nonzero(good))
             samples = np.where(good, samples, np.float32(0.0))
             peaks[bad] = math.nan
-        energy = row_reduce(np.add, np.square(samples), edges)
-        energy[bad] = math.nan
-        between = row_reduce(np.maximum, self._meter.feed(samples), edges)
+        energy = np.where(bad, math.nan, seen(block).energy)
+        between = self._meter.rows(samples, edges)
         true_peaks = np.maximum(between, peaks)  # NaN stays where samples are bad
         clipped = self._clipped.feed(samples, edges)
         if self._flats is not None:
@@ -166,6 +172,10 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
             found_flats = totals_of(measured)[number].get("flats", ())
             flats = found_flats[index] if found_flats else Flats()
             flat = flats.over(first_row(readings), readings.rows)
+            if not keeps_samples(track.codec):
+                for span in bridged(runs(flat > 0), times=times, gap=_SOFT_GAP_S):
+                    yield _softened(line, span, flat, flats.level)
+                flat[:] = 0
             clipped += flat
             for span in bridged(runs(clipped > 0), times=times, gap=gap):
                 below = flats.level if flat[span[0] : span[1]].any() else None
@@ -230,6 +240,32 @@ def _clipped(
             f"{share} (limit {grouped(math.ceil(limit))} in a second)."
         ),
         advice=advice,
+    )
+
+
+def _softened(line: Line, span: Span, flat: NDArray[np.int64], level: float) -> Finding:
+    """Return the finding of flat tops that lossy coding has softened."""
+    counts = flat[span[0] : span[1]]
+    busiest = busiest_window(counts, rows=ROWS_PER_SECOND)
+    many = busiest >= _SOFT_REVIEW_S * line.track.sample_rate
+    return line.finding(
+        "sound.clipped",
+        span,
+        grade=Grade.REVIEW if many else Grade.NOTE,
+        worst_row=span[0] + int(counts.argmax()),
+        worst=float(busiest),
+        limit=line.limit("clipped_review_samples"),
+        unit="samples/s",
+        message=(
+            f"{line}: the sound looks cut off at {signed(float(dbfs(level)), 1)} dBFS "
+            f"here and there in {length_of(line.readings, span)}, before it was coded "
+            "with losses; the coding hides the exact places."
+        ),
+        advice=(
+            "listen to it; if loud words sound harsh, turn down what comes before the "
+            "recorder (the microphone's pad, the wireless transmitter, the mixer's "
+            "gain), by 6 dB to begin with, not the recorder's level."
+        ),
     )
 
 
@@ -382,7 +418,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=3,
+    version=4,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -391,7 +427,9 @@ MEASURE = Measure(
         "estimate, made only where full scale is reached. Flat tops under full scale: "
         "runs of three or more samples within three steps of 16 bits of the highest of "
         "a second, left too fast for a smooth peak, three tops or more at one level; "
-        "lossy coding hides them. RMS is plain: a full-scale "
+        "in sound coded with losses half-waves that are over nine tenths of their top "
+        "for more than half their width, six or more of one second and ten or more of "
+        "the take as high as each other and as the highest. RMS is plain: a full-scale "
         f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
         "channel may be empty."
     ),

@@ -27,7 +27,8 @@ from qc.measures.parts.sound.soundlines import (
     length_of,
     tracks_of,
 )
-from qc.measures.parts.sound.soundpieces import CellSums, usable
+from qc.measures.parts.sound.soundpieces import CellSums
+from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
     dbfs,
@@ -91,11 +92,13 @@ class _Reader:
     def read(self, block: SoundBlock) -> Values:
         if block.gap_before:
             self._begin()
+        if not seen(block).usable[: self._channels].all():
+            return self._nothing(block)
         samples = block.samples[: self._channels]
-        for line in samples:
-            if not usable(line):
-                return self._nothing(block)
-        cells, edges = self._cells.feed(samples, block.row_edges)
+        ready = None
+        if self._cells.empty:
+            ready = seen(block).cells(self._size)[: self._channels]
+        cells, edges = self._cells.feed(samples, block.row_edges, ready)
         # The difference from cell to cell leaves offset, hum and rumble out.
         joined = np.concatenate([self._last, cells], axis=1)
         steps = joined[:, 1:] - joined[:, :-1]
@@ -129,8 +132,9 @@ class _Reader:
     def _correlation(self, sums: Rows, counts: NDArray[np.int64]) -> Rows:
         """Return the correlation over the 400 ms that end with each row."""
         joined = np.concatenate([self._sums, sums])
-        windows = np.lib.stride_tricks.sliding_window_view(joined, _WINDOW_ROWS, axis=0)
-        both, a, b = windows[1:].sum(axis=2).T
+        # Each window anew, so that nothing loud that is past leaves a trace.
+        ten = _sum_of(joined[1:], parts=10, apart=1)
+        both, a, b = _sum_of(ten, parts=_WINDOW_ROWS // 10, apart=10).T
         self._sums = joined[-_WINDOW_ROWS:].copy()
         least = self._gate * _WINDOW_ROWS * float(np.median(counts))
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -159,6 +163,14 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         return {}
+
+
+def _sum_of(values: Rows, *, parts: int, apart: int) -> Rows:
+    length = len(values) - (parts - 1) * apart
+    total = values[:length].copy()
+    for k in range(1, parts):
+        total += values[k * apart : k * apart + length]
+    return total
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -292,7 +292,8 @@ _OPTIONS = (
             "House level of speech when recording, as RMS while somebody speaks "
             "(-20 to -12 is taught; no standard gives one: house choice)."),
     _option("quiet_dbfs", -32.0, "dBFS", -80, 0,
-            "Review when speech lies under this (house choice)."),
+            "Review when speech lies under this (house choice).",
+            at_most="speech.loud_dbfs"),
     _option("loud_dbfs", -12.0, "dBFS", -60, 0,
             "Review when speech lies over this, though nothing is clipped (house "
             "choice)."),

@@ -17,6 +17,7 @@ from scipy import signal
 
 from qc.measures import dropout, hum, peaks, phase
 from qc.measures.base import Measured, Setup
+from qc.measures.parts.sound.lossyholes import fullness, soft_holes
 from qc.measures.parts.sound.soundbreaks import cell_samples, quantum, roughness, stuck
 from qc.measures.parts.sound.soundpieces import CellSums, Pieces
 from qc.measures.parts.sound.soundrepeats import RepeatFinder
@@ -310,6 +311,58 @@ def test_nothing_to_measure() -> None:
     assert (findings(empty, M), figures(empty, M)) == ([], {})
 
 
+def test_short_gaps_are_found_in_lossy_sound_and_nothing_else() -> None:
+    # Places by construction: 8 ms of zeros, where speech is loud.
+    x = talk(6, number=21)
+    level = np.sqrt(np.convolve(x**2, np.ones(960) / 960, "same"))
+    places = [
+        int(level[a : a + RATE].argmax()) + a for a in range(RATE, 5 * RATE, RATE)
+    ]
+    faulty = x.copy()
+    for at in places:
+        faulty[at : at + 384] = 0.0
+    both = [
+        measure([M], soundfaults.through_aac(np.stack([y, y]), RATE), codec="aac")
+        for y in (x, faulty)
+    ]
+    assert findings(both[0], M) == []
+    told = findings(both[1], M)
+    for at in places:
+        assert any(f.start - 0.02 <= at / RATE <= f.end + 0.02 for f in told)
+    assert all("falls away" in f.message for f in told)
+
+
+def test_level_and_first_difference_of_cells_are_exact() -> None:
+    # A square of 2 samples a half: RMS 0.5; every other step is 1: RMS sqrt(1/2).
+    x = np.tile(np.array([0.5, 0.5, -0.5, -0.5], np.float32), 30)[:97]
+    level, full = fullness(x, 8)
+    np.testing.assert_allclose(level, 0.5, rtol=1e-6)
+    np.testing.assert_allclose(full, np.sqrt(0.5 * np.sqrt(0.5)), rtol=1e-6)
+
+
+def test_a_creaking_voice_is_no_row_of_holes() -> None:
+    # Bursts every 30 ms with next to nothing between them; then one gap alone.
+    n = np.arange(2_000)
+    x = np.random.default_rng(8).standard_normal(2_000 * 16).astype(np.float32) * 0.1
+    creak = np.repeat((n % 30 >= 10) | (n >= 1_000), 16)
+    alone = np.repeat(~((n >= 1_500) & (n < 1_506)), 16)
+    x *= np.where(creak & alone, 1.0, 1e-4).astype(np.float32)
+    told = list(soft_holes(x, 16, longest=100))
+    assert [first for first, _ in told if first > 1_100] == [1_500]
+    assert [first for first, _ in told if 60 < first < 930] == []
+
+
+@pytest.mark.parametrize("share", [0.30, 0.33])
+def test_a_step_is_told_beside_sound_a_third_as_rough(share: float) -> None:
+    # Third difference of a step of 1: 1, -2, 1; of a sample of 1: up to 3. Exact.
+    x = 0.001 * np.random.default_rng(3).standard_normal(RATE)
+    x[RATE // 2 :] += 0.1
+    x[RATE // 2 + 200] += 0.2 * share / 3
+    (found,) = findings(measure([M], x[None], codec="pcm_f32le"), M)
+    assert "jump" in found.message
+    assert found.start <= 0.5 < found.end
+
+
 def test_long_gaps_are_found_in_lossy_sound() -> None:
     x = talk()
     at = loud_at(x, 1.5)
@@ -364,9 +417,10 @@ def test_pieces_and_cells_hold_every_sample_once() -> None:
         cells = CellSums(1, 7)
         seen, sums = [], []
         for block in blocks_of(track, x, cuts):
-            seen += [p.samples[0, p.first : p.last] for p in pieces.feed(block)]
+            # Copied: a piece's samples are there until the next is asked for.
+            seen += [p.samples[0, p.first : p.last].copy() for p in pieces.feed(block)]
             sums.append(cells.feed(block.samples, block.row_edges)[0])
-        seen += [p.samples[0, p.first : p.last] for p in pieces.end()]
+        seen += [p.samples[0, p.first : p.last].copy() for p in pieces.end()]
         np.testing.assert_array_equal(np.concatenate(seen), x[0])
         means = x[0, :994].reshape(-1, 7).mean(axis=1)
         np.testing.assert_allclose(np.concatenate(sums, axis=1)[0], means, rtol=1e-6)

@@ -16,6 +16,7 @@ from scipy import signal
 
 from qc.measures import hum
 from qc.measures.base import Measured, Setup
+from qc.measures.hum import _decimated, _decimator, low_pass
 from qc.measures.parts.sound.humlines import harmonic_lines, spectrum
 from qc.records import Finding, Grade
 from tests.bench import soundfaults
@@ -33,6 +34,21 @@ from tests.sounds import (
 )
 
 M = hum.MEASURE
+
+
+@pytest.mark.parametrize("down", [2, 3, 5])
+def test_the_low_pass_is_that_of_a_reference_library(down: int) -> None:
+    # scipy.signal.firwin and upfirdn; the first outputs lack samples before them.
+    taps = signal.firwin(48, 0.84 / down)
+    np.testing.assert_allclose(low_pass(48, 0.84 / down), taps, atol=1e-15)
+    x = np.random.default_rng(6).standard_normal((2, 3_001)).astype(np.float32)
+    got = _decimated(x, _decimator(down), down)
+    first = -(-47 // down)
+    expected = signal.upfirdn(taps, x.astype(np.float64), 1, down, axis=1)
+    assert got.shape[1] == (3_001 - 48) // down
+    np.testing.assert_allclose(
+        got, expected[:, first : first + got.shape[1]], atol=1e-12
+    )
 
 
 def mains(

@@ -7,6 +7,8 @@ Published values are in ``values/loudness.toml``, each with its source. Second o
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
+from qc.measures.parts.sound.blockfilter import BlockFilter
 from qc.measures.parts.sound.kweighting import (
     LOWEST_RATE,
     PUBLISHED_48K,
@@ -159,10 +162,54 @@ def test_digital_silence_after_sound_leaves_no_denormal_numbers() -> None:
     x[0, :80] = 0.5
     meter = KWeighting(1, 8_000)
     meter.feed(x, np.array([0, x.shape[1]]))
-    (state,) = meter._states
-    assert state is not None
+    state = meter._filter._state
     smallest = np.finfo(float).tiny
     assert not ((state != 0) & (np.abs(state) < smallest)).any()
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3])
+def test_the_filter_is_that_of_a_reference_library(channels: int) -> None:
+    # scipy.signal.sosfilt, sample by sample; 9001 samples: no group is left whole.
+    sections = signal.butter(4, [300, 3000], "bandpass", fs=16_000, output="sos")
+    x = noise(channels, 9_001).astype(np.float64)
+    ours = BlockFilter(sections, channels)
+    got = np.concatenate(
+        [ours.feed(part).copy() for part in np.split(x, [1, 7, 4_000], axis=1)], axis=1
+    )
+    np.testing.assert_allclose(got, signal.sosfilt(sections, x), atol=1e-11)
+    assert np.array_equal(got, BlockFilter(sections, channels).feed(x))
+
+
+_ALL_SOUND = """
+import sys, numpy as np
+from fractions import Fraction
+from pathlib import Path
+from qc.limits import Limits
+from qc.measures import dropout, hum, loudness, peaks, phase, speech
+from qc.measures.base import Setup
+from qc.records import AudioTrack, SoundBlock, TakeInfo
+from qc.timecode import TimecodeFormat
+measures = [m.MEASURE for m in (dropout, hum, loudness, peaks, phase, speech)]
+track = AudioTrack(stream=0, number=0, codec="pcm_s16le", channels=1, layout="mono",
+                   sample_rate=8000, first_channel=1)
+grid = TimecodeFormat(Fraction(25), drop_frame=False)
+info = TakeInfo(path=Path("a"), bytes=0, container="wav", duration=None, video=None,
+                audio=(track,), timecode=grid)
+limits = Limits.defaults([o for m in measures for o in m.options])
+x = np.random.default_rng(1).standard_normal((1, 80_000)).astype(np.float32) * 0.1
+block = SoundBlock(track, x, 0, 0, np.arange(0, 80_001, 80))
+for m in measures:
+    reader = m.start(Setup(info, limits), track)
+    reader.read(block), reader.finish()
+print("scipy" in sys.modules)
+"""
+
+
+def test_measuring_sound_loads_no_large_library() -> None:
+    # scipy.signal takes most of a second to load, as much as a minute of sound.
+    command = [sys.executable, "-c", _ALL_SOUND]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
 
 
 def test_reset_forgets() -> None:

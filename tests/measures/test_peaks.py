@@ -26,6 +26,7 @@ from scipy import signal
 
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, Setup
+from qc.measures.parts.sound.lossytops import flat_halves
 from qc.measures.parts.sound.soundlines import with_names
 from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
@@ -45,6 +46,7 @@ from qc.media.sound import float_samples
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo
 from qc.spans import runs
 from qc.timecode import TimecodeFormat
+from tests.bench.soundfaults import through_aac
 from tests.sounds import as_pcm, blocks_of
 from tests.sounds import speech as rendered_speech
 
@@ -753,6 +755,40 @@ def test_flat_tops_do_not_depend_on_blocks(cuts: list[int]) -> None:
     x = as_pcm(cut(8))[None]
     one, other = measure(x), measure(x, cuts=cuts)
     assert findings(one) == findings(other)
+
+
+def test_flat_tops_are_still_told_behind_a_lossy_coder() -> None:
+    # Cut off at full scale, then turned down by 6 dB: -6.0 dBFS, exact before coding.
+    x = cut(8)
+    coded = through_aac(as_pcm(np.stack([x, x])), RATE)[:1]
+    told = findings(measure(coded, codec="aac"))
+    assert {f.rule for f in told} == {"sound.clipped"}
+    assert all(f.grade in (Grade.NOTE, Grade.REVIEW) for f in told)
+    assert "looks cut off at −6." in told[0].message or "−5." in told[0].message
+    assert "the coding hides the exact places" in told[0].message
+    assert "turn down what comes before the recorder" in told[0].advice
+
+
+def test_sound_that_is_not_cut_off_is_none_behind_a_lossy_coder() -> None:
+    n = np.arange(4 * RATE) / RATE
+    for x in (0.5 * voice(), tone(4, hertz=150, peak_dbfs=-6), noise(4, -20),
+              0.5 * np.tanh(np.sin(2 * np.pi * 200 * n))):  # fmt: skip
+        coded = through_aac(as_pcm(np.stack([x, x])), RATE)[:1]
+        assert findings(measure(coded, codec="aac")) == []
+
+
+@pytest.mark.parametrize(("level", "flat"), [(0.5, True), (0.99, False)])
+def test_which_half_waves_are_flat(level: float, flat: bool) -> None:
+    # Exact: a sine held at `level` of its height is over 0.9 of that for 1 - 2 asin(0.9
+    # level) / pi of a half, over 0.5 for 1 - 2 asin(0.5 level) / pi: 0.84 and 0.45.
+    n = np.arange(4_800) / 480
+    x = np.clip(np.sin(2 * np.pi * n + 0.01), -level, level).astype(np.float32)
+    for halves in flat_halves(x, narrowest=8):
+        assert halves.tops == pytest.approx(level)
+        high = 240 * (1 - 2 * math.asin(0.9 * level) / math.pi)
+        expected = high if flat else 0
+        assert halves.high == pytest.approx(expected, abs=1)
+    assert len(list(flat_halves(x, narrowest=8))) == 2
 
 
 # ----------------------------------------------------------- too high, not clipped

@@ -24,7 +24,7 @@ from scipy import signal
 import qc
 from qc.limits import parse
 from qc.measures.base import Measured, Setup
-from qc.measures.parts.sound.speechmeter import SpeechBand, activity
+from qc.measures.parts.sound.speechmeter import SpeechBand, activity, high_pass
 from qc.measures.peaks import MEASURE as PEAKS
 from qc.measures.speech import MEASURE
 from qc.media import TakeReader, probe
@@ -45,6 +45,12 @@ WAVS = (
 )
 
 Sound = NDArray[np.floating[Any]]
+
+
+def test_the_high_pass_is_that_of_a_reference_library() -> None:
+    for rate in (8_000, 7_350, 12_000):
+        sections = signal.butter(2, 150.0, "highpass", fs=rate, output="sos")
+        np.testing.assert_allclose(high_pass(150.0, rate), sections, rtol=1e-12)
 
 
 # ------------------------------------------------------------------ how tests measure

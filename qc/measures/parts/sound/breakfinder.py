@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.sound.lossyholes import soft_holes
 from qc.measures.parts.sound.soundbreaks import (
     AROUND,
     Break,
+    Roughness,
     cell_samples,
     holes,
     quantum,
@@ -21,6 +23,7 @@ from qc.measures.parts.sound.soundbreaks import (
 from qc.measures.parts.sound.soundpieces import Piece, Pieces, usable
 from qc.measures.parts.sound.soundrepeats import RepeatFinder
 from qc.records import SoundBlock
+from qc.spans import Span
 
 __all__ = ["LOWEST_CLICK_RATE", "BreakFinder", "without_edges"]
 
@@ -143,22 +146,43 @@ class BreakFinder:
         for spike in _without_pulses(found, longest=_PULSES * cell):
             if first <= spike.first < last:
                 yield _moved(spike, offset)
-        for a, b, _ in holes(
-            rough,
-            depth=_HOLE_DEPTH,
-            longest=_LONGEST_HOLE,
-            lowest=_HOLE_ROUGHNESS,
-            edge=_SMEAR if self._lossy else 2,
-        ):
-            if b - a >= _SHORTEST_HOLE and first <= a * cell < last:
-                edge = _SMEAR if self._lossy else 2
-                sides = (
-                    near[max(a - edge - 5, 0) * cell : (a - edge) * cell],
-                    near[(b + edge) * cell :],
-                )
-                level = min(_level(s[: 5 * cell]) for s in sides)
+        for a, b in self._holes(near, rough):
+            if first <= a * cell < last:
+                level = self._level_beside(near, a, b)
                 if level > max(self._edge_level, _QUANTA * quantum(near)):
                     yield Break("hole", offset + a * cell, offset + b * cell, level)
+
+    def _holes(self, near: NDArray[np.float32], rough: Roughness) -> list[Span]:
+        """Return holes of a line in cells, in order."""
+        edge = _SMEAR if self._lossy else 2
+        found = holes(
+            rough,
+            depth=_HOLE_DEPTH,
+            shortest=_SHORTEST_HOLE,
+            longest=_LONGEST_HOLE,
+            lowest=_HOLE_ROUGHNESS,
+            edge=edge,
+        )
+        out = [(a, b) for a, b, _ in found]
+        if self._lossy:
+            soft = soft_holes(near, self._cell, longest=_LONGEST_HOLE)
+            out += [
+                (a, b)
+                for a, b in soft
+                if not any(
+                    a <= last + edge and first <= b + edge for first, last in out
+                )
+            ]
+        return sorted(out)
+
+    def _level_beside(self, near: NDArray[np.float32], first: int, last: int) -> float:
+        """Return the level of the quieter side of a hole, its edges left out."""
+        cell, edge = self._cell, _SMEAR if self._lossy else 2
+        sides = (
+            near[max(first - edge - 5, 0) * cell : max(first - edge, 0) * cell],
+            near[(last + edge) * cell :],
+        )
+        return min(_level(s[: 5 * cell]) for s in sides)
 
     def _stuck(
         self, channel: int, line: NDArray[np.float32], piece: Piece, offset: int

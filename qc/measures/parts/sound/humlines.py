@@ -10,12 +10,15 @@ from numpy.typing import NDArray
 
 __all__ = ["MAINS_HZ", "HarmonicLines", "Spectrum", "harmonic_lines", "spectrum"]
 
+Array = NDArray[np.float64]
+
 MAINS_HZ = (50, 60)
 """Power frequencies of the world, in hertz."""
 
 _HARMONICS = 12
 # Grids keep within 0.2 Hz, recorders' clocks far closer (house choice).
 _OFF_HZ = 0.2
+_OFFS = np.linspace(-_OFF_HZ, _OFF_HZ, 17)
 _LINE_BINS = 2  # half a main lobe of the window, in bins
 _BESIDE_BINS = np.arange(4, 7)
 # The floor is read this far to both sides of a line, the line itself left out.
@@ -24,7 +27,7 @@ _FLOOR_HZ = (1.5, 8.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spectrum:
-    """Power in each bin, 1.0 for the bins of a full-scale sine together being 0.5."""
+    """Power in each bin, (..., bins); a full-scale sine's together are 0.5."""
 
     power: NDArray[np.float64]
     step_hz: float
@@ -36,18 +39,18 @@ class HarmonicLines:
 
     Attributes
     ----------
-    off_hz : float
+    off_hz : (...) array
         How far the fundamental lies from the nominal frequency.
-    power : (harmonics,) array
+    power : (..., harmonics) array
         Mean square of each line, what the floor gives taken out.
-    over_db : (harmonics,) array
+    over_db : (..., harmonics) array
         Highest bin of each line over the median of the floor around it, and of what
         is just beside it.
     """
 
-    off_hz: float
-    power: NDArray[np.float64]
-    over_db: NDArray[np.float64]
+    off_hz: Array
+    power: Array
+    over_db: Array
 
 
 @functools.cache
@@ -59,6 +62,10 @@ def _window(count: int) -> NDArray[np.float64]:
 def spectrum(samples: NDArray[np.floating], rate: float) -> Spectrum:
     """Return the power spectrum of one stretch of sound under a Hann window.
 
+    Parameters
+    ----------
+    samples : (..., n) array
+
     Examples
     --------
     >>> n = np.arange(8000)
@@ -66,47 +73,60 @@ def spectrum(samples: NDArray[np.floating], rate: float) -> Spectrum:
     >>> s.step_hz, round(float(s.power.sum()), 3)
     (0.25, 0.5)
     """
-    window = _window(len(samples))
-    bins = np.fft.rfft((samples - samples.mean()) * window)
-    power = 2.0 * np.abs(bins) ** 2 / (len(samples) * float(np.sum(window**2)))
-    return Spectrum(power, rate / len(samples))
+    count = samples.shape[-1]
+    window = _window(count)
+    bins = np.fft.rfft((samples - samples.mean(axis=-1, keepdims=True)) * window)
+    scale = 2.0 / (count * float(np.sum(window**2)))
+    power = scale * (np.square(bins.real) + np.square(bins.imag))
+    return Spectrum(power, rate / count)
 
 
 def harmonic_lines(s: Spectrum, mains_hz: int) -> HarmonicLines:
     """Look for the harmonics of a mains frequency.
 
     The fundamental is put where the harmonics together stand out most, within 0.2 Hz
-    of the nominal frequency.
+    of the nominal frequency, in each spectrum for itself.
     """
-    highest = (len(s.power) - _BESIDE_BINS[-1] - 2) * s.step_hz
+    bins = s.power.shape[-1]
+    power = s.power.reshape(-1, bins)
+    highest = (bins - _BESIDE_BINS[-1] - 2) * s.step_hz
     count = min(_HARMONICS, int(highest / (mains_hz + _OFF_HZ)))
     numbers = np.arange(1, count + 1)
-    floors = _floors(s, float(mains_hz) * numbers)
-    offs = np.linspace(-_OFF_HZ, _OFF_HZ, 17)
-    bins = np.rint((mains_hz + offs[:, np.newaxis]) * numbers / s.step_hz).astype(int)
-    score = np.log10(np.maximum(s.power[bins] / floors, 1.0)).sum(axis=1)
-    score -= 1e-6 * np.abs(offs)
-    best = float(offs[score.argmax()])
-    centres = np.rint((mains_hz + best) * numbers / s.step_hz).astype(int)
-    around = s.power[centres[:, np.newaxis] + np.arange(-_LINE_BINS, _LINE_BINS + 1)]
-    power = np.maximum(around.sum(axis=1) - floors * (2 * _LINE_BINS + 1) * 1.4, 0.0)
+    at_hz = np.asarray(mains_hz * numbers, np.float64)
+    floors = _floors(power, s.step_hz, at_hz)
+    at = np.rint((mains_hz + _OFFS[:, np.newaxis]) * numbers / s.step_hz).astype(int)
+    over = np.maximum(power[:, at] / floors[:, np.newaxis], 1.0)
+    score = np.log10(over).sum(axis=2) - 1e-6 * np.abs(_OFFS)
+    best = _OFFS[score.argmax(axis=1)]
+    hertz = (mains_hz + best[:, np.newaxis]) * numbers
+    centres = np.rint(hertz / s.step_hz).astype(int)[:, :, np.newaxis]
+    each = np.arange(len(power))[:, np.newaxis, np.newaxis]
+    around = power[each, centres + np.arange(-_LINE_BINS, _LINE_BINS + 1)]
+    floor = floors * (2 * _LINE_BINS + 1) * 1.4
+    lines = np.maximum(around.sum(axis=2) - floor, 0.0)
     # A passing note is a hill, a line stands over what is beside it as well.
     beside = np.concatenate([-_BESIDE_BINS, _BESIDE_BINS])
-    near = np.median(s.power[centres[:, np.newaxis] + beside], axis=1)
-    heights = np.maximum(around[:, 1:-1].max(axis=1), 1e-30)
-    over = 10.0 * np.log10(heights / np.maximum(floors, near))
-    return HarmonicLines(best, power, over)
+    near = np.sort(power[each, centres + beside], axis=2)
+    middle = len(beside) // 2
+    median = 0.5 * (near[:, :, middle - 1] + near[:, :, middle])
+    heights = np.maximum(around[:, :, 1:-1].max(axis=2), 1e-30)
+    over_db = 10.0 * np.log10(heights / np.maximum(floors, median))
+    shape = (*s.power.shape[:-1], count)
+    return HarmonicLines(
+        best.reshape(shape[:-1]), lines.reshape(shape), over_db.reshape(shape)
+    )
 
 
-def _floors(s: Spectrum, at_hz: NDArray[np.floating]) -> NDArray[np.float64]:
+def _floors(power: Array, step_hz: float, at_hz: Array) -> Array:
     """Return the median power around each line, on its quieter side.
 
     A voice's pitch may lie on the other.
     """
-    near, far = (max(round(hz / s.step_hz), 2) for hz in _FLOOR_HZ)
-    centres = np.rint(at_hz / s.step_hz).astype(int)[:, np.newaxis]
+    near, far = (max(round(hz / step_hz), 2) for hz in _FLOOR_HZ)
+    centres = np.rint(at_hz / step_hz).astype(int)[:, np.newaxis]
     away = np.arange(near + 1, far + 1)
     sides = np.stack([centres - away, centres + away])
-    power = np.sort(s.power[np.clip(sides, 1, len(s.power) - 1)], axis=2)
-    medians: NDArray[np.float64] = power[:, :, power.shape[2] // 2].min(axis=0)
+    middle = len(away) // 2
+    found = power[:, np.clip(sides, 1, power.shape[1] - 1)]
+    medians: Array = np.partition(found, middle, axis=3)[..., middle].min(axis=1)
     return np.maximum(medians, 1e-22)

@@ -9,11 +9,11 @@ from __future__ import annotations
 import functools
 import math
 import re
-from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.sound.blockfilter import BlockFilter
 from qc.measures.parts.sound.truepeak import row_reduce
 
 __all__ = [
@@ -39,12 +39,6 @@ LOWEST_RATE = 8000
 """Below this sample rate, in Hz, the shelf cannot be followed and nothing is read."""
 
 _PUBLISHED_RATE = 48_000
-# The sample that lies at -300 dB keeps the filter's state out of the denormal numbers,
-# which take a processor many times as long, through any length of digital silence.
-_TINY = 1e-15
-# Samples a step: arrays of this size are at hand again, larger ones come from the
-# system each time.
-_STEP = 12_288
 
 
 @functools.cache
@@ -107,9 +101,6 @@ def _digital(c: NDArray[np.float64]) -> NDArray[np.float64]:
 class KWeighting:
     """Energies of one track's K-weighted samples, row by row.
 
-    Two channels go through the filter as one complex signal: its coefficients are
-    real, so that neither hears the other, and it costs little more than one channel.
-
     Parameters
     ----------
     channels : int
@@ -118,16 +109,11 @@ class KWeighting:
     """
 
     def __init__(self, channels: int, sample_rate: int) -> None:
-        self._sections = k_filter(sample_rate)
-        self._pairs = [
-            slice(first, min(first + 2, channels)) for first in range(0, channels, 2)
-        ]
-        # None: nothing but zeros so far, so the filter rests.
-        self._states: list[NDArray[Any] | None] = [None] * len(self._pairs)
+        self._filter = BlockFilter(k_filter(sample_rate), channels)
 
     def reset(self) -> None:
         """Forget what went before: what follows does not join on."""
-        self._states = [None] * len(self._pairs)
+        self._filter.reset()
 
     def feed(
         self, samples: NDArray[np.float32], row_edges: NDArray[np.int64]
@@ -146,36 +132,8 @@ class KWeighting:
         (rows, channels) array
             NaN for rows without samples.
         """
-        out = np.empty((len(row_edges) - 1, samples.shape[0]))
-        for number, pair in enumerate(self._pairs):
-            squares = self._squares(number, samples[pair])
-            out[:, pair] = row_reduce(np.add, cast(Any, squares), row_edges)
-        return out
-
-    def _squares(self, number: int, part: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Return squares of a pair's weighted samples."""
-        from scipy.signal import sosfilt  # heavy; the command must answer at once
-
-        out = np.zeros(part.shape)
-        state, begin = self._states[number], 0
-        if state is None:
-            # From its first sample on, wherever blocks are cut.
-            sounding = (part != 0).any(axis=0)
-            begin = int(sounding.argmax()) if sounding.any() else part.shape[1]
-            kind = complex if part.shape[0] == 2 else float
-            state = np.zeros((2, 2), kind)
-        for first in range(begin, part.shape[1], _STEP):
-            piece = part[:, first : first + _STEP]
-            line = np.empty(piece.shape[1], state.dtype)
-            np.add(piece[0], _TINY, out=line.real, dtype=np.float64)
-            if len(piece) == 2:
-                np.add(piece[1], _TINY, out=line.imag, dtype=np.float64)
-            weighted, state = sosfilt(self._sections, line, zi=state)
-            np.square(weighted.real, out=out[0, first : first + _STEP])
-            if len(piece) == 2:
-                np.square(weighted.imag, out=out[1, first : first + _STEP])
-            self._states[number] = state
-        return out
+        weighted = self._filter.feed(samples)
+        return row_reduce(np.add, np.square(weighted, out=weighted), row_edges)
 
 
 # Channels in the order of FFmpeg's layouts, of which `AudioTrack.layout` is a name.

@@ -43,10 +43,15 @@ _SPIKE_QUANTA = 4.0
 # Outside of a millisecond around a click there is no more than this share of it:
 # what an instrument, a hand or a plosive makes rings and decays for longer.
 _RINGING = 0.28
+# Where nothing but a step or a single sample is so narrow, a third will do: it is what
+# can be heard beside sound so close (tried on voices, instruments and motors).
+_RINGING_NARROW = 0.34
+_NARROW = 3
 # Wider than a sixth of a millisecond they are told from this height on, 1.0 being full
 # scale.
 _LOUD_CLICK = 0.1
 _LEVEL_CELLS = slice(2, 10)
+_BESIDE = np.arange(-5, 6)
 # The middle third difference of an impulse of 1 is 3, of a step 2.
 _IMPULSE_GAIN = 3.0
 # What stands still is cut off if sound of this share goes up to its edges.
@@ -101,20 +106,23 @@ def cell_samples(sample_rate: int) -> int:
 
 def roughness(line: Samples, cell: int) -> Roughness:
     """Measure how rough a line is from sample to sample."""
-    # In place, as every array that is not made saves a tenth of the time.
-    size = line[1:] - line[:-1]
-    for order in (2, 3):
-        n = len(line) - order
-        np.subtract(size[1 : n + 1], size[:n], out=size[:n])
-    size = np.abs(size[: max(len(line) - 3, 0)], out=size[: max(len(line) - 3, 0)])
-    whole = size[: len(size) // cell * cell]
-    # Sample by sample of all cells at once: numpy's maximum along short rows is slow.
-    highest = whole[::cell].copy()
-    for k in range(1, cell):
-        np.maximum(highest, whole[k::cell], out=highest)
+    import cv2  # heavy; the command must answer at once
+
+    if len(line) < 3 + cell:
+        none = np.zeros(0, np.float32)
+        return Roughness(none, none, none, cell)
+    # The third difference is that of the outer two samples less thrice the inner two's.
+    size = line[2:-1] - line[1:-2]
+    size *= np.float32(-3.0)
+    size += line[3:]
+    size -= line[:-3]
+    np.abs(size, out=size)
+    whole = size[: len(size) // cell * cell].reshape(-1, cell)
+    # All cells at once: the maximum along short rows is slow.
+    highest = cv2.reduce(cv2.transpose(whole), 0, cv2.REDUCE_MAX)[0]
     share = np.full(cell, 1.0 / cell, np.float32)
-    mean = np.einsum("ij,j->i", whole.reshape(-1, cell), share)
-    return Roughness(size, mean, highest, cell)
+    mean = np.einsum("ij,j->i", whole, share)
+    return Roughness(size, mean, np.asarray(highest, np.float32), cell)
 
 
 def quantum(line: Samples) -> float:
@@ -169,16 +177,22 @@ def spikes(
     level = np.maximum(before, after)  # NaN, and no spike, where one is not known
     with np.errstate(invalid="ignore"):
         high &= rough.highest > (_SPIKE_LOSSY if lossy else _SPIKE) * level
+    at = np.flatnonzero(high)
+    # Told where it is highest; see `_spike`, which looks at samples.
+    beside = np.clip(at[:, np.newaxis] + _BESIDE, 0, len(high) - 1)
+    at = at[rough.highest[at] >= rough.highest[beside].max(axis=1)]
     steps: float | None = None
-    for cell in np.flatnonzero(high):
+    for cell in at:
+        found = _spike(line, rough, int(cell), lossy=lossy)
+        if found is None or found.height <= lowest:
+            continue
         if steps is None:
             steps = quantum(line)
-        found = _spike(line, rough, int(cell), 3 if lossy else 6)
-        if found is not None and found.height > max(lowest, _SPIKE_QUANTA * steps):
+        if found.height > _SPIKE_QUANTA * steps:
             yield found
 
 
-def _spike(line: Samples, rough: Roughness, cell: int, narrow: int) -> Break | None:
+def _spike(line: Samples, rough: Roughness, cell: int, *, lossy: bool) -> Break | None:
     size, width = rough.size, rough.cell
     peak_at = cell * width + int(size[cell * width : (cell + 1) * width].argmax())
     peak = float(size[peak_at])
@@ -190,10 +204,12 @@ def _spike(line: Samples, rough: Roughness, cell: int, narrow: int) -> Break | N
         return None  # told where it is highest
     inner = slice(max(at - half, 0), at + half + 1)
     rest = np.concatenate([part[: inner.start], part[inner.stop :]])
-    if rest.size == 0 or float(rest.max()) > _RINGING * peak:
-        return None
     loud = np.flatnonzero(part[inner] > _RINGING * peak)
     first, last = int(loud[0]), int(loud[-1])
+    edge = last - first <= _NARROW and not lossy
+    most = (_RINGING_NARROW if edge else _RINGING) * peak
+    if rest.size == 0 or float(rest.max()) > most:
+        return None
     begin, end = lo + inner.start + first, lo + inner.start + last + 4
     a, b = max(begin - 1, 0), min(end, len(line) - 1)
     moved = abs(float(line[b]) - float(line[a]))
@@ -202,7 +218,8 @@ def _spike(line: Samples, rough: Roughness, cell: int, narrow: int) -> Break | N
     height = peak / (2.0 if kind == "jump" else _IMPULSE_GAIN)
     # A few samples only: lips and tongue click too, for a third of a millisecond.
     # The third difference of a pulse of three samples is six long.
-    if last - first > max(width // (2 if height > _LOUD_CLICK else narrow), 5):
+    part_ms = 2 if height > _LOUD_CLICK else 3 if lossy else 6
+    if last - first > max(width // part_ms, 5):
         return None
     return Break(kind, begin, end, height)
 
@@ -293,6 +310,7 @@ def holes(
     depth: float,
     longest: int,
     lowest: float,
+    shortest: int = 1,
     edge: int = 2,
 ) -> Iterator[tuple[int, int, float]]:
     """Yield stretches of cells in which the sound falls away and is back at once.
@@ -301,7 +319,7 @@ def holes(
     ----------
     depth : float
         Share of the roughness on both sides that is left at most.
-    longest : int
+    shortest, longest : int
         Cells.
     lowest : float
         Roughness that there must be on both sides.
@@ -332,7 +350,11 @@ def holes(
         length = int(low.argmin()) if not low.all() else len(low)
         end = at + length
         done = end
-        if length > longest or end + edge + _SIDE > len(mean) or at < edge + _SIDE:
+        if (
+            not shortest <= length <= longest
+            or end + edge + _SIDE > len(mean)
+            or at < edge + _SIDE
+        ):
             continue
         left = float(mean[at:end].max())
         sides = mean[at - edge - _SIDE + 1 : at - edge + 1], mean[end + edge - 1 :]

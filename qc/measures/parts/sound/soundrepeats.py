@@ -156,8 +156,10 @@ def _anchors(
     last = min(last, len(line) - 2)
     part = bits[first:last]
     mixed = part * _MIXER
-    chosen = mixed < np.uint32(1 << (32 - _ANCHOR_BITS))
-    at = first + np.flatnonzero(chosen)
-    at = at[(bits[at] != 0) & (bits[at] != bits[at + 1])]
-    wide = bits[at].astype(np.uint64) << np.uint64(32) | bits[at + 1]
+    at = np.flatnonzero(mixed < np.uint32(1 << (32 - _ANCHOR_BITS)))
+    at += first
+    one, two = bits[at], bits[at + 1]
+    good = (one != 0) & (one != two)
+    at, one, two = at[good], one[good], two[good]
+    wide = one.astype(np.uint64) << np.uint64(32) | two
     return at, (wide ^ (bits[at + 2].astype(np.uint64) * _SECOND))

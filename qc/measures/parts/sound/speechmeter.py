@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Setup, Values
+from qc.measures.parts.sound.blockfilter import BlockFilter
 from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND
+from qc.measures.parts.sound.soundpieces import cell_means
+from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import SILENCE_DBFS, row_reduce
 from qc.records import AudioTrack, SoundBlock
 
@@ -23,6 +25,7 @@ __all__ = [
     "SpeechBand",
     "SpeechReader",
     "activity",
+    "high_pass",
 ]
 
 Array = NDArray[np.float64]
@@ -47,7 +50,6 @@ _SWING_WITHIN = 10.0**0.5
 FAINTEST = 10.0**-7.0
 # +60 dBFS and more: no recorder's headroom reaches there, so this is damage.
 _NO_SOUND = np.float32(1e3)
-_TINY = 1e-15  # see `qc.measures.parts.sound.kweighting`
 
 
 class SpeechBand:
@@ -59,46 +61,55 @@ class SpeechBand:
     """
 
     def __init__(self, channels: int, sample_rate: int) -> None:
-        from scipy.signal import butter  # heavy; the command must answer at once
-
         self._box = max(1, round(sample_rate / 8000))
-        rate = sample_rate / self._box
-        high_pass = butter(2, 150.0, "highpass", fs=rate, output="sos")
-        self._sections = np.asarray(high_pass, np.float64)
+        sections = high_pass(150.0, sample_rate / self._box)
+        self._filter = BlockFilter(sections, channels)
         self._channels = channels
         self.reset()
 
     def reset(self) -> None:
         """Forget what went before: what follows does not join on."""
         self._rest = np.zeros((self._channels, 0), np.float32)
-        self._state = np.zeros((1, -(-self._channels // 2), 2), complex)
+        self._filter.reset()
 
     def feed(self, samples: NDArray[np.float32], row_edges: NDArray[np.int64]) -> Array:
         """Return each row's mean square, (rows, channels); NaN without samples."""
-        from scipy.signal import sosfilt
-
         held, box = self._rest.shape[1], self._box
-        joined = np.concatenate([self._rest, samples], axis=1)
+        joined = np.concatenate([self._rest, samples], axis=1) if held else samples
         count = joined.shape[1] // box
         self._rest = joined[:, count * box :].copy()
-        small = np.full((self._channels + self._channels % 2, count), _TINY * box)
-        total = joined[:, 0 : count * box : box].copy()
-        for k in range(1, box):
-            total += joined[:, k : count * box : box]
-        small[: self._channels] += total
-        # Two channels at a time, as one complex signal: see `KWeighting`.
-        line = np.empty((len(small) // 2, count), complex)
-        line.real, line.imag = small[0::2], small[1::2]
-        if count:
-            line, self._state = sosfilt(self._sections, line, axis=1, zi=self._state)
-        small[0::2], small[1::2] = line.real, line.imag
-        np.square(small, out=small)
+        filtered = self._filter.feed(cell_means(joined, box))
         # A box belongs to the row in which it ends.
         edges = (row_edges + held) // box
         edges[0] = 0
-        sums = row_reduce(np.add, cast(Any, small[: self._channels]), edges)
-        means: Array = sums / (box**2 * np.maximum(np.diff(edges), 1)[:, np.newaxis])
+        sums = row_reduce(np.add, np.square(filtered, out=filtered), edges)
+        means: Array = sums / np.maximum(np.diff(edges), 1)[:, np.newaxis]
         return means
+
+
+def high_pass(hertz: float, rate: float) -> Array:
+    """Return a Butterworth high-pass of second order as one section.
+
+    Returns
+    -------
+    (1, 6) array
+        ``b0 b1 b2 1 a1 a2``, as `scipy.signal.butter` gives them.
+
+    References
+    ----------
+    Bilinear transform of 1 / (s^2 + sqrt(2) s + 1), its corner kept: textbook.
+
+    Examples
+    --------
+    >>> high_pass(150.0, 8000.0).round(4).tolist()
+    [[0.9201, -1.8401, 0.9201, 1.0, -1.8337, 0.8465]]
+    """
+    corner = math.tan(math.pi * hertz / rate)
+    whole = 1.0 + math.sqrt(2.0) * corner + corner**2
+    last = 1.0 - math.sqrt(2.0) * corner + corner**2
+    below = 2.0 * (corner**2 - 1.0) / whole, last / whole
+    gain = 1.0 / whole
+    return np.array([[gain, -2.0 * gain, gain, 1.0, *below]])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -225,7 +236,7 @@ class SpeechReader:
         samples, edges = block.samples, block.row_edges
         lengths = np.maximum(np.diff(edges), 1)[:, np.newaxis]
         with np.errstate(over="ignore", invalid="ignore"):
-            power = row_reduce(np.add, np.square(samples), edges) / lengths
+            power = seen(block).energy / lengths
         bad = ~(power < float(_NO_SOUND) ** 2)
         unread = bad
         if not self._sounding.all():

@@ -2,8 +2,7 @@
 
 True peaks and runs look over the border of a block. They give the same numbers however
 the samples are cut into blocks, down to the last bit: every output comes from the same
-sums in the same order, which a matrix product or a transform of a block would not
-promise.
+sums in the same order.
 """
 
 from __future__ import annotations
@@ -46,9 +45,11 @@ _KEEPS_EVERY_SAMPLE = {"alac", "ape", "flac", "mlp", "truehd", "tta", "wavpack"}
 # Full scale of these lies up to 0.17 dB under 1.0, or comes back only roughly.
 _COARSE_PCM = {"pcm_u8", "pcm_s8", "pcm_alaw", "pcm_mulaw"}
 
-# Samples a step: the arrays of one step then stay in a core's own cache.
-_STEP = 12_288
-_LANES = 32  # more samples than a processor filters at once
+# Samples that go through one product of matrices, and how often for one group; groups
+# done at a time, so that their arrays stay in a core's own cache.
+_STRETCH, _STRETCHES, _GROUPS = 32, 50, 15
+_WINDOW = _STRETCH + 2 * _HALF - 1  # samples that the points of a stretch look at
+_GROUP = _STRETCH * _STRETCHES
 
 
 def dbfs(value: NDArray[np.floating] | float) -> NDArray[np.float64]:
@@ -103,10 +104,20 @@ def phase_filter(shift: float) -> NDArray[np.float64]:
 
 
 @functools.cache
-def _kernels(factor: int) -> list[NDArray[np.float32]]:
-    """Return the taps of the points between two samples, as kernels of one row."""
-    shifts = [k / factor for k in range(1, factor)]
-    return [phase_filter(shift).astype(np.float32)[np.newaxis] for shift in shifts]
+def _weights(factor: int) -> NDArray[np.float32]:
+    """Return the taps of the points between samples, as matrices.
+
+    Returns
+    -------
+    (factor - 1, window, stretch) array
+        A window of samples times a matrix gives one point behind each of a stretch.
+    """
+    out = np.zeros((factor - 1, _WINDOW, _STRETCH), np.float32)
+    for k in range(1, factor):
+        taps = phase_filter(k / factor).astype(np.float32)
+        for at in range(_STRETCH):
+            out[k - 1, at : at + len(taps), at] = taps
+    return out
 
 
 class TruePeaks:
@@ -123,6 +134,13 @@ class TruePeaks:
     lag : int
         What `feed` returns first belongs to the sample this far before the block.
 
+    Notes
+    -----
+    The points of a group of samples come from products of matrices of one fixed shape.
+    Groups are counted from the first sample behind a gap; one that is not complete is
+    filled up with zeros, which points before them do not hear, and is done again with
+    the next block. So the numbers do not depend on where blocks end.
+
     References
     ----------
     ITU-R BS.1770-5 Annex 2 (method); the filter is longer than the one printed there.
@@ -133,7 +151,17 @@ class TruePeaks:
             raise ValueError(f"factor must be 1, 2 or 4, got {factor}")
         self._factor = factor
         self.lag = 0 if factor == 1 else _HALF
-        self._before = np.zeros((channels, max(2 * self.lag - 1, 0)), np.float32)
+        size = _GROUPS * _GROUP
+        self._line = np.zeros((channels, size + _WINDOW), np.float32)
+        self._windows = np.empty((_GROUPS, 1, _STRETCHES, _WINDOW), np.float32)
+        self._points = np.empty((factor - 1, _GROUPS, _STRETCHES, _STRETCH), np.float32)
+        self._out = np.empty((channels, 0), np.float32)
+        self._reset()
+
+    def _reset(self) -> None:
+        """Forget what went before; the line begins with what a point looks back on."""
+        self._line[:, : 2 * _HALF - 1] = 0.0
+        self._held = 0  # samples of a group that is not complete yet
 
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the highest magnitude from each sample up to the next.
@@ -148,17 +176,26 @@ class TruePeaks:
         (channels, n) array of float32
             Column j is for sample ``j - lag`` of the block.
         """
-        if self._factor == 1:
-            return np.abs(samples)
+        return self._feed(samples).copy()
+
+    def rows(
+        self, samples: NDArray[np.float32], row_edges: NDArray[np.int64]
+    ) -> NDArray[np.float64]:
+        """Return the highest of `feed` in each row of columns; (rows, channels)."""
+        return row_reduce(np.maximum, self._feed(samples), row_edges)
+
+    def _feed(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         n = samples.shape[1]
-        joined = np.concatenate([self._before, samples], axis=1)
-        out = np.empty(samples.shape, np.float32)
-        for line, result in zip(joined, out, strict=True):
-            for first in range(0, n, _STEP):
-                last = min(first + _STEP, n)
-                part = line[first : last + 2 * _HALF - 1]
-                self._interpolate(part, result[first:last])
-        self._before = joined[:, n:].copy()
+        if self._out.shape[1] < n:
+            self._out = np.empty((samples.shape[0], n), np.float32)
+        out = self._out[:, :n]
+        if self._factor == 1:
+            return np.abs(samples, out=out)
+        done = 0
+        while done < n:
+            upto = min(done + _GROUPS * _GROUP - self._held, n)
+            self._piece(samples[:, done:upto], out[:, done:upto])
+            done = upto
         return out
 
     def flush(self) -> NDArray[np.float32]:
@@ -169,32 +206,42 @@ class TruePeaks:
         (channels, 2 lag) array of float32
             The first `lag` columns belong to the last samples, the others lie behind.
         """
-        channels = self._before.shape[0]
-        out = self.feed(np.zeros((channels, 2 * self.lag), np.float32))
-        self._before[:] = 0.0
+        out = self.feed(np.zeros((self._line.shape[0], 2 * self.lag), np.float32))
+        self._reset()
         return out
 
-    def _interpolate(self, part: NDArray[np.float32], out: NDArray[np.float32]) -> None:
-        n = len(out)
-        np.abs(part[_HALF - 1 : _HALF - 1 + n], out=out)
-        if not part.any():
-            return
-        import cv2  # heavy; the command must answer at once
+    def _piece(self, samples: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+        back, held = 2 * _HALF - 1, self._held
+        end = held + samples.shape[1]
+        groups = -(-end // _GROUP)
+        line = self._line
+        line[:, back + held : back + end] = samples
+        line[:, back + end : back + groups * _GROUP] = 0.0
+        for own, result in zip(line, out, strict=True):
+            np.abs(own[held + _HALF - 1 : end + _HALF - 1], out=result)
+            self._between(own, groups)
+            for points in self._points:
+                found = points.reshape(-1)[held:end]
+                np.maximum(result, np.abs(found, out=found), out=result)
+        full = end // _GROUP * _GROUP
+        self._held = end - full
+        line[:, : back + self._held] = line[:, full : back + end].copy()
 
-        # A direct filter sums the taps of each point in one order. Samples behind the
-        # last keep those that count out of its end, where it may round otherwise.
-        padded = np.zeros((1, -(-len(part) // _LANES) * _LANES + _LANES), np.float32)
-        padded[0, : len(part)] = part
-        for kernel in _kernels(self._factor):
-            points = cv2.filter2D(
-                padded,
-                cv2.CV_32F,
-                kernel,
-                anchor=(_HALF - 1, 0),
-                borderType=cv2.BORDER_CONSTANT,
-            )
-            point = points[0, _HALF - 1 : _HALF - 1 + n]
-            np.maximum(out, np.abs(point, out=point), out=out)
+    def _between(self, line: NDArray[np.float32], groups: int) -> None:
+        """Put the points behind the samples of so many groups into `_points`."""
+        size = line.itemsize
+        windows = np.lib.stride_tricks.as_strided(
+            line,
+            (groups, 1, _STRETCHES, _WINDOW),
+            (_GROUP * size, 0, _STRETCH * size, size),
+            writeable=False,
+        )
+        np.copyto(self._windows[:groups], windows)
+        np.matmul(
+            self._windows[:groups],
+            _weights(self._factor),
+            out=self._points.swapaxes(0, 1)[:groups],
+        )
 
 
 class ClippedRuns:
@@ -274,7 +321,7 @@ class ClippedRuns:
 
 
 def row_reduce(
-    reduce: np.ufunc, values: NDArray[np.float32], row_edges: NDArray[np.int64]
+    reduce: np.ufunc, values: NDArray[np.floating], row_edges: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Reduce each row of (channels, n) values, e.g. by `numpy.maximum`.
 
