@@ -14,10 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from qc import kernels
-from qc.kernels import PlaneSums, area_mean, plane_sums, portable, roughness
+from qc.kernels import PlaneSums, area_mean, plane_sums, portable
 
 Plane = NDArray[np.unsignedinteger[Any]]
 
@@ -132,26 +131,6 @@ def test_a_mean_is_the_nearest_code_halves_the_even_one(
     sums = blocks.astype(np.int64).sum(axis=(1, 3))
     expected = [[round(Fraction(int(n), factor**2)) for n in row] for row in sums]
     assert area_mean(plane, (columns, rows)).tolist() == expected
-
-
-@settings(max_examples=80)
-@given(st.integers(1, 5), st.integers(1, 5), st.integers(2, 17), DEPTHS, NUMBERS)
-def test_roughness_is_scipys_second_difference_both_ways(
-    rows: int, columns: int, side: int, bits: int, number: int
-) -> None:
-    plane = plane_of(rows * side, columns * side, bits, number, "noise")
-    weights = [1.0, -2.0, 1.0]
-    down = ndimage.correlate1d(plane.astype(float), weights, axis=0, mode="mirror")
-    both_ways = np.abs(ndimage.correlate1d(down, weights, axis=1, mode="mirror"))
-    expected = both_ways.reshape(rows, side, columns, side).mean(axis=(1, 3))
-    with pytest.MonkeyPatch.context() as patch:
-        fast = roughness(plane, side)
-        patch.setattr(kernels, "compiled", False)
-        slow = roughness(plane, side)
-    assert fast.dtype == slow.dtype == np.float32
-    assert np.array_equal(fast, expected.astype(np.float32))
-    # Sums of deep codes are not whole in OpenCV's float32.
-    assert slow == pytest.approx(expected, rel=1e-5)
 
 
 def whole_laplacian(plane: Plane) -> NDArray[np.int64]:
@@ -278,10 +257,6 @@ def test_the_extension_refuses_what_it_would_misread() -> None:
         bad[at] = wrong
         with pytest.raises(ValueError, match=message):
             _planes.luma_pass(*bad)
-    with pytest.raises(ValueError, match="must fill a plane"):
-        _planes.roughness(plane, 3, np.zeros((2, 2), np.int64))
-    with pytest.raises(ValueError, match="must fill a plane"):
-        _planes.roughness(plane, 4, np.zeros((2, 3), np.int64))
     locked = np.zeros(256, np.int64)
     locked.flags.writeable = False
     with pytest.raises(ValueError, match="read-only"):

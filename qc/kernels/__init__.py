@@ -22,7 +22,7 @@ except ImportError:  # no compiler was found; slower, and otherwise the same
 else:
     compiled = True
 
-__all__ = ["PlaneSums", "area_mean", "compiled", "plane_sums", "roughness"]
+__all__ = ["PlaneSums", "area_mean", "compiled", "plane_sums"]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
 
@@ -105,29 +105,6 @@ def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
     out = np.empty(size[::-1], plane.dtype)
     _planes.area_mean(plane, out)
     return out
-
-
-def roughness(plane: Plane, side: int) -> NDArray[np.float32]:
-    """Return the mean magnitude of a second difference both ways, in squares.
-
-    Parameters
-    ----------
-    plane : (H, W) array of uint8 or uint16
-        A whole number of squares each way.
-    side : int
-        Pixels of a square's side, 2 to 256.
-
-    Returns
-    -------
-    (H / side, W / side) array of float32
-        Of the filter (1 -2 1) x (1 -2 1), mirrored at the border as the Laplacian is.
-    """
-    if not (compiled and _is_readable(plane)):
-        return portable.roughness(plane, side)
-    height, width = plane.shape
-    sums = np.empty((height // side, width // side), np.int64)
-    _planes.roughness(plane, side, sums)
-    return (sums / side**2).astype(np.float32)
 
 
 def _portable_sums(

@@ -1,6 +1,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+_Plane = NDArray[np.unsignedinteger]
+_Planes = tuple[_Plane, _Plane, _Plane, int, int]
+
 def luma_pass(
     plane: NDArray[np.unsignedinteger],
     counts: NDArray[np.int64],
@@ -14,6 +17,94 @@ def luma_pass(
 def area_mean(
     plane: NDArray[np.unsignedinteger], small: NDArray[np.unsignedinteger], /
 ) -> None: ...
-def roughness(
-    plane: NDArray[np.unsignedinteger], side: int, sums: NDArray[np.int64], /
+def quiet_blocks(
+    plane: NDArray[np.unsignedinteger], side: int, out: NDArray[np.int64], /
 ) -> None: ...
+def both_ways(
+    plane: NDArray[np.unsignedinteger],
+    step: int,
+    rows: int,
+    columns: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def tile_moments(
+    plane: NDArray[np.unsignedinteger],
+    rows: int,
+    columns: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def area_sums(
+    plane: NDArray[np.unsignedinteger],
+    rows: int,
+    columns: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def common_motion(
+    n: int,
+    felt: NDArray[np.float64],
+    pull: NDArray[np.float64],
+    worth: NDArray[np.float64],
+    model_felt: NDArray[np.float64],
+    weighing: NDArray[np.float64],
+    model: NDArray[np.float64],
+    out: NDArray[np.float64],
+    scales: tuple[float, float],
+    lean: tuple[float, float, float, float],
+    /,
+) -> None: ...
+def edge_counts(
+    plane: NDArray[np.unsignedinteger],
+    scale: int,
+    step: int,
+    down: bool,
+    shift: int,
+    bins: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def pair_sums(
+    one: NDArray[np.unsignedinteger],
+    two: NDArray[np.unsignedinteger],
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def lag_sums(
+    before: NDArray[np.unsignedinteger],
+    now: NDArray[np.unsignedinteger],
+    rows: int,
+    factor: int,
+    width: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
+def channel_look(
+    planes: _Planes,
+    mask: NDArray[np.uint8] | None,
+    ends: NDArray[np.int64],
+    bits: int,
+    level: int,
+    steps: NDArray[np.int64],
+    n: int,
+    counts: NDArray[np.int64],
+    luma: NDArray[np.int64],
+    codes: int,
+    every: int,
+    area: NDArray[np.unsignedinteger] | None,
+    area_step: int,
+    /,
+) -> None: ...
+def channel_range(planes: _Planes, ends: NDArray[np.int64], bits: int, /) -> int: ...
+def channel_places(
+    planes: _Planes,
+    ends: NDArray[np.int64],
+    bits: int,
+    steps: tuple[int, int],
+    level: int,
+    counts: NDArray[np.int64] | None,
+    bins: int,
+    shift: int,
+    /,
+) -> tuple[int, int]: ...

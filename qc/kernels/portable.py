@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["area_mean", "histogram", "laplacian_sums", "roughness", "tile_edges"]
+__all__ = ["area_mean", "histogram", "laplacian_sums", "tile_edges"]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
 
@@ -59,31 +59,6 @@ def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
     """
     out: Plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
     return out
-
-
-def roughness(plane: Plane, side: int) -> NDArray[np.float32]:
-    """Return the mean magnitude of a second difference both ways, in squares.
-
-    Parameters
-    ----------
-    plane : (H, W) array of uint8 or uint16
-        Native codes; a whole number of squares each way.
-    side : int
-        Pixels of a square's side.
-
-    Returns
-    -------
-    (H / side, W / side) array of float32
-        Native codes.
-    """
-    height, width = plane.shape
-    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
-    kernel = np.array([1.0, -2.0, 1.0])
-    filtered = cv2.sepFilter2D(plane, depth, kernel, kernel)
-    magnitude = np.abs(filtered).astype(np.float32, copy=False)
-    size = (width // side, height // side)
-    mean = cv2.resize(magnitude, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(mean, np.float32)
 
 
 def laplacian_sums(

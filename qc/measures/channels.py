@@ -327,6 +327,7 @@ _WIDE = len(CEILINGS)
 
 MEASURE = Measure(
     name="channels",
+    version=2,
     label="Colour channels",
     clock="picture",
     room="exposure",

@@ -386,7 +386,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=2,
+    version=3,
     label="Interlace",
     clock="picture",
     columns=(

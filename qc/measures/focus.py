@@ -51,7 +51,7 @@ from qc.views import (
     TILE_ROWS,
     fields,
     laplacian_tiles,
-    proxy_luma,
+    luma_pass,
 )
 
 __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
@@ -90,7 +90,12 @@ class _Reader:
         tiles = picture.view(laplacian_tiles)
         whole = tiles.whole_variance()
         detail = np.sqrt(np.maximum(tiles.variance() - noise, 0.0) * scale)
-        relative = detail / coarse_contrast(picture.view(proxy_luma))
+        small = picture.view(luma_pass).small
+        if small is None:
+            return {}
+        relative = detail / coarse_contrast(
+            small, black=signal.black, white=signal.white
+        )
         values: dict[str, float | NDArray[np.floating]] = {
             "laplacian_variance": whole * scale,
             "sharpness": max(whole - noise, 0.0) * scale,
@@ -383,5 +388,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=2,
+    version=3,
 )

@@ -13,15 +13,17 @@ import math
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.detail import area_sums
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values
 from qc.records import Picture
-from qc.views import TILE_COLUMNS, TILE_ROWS, proxy_luma
+from qc.views import TILE_COLUMNS, TILE_ROWS, luma_pass, proxy_luma
 
 __all__ = ["MEASURE", "Displacement", "correlation", "displacement", "thumbnail"]
 
@@ -41,6 +43,14 @@ _MOVED_TILES = 0.5
 # and fits well: defocus, exposure and hands in the picture fit best in place.
 _MOVED_MARGIN = 0.05
 _MOVED_FIT = 0.6
+# From this fit in place on, a motion is looked for nearby first; from that one on,
+# nothing can fit better by the margin.
+_NEAR_FIT = 0.95
+_SAME_FIT = 1.001 - _MOVED_MARGIN
+# A picture is not looked for where it may be by what it has moved, unless that comes
+# this near to half a tile, or so many frames have gone by.
+_SURE_TILES = 0.15
+_UNCHECKED = 5
 
 
 def thumbnail(
@@ -56,17 +66,22 @@ def thumbnail(
         Width and height of the coarse picture in cells.
     """
     small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
-    small = small - small.mean()
-    length = float(np.sqrt(np.sum(small * small, dtype=np.float64)))
+    return _normalised(np.asarray(small, np.float32))
+
+
+def _normalised(small: NDArray[np.float32]) -> NDArray[np.float32] | None:
+    small = small - np.add.reduce(small.ravel()) / np.float32(small.size)
+    flat = small.ravel()
+    length = math.sqrt(np.dot(flat, flat))
     if length < _FLAT_PERCENT * math.sqrt(small.size):
         return None
-    out: NDArray[np.float32] = small / np.float32(length)
-    return out
+    small *= np.float32(1.0 / length)
+    return small
 
 
 def correlation(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
     """Return the correlation of two thumbnails, -1 to 1."""
-    return float(np.sum(a * b, dtype=np.float64))
+    return float(np.dot(a.ravel(), b.ravel()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +100,24 @@ class Displacement:
     y: float
     fit: float
     fit_in_place: float
+
+    @property
+    def tiles(self) -> float:
+        """How far, in tiles that focus is read on."""
+        return math.hypot(self.x * TILE_COLUMNS, self.y * TILE_ROWS)
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the picture is the other one, but moved by half a tile."""
+        return (
+            self.tiles >= _MOVED_TILES
+            and self.fit >= _MOVED_FIT
+            and self.fit - self.fit_in_place >= _MOVED_MARGIN
+        )
+
+    def percent(self, picture: Picture) -> float:
+        """How far, in percent of a picture's width."""
+        return 100.0 * math.hypot(self.x, self.y * picture.height / picture.width)
 
 
 def displacement(
@@ -130,30 +163,96 @@ def _vertex(scores: NDArray[np.float32], peak: int) -> float:
     return 0.5 * (before - after) / bend if bend < 0 else 0.0
 
 
+@lru_cache(maxsize=4)
+def _windows(length: int) -> NDArray[np.float32]:
+    """Return which of a side's cells three windows of that length have."""
+    cells = np.arange(length + 2) - np.arange(3)[:, None]
+    return ((cells >= 0) & (cells < length)).astype(np.float32)
+
+
+def _nearby(before: _Look, after: _Look) -> Displacement | None:
+    """Find a displacement of under a cell; None if it may be more.
+
+    What looks much the same in place, and fits worse a cell off on every side, has not
+    moved further.
+    """
+    if after.middle is None:
+        return None
+    height, width = before.fine.shape
+    mx, my = _SEARCH
+    rows, columns = height - 2 * my, width - 2 * mx
+    part = before.fine[my - 1 : height - my + 1, mx - 1 : width - mx + 1]
+    # All nine places at once: a cell to each side and in between.
+    down, across = part.strides
+    begin = (my - 1) * down + (mx - 1) * across
+    windows = np.ndarray(
+        (3, 3, rows, columns),
+        np.float32,
+        np.ascontiguousarray(before.fine),
+        begin,
+        (down, across, down, across),
+    )
+    scores = windows.reshape(9, -1) @ after.middle
+    over, beside = _windows(rows), _windows(columns).T
+    mean = over @ part @ beside / (rows * columns)
+    spread = over @ (part * part) @ beside - rows * columns * mean * mean
+    if float(spread.min()) <= 0.0:
+        return None
+    scores = scores / np.sqrt(spread.ravel())
+    if int(scores.argmax()) != 4:
+        return None
+    x = -_vertex(scores[3:6], 1)
+    y = -_vertex(scores[1::3], 1)
+    fit = float(scores[4])
+    return Displacement(x / width, y / height, fit, fit)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """What a frame looks like, coarse and finer."""
+    """What a frame looks like, coarse and finer; and the finer one's middle.
+
+    The middle, of zero mean and unit length, is what lies in the other picture whatever
+    the displacement; None where it is flat.
+    """
 
     coarse: NDArray[np.float32]
     fine: NDArray[np.float32]
+    middle: NDArray[np.float32] | None
+
+    def in_place(self, other: _Look) -> float:
+        """Return how well two pictures' middles fit without displacement."""
+        if self.middle is None or other.middle is None:
+            return 0.0
+        return float(np.dot(self.middle, other.middle))
 
     def displaced_from(
         self, other: _Look, *, search: tuple[int, int] = _SEARCH
     ) -> bool:
         """Return whether this is the other picture, but moved by half a tile."""
-        d = displacement(other.fine, self.fine, search=search)
-        tiles = math.hypot(d.x * TILE_COLUMNS, d.y * TILE_ROWS)
-        return (
-            tiles >= _MOVED_TILES
-            and d.fit >= _MOVED_FIT
-            and d.fit - d.fit_in_place >= _MOVED_MARGIN
-        )
+        return displacement(other.fine, self.fine, search=search).is_away
 
 
-def _look(luma: NDArray[np.float32]) -> _Look | None:
-    coarse = thumbnail(luma)
-    fine = thumbnail(luma, size=_FINE)
-    return None if coarse is None or fine is None else _Look(coarse, fine)
+def _look(picture: Picture) -> _Look | None:
+    codes, signal = picture.view(luma_pass).small, picture.signal
+    columns, rows = _FINE
+    if codes is not None and codes.shape[0] >= rows and codes.shape[1] >= columns:
+        percent = 100.0 / (signal.white - signal.black)
+        sums = area_sums(codes, (rows, columns))
+        small = (sums * (percent / codes.size)).astype(np.float32)
+        # Means of means are means.
+        coarse = thumbnail(small)
+    else:
+        luma = picture.view(proxy_luma)
+        coarse = thumbnail(luma)
+        small = np.asarray(cv2.resize(luma, _FINE, interpolation=cv2.INTER_AREA))
+    fine = _normalised(small)
+    if coarse is None or fine is None:
+        return None
+    mx, my = _SEARCH
+    middle = fine[my : _FINE[1] - my, mx : _FINE[0] - mx].ravel()
+    middle = middle - np.float32(middle.mean())
+    length = math.sqrt(np.dot(middle, middle))
+    return _Look(coarse, fine, middle / np.float32(length) if length > 1e-3 else None)
 
 
 class _Reader:
@@ -164,32 +263,35 @@ class _Reader:
         self._current = 0
         self._count = 0
         self._before: _Look | None = None
+        # How far, in tiles, the picture may be from its shot's first, at most.
+        self._off = math.inf
+        self._unchecked = 0
 
     def read(self, picture: Picture) -> Values:
-        look = None if picture.damaged else _look(picture.view(proxy_luma))
+        look = None if picture.damaged else _look(picture)
         before, self._before = self._before, look
         if look is None:
             # A flat or broken picture tells nothing about the framing.
+            self._off = math.inf
             return {"shot": float(self._current)}
-        self._place(look)
-        first = self._shots[self._current]
-        values = {
-            "shot": float(self._current),
-            "likeness": correlation(first.coarse, look.coarse),
-        }
+        d = None if before is None else _moved(before, look)
+        self._off += math.inf if d is None else d.tiles
+        likeness = self._place(look)
+        values = {"shot": float(self._current), "likeness": likeness}
         if before is not None:
-            values["motion_percent"] = _motion_percent(before, look, picture)
+            values["motion_percent"] = math.nan if d is None else d.percent(picture)
         return values
 
-    def _place(self, look: _Look) -> None:
-        """Find the shot that a picture belongs to, or begin a new one."""
+    def _place(self, look: _Look) -> float:
+        """Find the shot that a picture belongs to, or begin a new one.
+
+        Returns how much it is like the shot's first picture.
+        """
         first = self._shots.get(self._current)
-        if (
-            first is not None
-            and correlation(first.coarse, look.coarse) >= self._stay
-            and not look.displaced_from(first)
-        ):
-            return
+        if first is not None:
+            likeness = correlation(first.coarse, look.coarse)
+            if likeness >= self._stay and not self._has_left(first, look):
+                return likeness
         back = min(1.0, self._stay + _RETURN_MARGIN)
         fits = {
             number: fit
@@ -203,20 +305,40 @@ class _Reader:
             self._current = self._count
             self._shots[self._current] = look
             self._count += 1
+        self._off = math.inf
         self._shots.move_to_end(self._current)
         if len(self._shots) > _REMEMBERED:
             self._shots.popitem(last=False)
+        return correlation(self._shots[self._current].coarse, look.coarse)
+
+    def _has_left(self, first: _Look, look: _Look) -> bool:
+        """Return whether the picture is its shot's first, but moved by half a tile.
+
+        It need not be looked for while what it has moved since it was last looked for
+        is not enough by far.
+        """
+        if self._off < _MOVED_TILES - _SURE_TILES and self._unchecked < _UNCHECKED:
+            self._unchecked += 1
+            return False
+        self._unchecked = 0
+        if look.in_place(first) > _SAME_FIT:
+            # Nothing fits better than wholly.
+            self._off = math.inf
+            return False
+        d = displacement(first.fine, look.fine)
+        self._off = d.tiles if d.fit >= _MOVED_FIT else math.inf
+        return d.is_away
 
     def finish(self) -> Mapping[str, object]:
         return {"shots": self._count}
 
 
-def _motion_percent(before: _Look, now: _Look, picture: Picture) -> float:
-    """Return how far the picture moved, in percent of its width; NaN at a cut."""
-    d = displacement(before.fine, now.fine)
-    if d.fit < _MOVED_FIT:
-        return math.nan
-    return 100.0 * math.hypot(d.x, d.y * picture.height / picture.width)
+def _moved(before: _Look, now: _Look) -> Displacement | None:
+    """Return how far the picture moved since the frame before; None at a cut."""
+    d = _nearby(before, now) if now.in_place(before) > _NEAR_FIT else None
+    if d is None:
+        d = displacement(before.fine, now.fine)
+    return d if d.fit >= _MOVED_FIT else None
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -233,6 +355,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 MEASURE = Measure(
     name="framing",
+    version=2,
     label="Framing",
     clock="picture",
     room="movement",
@@ -258,8 +381,10 @@ MEASURE = Measure(
         "Each frame, area-averaged to 48 x 27 cells, is correlated with the first "
         "frame of its shot; below the limit, or once it fits clearly better moved by "
         "half a focus tile than in place, a new shot begins, or an earlier one goes "
-        "on if it fits. Changes of exposure and focus do not break a shot. Motion is "
-        "where the middle of the picture (96 x 54 cells) fits best in the frame before."
+        "on if it fits. Whether it has moved is looked for at least every sixth frame, "
+        "and at every one that its motion may have brought near there. Changes of "
+        "exposure and focus do not break a shot. Motion is where the middle of the "
+        "picture (96 x 54 cells) fits best in the frame before."
     ),
     source="Normalised cross-correlation: textbook statistics. Limits: house choice.",
 )

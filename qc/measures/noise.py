@@ -349,7 +349,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=2,
+    version=3,
     label="Noise",
     clock="picture",
     room="noise",

@@ -322,6 +322,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
+    version=2,
     label="Steadiness",
     clock="picture",
     room="movement",

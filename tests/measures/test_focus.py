@@ -40,7 +40,7 @@ from qc.media.reader import TakeReader
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.signal import Signal
 from qc.store import ColumnStore
-from qc.views import TILE_COLUMNS, TILE_ROWS, laplacian_tiles, proxy_luma
+from qc.views import TILE_COLUMNS, TILE_ROWS, laplacian_tiles, luma_pass
 from tests.pictures import (
     Image,
     codes,
@@ -410,19 +410,22 @@ def test_coarse_contrast_is_the_spread_within_the_tile_and_a_share_of_its_level(
     None
 ):
     # Tiles of 30 x 40 cells: half 20 %, half 60 %. Spread 20, level 40.
-    proxy = np.full((TILE_ROWS * 30, TILE_COLUMNS * 40), 20.0, np.float32)
-    proxy[15::30] = 60  # keeps every tile alike
+    small = np.full((TILE_ROWS * 30, TILE_COLUMNS * 40), 30, np.uint8)
     for i in range(TILE_ROWS):
-        proxy[i * 30 : i * 30 + 15] = 60
-        proxy[i * 30 + 15 : i * 30 + 30] = 20
+        small[i * 30 : i * 30 + 15] = 70
     expected = math.sqrt(20**2 + (0.1 * 40) ** 2)
-    assert coarse_contrast(proxy) == pytest.approx(expected, rel=1e-6)
-    assert np.isnan(coarse_contrast(np.full((60, 80), 3.0, np.float32))).all()
+    found = coarse_contrast(small, black=10, white=110)
+    assert found == pytest.approx(expected, rel=1e-12)
+    dark = np.full((60, 80), 13, np.uint8)
+    assert np.isnan(coarse_contrast(dark, black=10, white=110)).all()
 
 
 def test_defocus_leaves_coarse_contrast_alone() -> None:
-    sharp, soft = (proxy_luma(picture(p)) for p in (SHARP, blurred(SHARP, 2.0)))
-    assert coarse_contrast(soft) == pytest.approx(coarse_contrast(sharp), rel=0.2)
+    sharp, soft = (
+        coarse_contrast(cast(Any, luma_pass(picture(p)).small), black=16, white=235)
+        for p in (SHARP, blurred(SHARP, 2.0))
+    )
+    assert soft == pytest.approx(sharp, rel=0.2)
 
 
 def test_a_damaged_picture_is_not_read() -> None:

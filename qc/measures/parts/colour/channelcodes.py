@@ -10,35 +10,31 @@ the luma samples that share it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TypeAlias, cast
+import math
+from collections.abc import Sequence
+from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.channels import Coloured, Ends
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal
 from qc.views import fields
 
 __all__ = [
     "CHANNELS",
-    "Band",
     "Plane",
-    "Strip",
+    "coloured",
+    "ends",
     "gains",
+    "grid_step",
     "range_codes",
     "repeats",
-    "sample_rgb",
-    "strips",
-    "threshold",
-    "widened",
+    "shifts",
 ]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
-
-_STRIP_LINES = 90
 
 CHANNELS = ("red", "green", "blue")
 
@@ -97,124 +93,78 @@ def repeats(picture: Picture) -> tuple[int, int]:
     )
 
 
-def threshold(
-    cb: Plane, cr: Plane, *, signal: Signal, gain: tuple[float, float], code: int
-) -> Plane:
-    """Return the luma codes that must be passed for a channel to reach `code`.
+def _bits(signal: Signal) -> int:
+    """Return how many bits below a code there is room for in 32 of them."""
+    return 29 - signal.bit_depth
+
+
+def ends(signal: Signal, codes: Sequence[int]) -> Ends:
+    """Return thresholds that luma must be over for channels to be at or above codes.
 
     Parameters
     ----------
-    gain : (float, float)
-        The channel's entry of `gains`.
-
-    Returns
-    -------
-    array of the chroma's size and type
-        The channel is at or above `code` where luma is *over* the threshold: luma
-        less the threshold is the channel's code less `code`, plus one. Cut to what
-        the type holds; at the lower end only in limited BT.2020 with 8-bit Cb codes
-        over 252, which no picture in range has.
+    codes : sequence of int
+        For each, lines for red, green and blue.
     """
-    of_cb, of_cr = gain
-    base = code - 1 + signal.chroma_zero * (of_cb + of_cr)
-    return cast(Plane, cv2.addWeighted(cb, -of_cb, cr, -of_cr, base))
+    bits = _bits(signal)
+    lines = []
+    for code in codes:
+        for of_cb, of_cr in gains(signal):
+            cb, cr = (round(gain * (1 << bits)) for gain in (of_cb, of_cr))
+            base = (code - 1 << bits) + signal.chroma_zero * (cb + cr)
+            lines.append((base + (1 << bits >> 1), cb, cr))
+    return Ends(np.array(lines, np.int64), bits)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Band:
-    """Lines of luma, one a chroma line.
-
-    Attributes
-    ----------
-    rows : slice
-        Which lines of the picture these are.
-    y : (n, W) array
-        Luma, a view.
-    """
-
-    rows: slice
-    y: Plane
+def shifts(signal: Signal) -> Ends:
+    """Return what chroma adds to luma for R', G' and B', rounding to 8-bit codes."""
+    bits = _bits(signal)
+    half = 1 << (bits + signal.bit_depth - 8) >> 1
+    lines = []
+    for of_cb, of_cr in gains(signal):
+        cb, cr = (round(gain * (1 << bits)) for gain in (of_cb, of_cr))
+        lines.append((half - signal.chroma_zero * (cb + cr), cb, cr))
+    return Ends(np.array(lines, np.int64), bits)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Strip:
-    """Some chroma lines of one field, and the bands of luma that share them."""
-
-    cb: Plane
-    cr: Plane
-    bands: tuple[Band, ...]
-
-
-def strips(picture: Picture, *, lines: int = _STRIP_LINES) -> Iterator[Strip]:
-    """Yield the picture in strips, field by field; all views.
+def coloured(picture: Picture, *, by_field: bool = True) -> tuple[Coloured, ...]:
+    """Return the picture, or its fields, with their chroma; all views.
 
     In interlaced pictures chroma lines belong to the fields in turn, as luma's do.
-    Strips are so small that what is made of them stays in the processor's cache.
     """
-    down, _ = repeats(picture)
-    parts = fields(picture.y, interlaced=picture.interlaced)
+    down, across = repeats(picture)
+    parts = fields(picture.y, interlaced=picture.interlaced and by_field)
     several = len(parts) > 1
     cbs = fields(picture.cb, interlaced=several)
     crs = fields(picture.cr, interlaced=several)
-    for number, part in enumerate(parts):
+    return tuple(
         # Two lines of luma may have one line of chroma between them.
-        cb, cr = (planes[min(number, len(planes) - 1)] for planes in (cbs, crs))
-        for first in range(0, -(-part.shape[0] // down), lines):
-            own = slice(min(first, max(cb.shape[0] - 1, 0)), first + lines)
-            yield Strip(
-                cb[own],
-                cr[own],
-                tuple(
-                    Band(
-                        slice(
-                            number + len(parts) * line,
-                            number + len(parts) * (first + lines) * down,
-                            len(parts) * down,
-                        ),
-                        part[line : (first + lines) * down : down],
-                    )
-                    for line in range(first * down, (first + 1) * down)
-                    if line < part.shape[0]
-                ),
-            )
-
-
-def widened(plane: Plane, across: int, like: Plane) -> Plane:
-    """Return chroma-sized values repeated to the size of a band of luma."""
-    height, width = like.shape
-    if plane.shape[0] < height:  # fields of a height that no interlaced format has
-        plane = np.pad(plane, ((0, height - plane.shape[0]), (0, 0)), mode="edge")
-    if across > 1:
-        h, w = plane.shape
-        plane = cast(Plane, cv2.merge([plane] * across)).reshape(h, w * across)
-    return plane[:height, :width]
-
-
-def sample_rgb(
-    picture: Picture, *, points: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return luma and R', G', B' at about `points` places on a grid, in codes.
-
-    Returns
-    -------
-    luma : (n,) array of float32
-    rgb : (3, n) array of float32
-    """
-    down, across = repeats(picture)
-    size = max(picture.cb.size, 1)
-    step = max(1, round((size / points) ** 0.5))
-    step += step % 2 if picture.interlaced else 0  # stay within the first field
-    cb, cr = picture.cb[::step, ::step], picture.cr[::step, ::step]
-    y = picture.y[:: step * down, :: step * across][: cb.shape[0], : cb.shape[1]]
-    luma = y.astype(np.float32).ravel()
-    chroma = [
-        plane.astype(np.float32).ravel() - picture.signal.chroma_zero
-        for plane in (cb, cr)
-    ]
-    rgb = np.stack(
-        [
-            luma + np.float32(b) * chroma[0] + np.float32(r) * chroma[1]
-            for b, r in gains(picture.signal)
-        ]
+        Coloured(
+            part,
+            cbs[min(number, len(cbs) - 1)],
+            crs[min(number, len(crs) - 1)],
+            down,
+            across,
+        )
+        for number, part in enumerate(parts)
     )
-    return luma, rgb
+
+
+def grid_step(
+    picture: Picture, *, points: int, stretch: float = 1.0
+) -> tuple[int, int]:
+    """Return steps, down and across, to about `points` places on the chroma planes.
+
+    Parameters
+    ----------
+    stretch : float
+        How much farther apart than a square's lines lie, and nearer the places along
+        them: what is near in memory is read faster.
+    """
+    step = math.sqrt(max(picture.cb.size, 1) / points)
+    down, across = max(1, round(stretch * step)), max(1, round(step / stretch))
+    if picture.interlaced:
+        # Even, so that it stays within the first field.
+        down += down % 2
+        across += across % 2 if stretch == 1.0 else 0
+    return down, across

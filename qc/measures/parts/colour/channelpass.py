@@ -3,27 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import reduce
-from typing import cast
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.channels import look, outside, places, thresholds
 from qc.measures.highlights import largest_area
 from qc.measures.parts.colour.channelcodes import (
-    Band,
     Plane,
-    Strip,
-    gains,
+    coloured,
+    ends,
+    grid_step,
     range_codes,
-    repeats,
-    sample_rgb,
-    strips,
-    threshold,
-    widened,
 )
 from qc.records import Picture
 from qc.signal import Signal
@@ -49,12 +42,12 @@ _CEILINGS_8 = (235, 242, 246, 250, 254)
 WINDOW = 2
 # Places on a grid that tell whether the picture has changed.
 _POINTS = 5000
+_STRETCH = 2.5
 # Looking for the largest area below this share of the picture would only find noise.
 _AREA_FROM_PERCENT = 0.5
-# Lines of a picture that are enough for the median of luma, and for the shares at the
-# higher ceilings; the first ceiling is counted on every line.
+# Lines of a picture that are enough for the median of luma; all else is counted on
+# every line.
 _LUMA_LINES = 54
-_STEP_LINES = 270
 
 
 def codes_of_ceilings(signal: Signal) -> tuple[int, ...]:
@@ -102,8 +95,7 @@ class Shares:
     ----------
     channels : (3, ceilings) array of float32
         Red, green and blue at or above each of `CEILINGS`, luma under the level; NaN
-        for ceilings that the signal does not have. The first is exact; the others are
-        counted on every fourth line or so of large pictures.
+        for ceilings that the signal does not have.
     any_channel : (ceilings,) array of float32
         At least one of them.
     luma : (ceilings,) array of float32
@@ -133,118 +125,64 @@ class Pass:
         self._signal = signal
         window = _window(signal)
         codes = [code - window for code in codes_of_ceilings(signal)]
-        self._code = codes[0]
         self._steps = [code - codes[0] for code in codes]
+        self._ends = ends(signal, codes[:1])
         self._level = _level_code(signal, level_percent)
 
     def coarse_share(self, picture: Picture) -> float:
         """Return the share of some thousand places where a channel is at its end."""
-        luma, rgb = sample_rgb(picture, points=_POINTS)
-        if not luma.size:
-            return 0.0
-        at_end = (rgb.max(axis=0) >= self._code) & (luma < self._level)
-        return float(np.count_nonzero(at_end)) / luma.size
+        (whole,) = coloured(picture, by_field=False)
+        found, count = places(
+            whole,
+            self._ends,
+            step=grid_step(picture, points=_POINTS, stretch=_STRETCH),
+            level=self._level,
+        )
+        return found / count if count else 0.0
 
     def shares(self, picture: Picture, region: Region | None = None) -> Shares:
         """Look at every pixel of a picture."""
-        _, across = repeats(picture)
-        counts = np.zeros((4, len(self._steps)))
-        luma: list[list[Plane]] = [[] for _ in self._steps]
-        area = np.zeros_like(picture.y)
-        for strip in strips(picture):
-            ends = self._ends(strip)
-            if all(end is None for end in ends):
-                continue
-            first = _least(end for end in ends if end is not None)
-            for band in strip.bands:
-                low = self._low(band, region)
-                highest = _less(low, widened(first, across, low))
-                if not self._count_steps(highest, counts[3], picture.height):
-                    continue  # as in most strips of most pictures
-                area[band.rows] = highest
-                self._luma(band.y, highest, luma, picture.height)
-                for end, row in zip(ends, counts[:3], strict=True):
-                    if end is not None:
-                        excess = _less(low, widened(end, across, low))
-                        self._count_steps(excess, row, picture.height)
-        return self._shares_of(counts, luma, area)
-
-    def _ends(self, strip: Strip) -> list[Plane | None]:
-        """Return each channel's threshold; None where luma under the level is out."""
-        return [
-            threshold(
-                strip.cb, strip.cr, signal=self._signal, gain=gain, code=self._code
+        counts = np.zeros((4, len(self._steps)), np.int64)
+        luma = np.zeros((len(self._steps), max(self._level, 1)), np.int64)
+        height, width = picture.y.shape
+        area = np.zeros((-(-height // 2), -(-width // 2)), picture.y.dtype)
+        parts = coloured(picture)
+        for number, part in enumerate(parts):
+            mask = None if region is None else region.mask[number :: len(parts)]
+            # Every second line of the picture: of fields all of the first.
+            step = 2 // len(parts)
+            more = look(
+                part,
+                self._ends,
+                level=self._level,
+                steps=self._steps,
+                every=_every(height, _LUMA_LINES),
+                mask=mask,
+                area=area if number == 0 else None,
+                area_step=step,
             )
-            if self._reaches(strip.cb, strip.cr, gain)
-            else None
-            for gain in gains(self._signal)
-        ]
-
-    def _low(self, band: Band, region: Region | None) -> Plane:
-        """Return luma under the level; 0, which no channel's end is, elsewhere."""
-        low = cv2.threshold(band.y, self._level - 1, 0, cv2.THRESH_TOZERO_INV)[1]
-        if region is not None:
-            low = cv2.bitwise_and(low, low, mask=region.mask[band.rows])
-        return cast(Plane, low)
-
-    def _reaches(self, cb: Plane, cr: Plane, gain: tuple[float, float]) -> bool:
-        """Return False where luma under the level surely cannot take a channel there.
-
-        The largest shift that the planes' extremes allow is a bound for all pixels.
-        """
-        shift = 0.5
-        for plane, g in zip((cb, cr), gain, strict=True):
-            low, high, *_ = cv2.minMaxLoc(plane)
-            shift += max(
-                g * (low - self._signal.chroma_zero),
-                g * (high - self._signal.chroma_zero),
-            )
-        return self._level - 1 + shift >= self._code
-
-    def _count_steps(
-        self, plane: Plane, counts: NDArray[np.float64], height: int
-    ) -> int:
-        """Count pixels over each step; return how many are over the first."""
-        found = cv2.countNonZero(plane)
-        counts[0] += found
-        # Ends over 100 % are rare; a part of the lines tells their shares well enough.
-        some = plane[:: _every(height, _STEP_LINES)]
-        for i, step in enumerate(self._steps[1:] if found else (), 1):
-            part = np.count_nonzero(some > step)
-            if not part:
-                break
-            counts[i] += part * plane.shape[0] / some.shape[0]
-        return found
-
-    def _luma(
-        self, y: Plane, highest: Plane, luma: list[list[Plane]], height: int
-    ) -> None:
-        every = _every(height, _LUMA_LINES)
-        some, over = y[::every], highest[::every]
-        for i, step in enumerate(self._steps):
-            values = some[over > step]
-            if not values.size:
-                return
-            luma[i].append(values)
+            counts += more[0]
+            luma += more[1]
+        return self._shares_of(
+            100.0 * counts / picture.y.size, luma, area, (height, width)
+        )
 
     def _shares_of(
         self,
-        counts: NDArray[np.float64],
-        luma: list[list[Plane]],
+        shares: NDArray[np.float64],
+        luma: NDArray[np.int64],
         area: Plane,
+        size: tuple[int, int],
     ) -> Shares:
         percent = np.full((4, len(CEILINGS)), np.nan, np.float32)
-        percent[:, : len(self._steps)] = 100.0 * counts / area.size
+        percent[:, : len(self._steps)] = shares
         levels = np.full(len(CEILINGS), np.nan, np.float32)
-        for i, parts in enumerate(luma):
-            if parts:
-                levels[i] = self._signal.percent(
-                    float(np.median(np.concatenate(parts)))
-                )
+        for i, counts in enumerate(luma):
+            levels[i] = self._signal.percent(_median(counts))
         box = None
         worst = np.flatnonzero(percent[3] >= _AREA_FROM_PERCENT)
         if worst.size:
-            box = _box(area > self._steps[worst[-1]])
+            box = _box(area > self._steps[worst[-1]], size)
         return Shares(
             channels=percent[:3],
             any_channel=percent[3],
@@ -253,15 +191,27 @@ class Pass:
         )
 
 
+def _median(counts: NDArray[np.int64]) -> float:
+    """Return the median of codes that were counted; NaN if there are none."""
+    up_to = np.cumsum(counts)
+    if not up_to[-1]:
+        return math.nan
+    # The middle one, or the two about the middle.
+    low, high = np.searchsorted(up_to, [(up_to[-1] + 1) // 2, up_to[-1] // 2 + 1])
+    return 0.5 * float(low + high)
+
+
 def _every(height: int, lines: int) -> int:
     """Return every how many lines to take so that about `lines` of all are left."""
     return max(1, height // lines)
 
 
-def _box(area: NDArray[np.bool_]) -> tuple[int, int, int, int] | None:
-    """Return where the largest area is, to two pixels."""
-    height, width = area.shape
-    box = largest_area(np.ascontiguousarray(area[::2, ::2]).view(np.uint8))[1]
+def _box(
+    area: NDArray[np.bool_], size: tuple[int, int]
+) -> tuple[int, int, int, int] | None:
+    """Return where the largest area is, told on every second line and column."""
+    height, width = size
+    box = largest_area(area.view(np.uint8))[1]
     if box is None:
         return None
     x, y, w, h = (2 * v for v in box)
@@ -270,38 +220,14 @@ def _box(area: NDArray[np.bool_]) -> tuple[int, int, int, int] | None:
 
 def out_of_range_percent(picture: Picture, *, signal: Signal) -> float:
     """Return the share of pixels with R', G', B' or Y' outside EBU R 103's range."""
+    if not picture.y.size:
+        return math.nan
     lowest, highest = range_codes(signal)
-    _, across = repeats(picture)
-    outside = 0
-    for strip in strips(picture):
-        # A threshold is its code less one less the channel's shift. Luma is in range
-        # with every channel in range: it lies between the lowest and the highest.
-        over, under = (
-            [
-                threshold(strip.cb, strip.cr, signal=signal, gain=gain, code=code + 1)
-                for gain in gains(signal)
-            ]
-            for code in (highest, lowest)
-        )
-        most, least = _least(over), _most(under)
-        for band in strip.bands:
-            y = band.y
-            inside = cv2.inRange(y, widened(least, across, y), widened(most, across, y))
-            outside += y.size - cv2.countNonZero(inside)
-    return 100.0 * outside / picture.y.size if picture.y.size else math.nan
-
-
-def _less(plane: Plane, other: Plane) -> Plane:
-    """Return the difference, 0 where it would be negative."""
-    return cast(Plane, cv2.subtract(plane, other))
-
-
-def _least(planes: Iterable[Plane]) -> Plane:
-    return reduce(lambda a, b: cast(Plane, cv2.min(a, b)), planes)
-
-
-def _most(planes: Iterable[Plane]) -> Plane:
-    return reduce(lambda a, b: cast(Plane, cv2.max(a, b)), planes)
+    # A threshold is its code less one less the channel's shift. Luma is in range with
+    # every channel in range: it lies between the lowest and the highest.
+    both = ends(signal, (highest + 1, lowest + 1))
+    count = sum(outside(part, both) for part in coloured(picture))
+    return 100.0 * count / picture.y.size
 
 
 def saturated(
@@ -317,13 +243,12 @@ def saturated(
     signal = picture.signal
     code = codes_of_ceilings(signal)[ceiling] - _window(signal)
     mask = np.zeros(picture.y.shape, bool)
-    _, across = repeats(picture)
-    for strip in strips(picture):
-        end = _least(
-            threshold(strip.cb, strip.cr, signal=signal, gain=gain, code=code)
-            for gain in gains(signal)
+    at = ends(signal, (code,))
+    parts = coloured(picture)
+    for number, part in enumerate(parts):
+        lowest = reduce(
+            np.minimum, (thresholds(part.cb, part.cr, at, i) for i in range(3))
         )
-        for band in strip.bands:
-            mask[band.rows] = band.y > widened(end, across, band.y)
+        mask[number :: len(parts)] = part.y > part.widened(lowest)
     mask &= picture.y < _level_code(signal, level_percent)
     return mask

@@ -10,7 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.colour.channelcodes import CHANNELS, sample_rgb
+from qc.kernels.channels import values_at
+from qc.measures.parts.colour.channelcodes import (
+    CHANNELS,
+    coloured,
+    grid_step,
+    shifts,
+)
 from qc.measures.parts.colour.channelpass import codes_of_ceilings
 from qc.records import Picture
 from qc.signal import Signal
@@ -69,16 +75,19 @@ class Piles:
 
     def __init__(self, signal: Signal) -> None:
         self._signal = signal
+        self._shifts = shifts(signal)
         self._counts = np.zeros((3, _BINS), np.int64)
 
     def add(self, picture: Picture) -> None:
         """Count one picture; places of every luma, white ones too."""
-        _, rgb = sample_rgb(picture, points=_POINTS)
-        for counts, channel in zip(self._counts, rgb, strict=True):
-            codes = np.rint(channel * self._signal.code_scale).astype(np.int64)
-            counts += np.bincount(np.clip(codes, 0, _BINS - 1), minlength=_BINS).astype(
-                np.int64
-            )
+        (whole,) = coloured(picture, by_field=False)
+        self._counts += values_at(
+            whole,
+            self._shifts,
+            step=grid_step(picture, points=_POINTS),
+            shift=self._signal.bit_depth - 8,
+            bins=_BINS,
+        )
 
     @property
     def _white(self) -> int:

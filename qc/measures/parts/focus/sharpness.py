@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels import area_mean, roughness
+from qc.kernels.detail import both_ways, edge_counts, quiet_blocks, tile_moments
 from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
 __all__ = [
@@ -99,25 +100,30 @@ def noise_sigma(
     if across * down < 8:
         return math.nan
     plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
-    mean = area_mean(plane, (across, down))
-    magnitude = roughness(plane, _NOISE_BLOCK)
-    usable = magnitude[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
+    rough, sums = quiet_blocks(plane, _NOISE_BLOCK)
+    mean = np.rint(sums / _NOISE_BLOCK**2)
+    usable = rough[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
     if usable.size < 8:
         return math.nan
     count = max(4, round(_NOISE_SHARE * usable.size))
     quiet = np.partition(usable, count - 1)[:count]
     # Mean magnitude of a normal variable: sigma * sqrt(2 / pi).
-    sigma = float(quiet.mean(dtype=np.float64)) * math.sqrt(math.pi / 2)
+    magnitude = float(quiet.mean(dtype=np.float64)) / _NOISE_BLOCK**2
+    sigma = magnitude * math.sqrt(math.pi / 2)
     return sigma / math.sqrt(_NOISE_ENERGY) / _NOISE_BIAS
 
 
-def coarse_contrast(proxy: NDArray[np.float32]) -> NDArray[np.float64]:
+def coarse_contrast(
+    small: NDArray[np.unsignedinteger], *, black: int, white: int
+) -> NDArray[np.float64]:
     """Return the contrast of each tile that defocus leaves.
 
     Parameters
     ----------
-    proxy : (h, w) array of float32
-        Small area-averaged luma in percent of black-to-white.
+    small : (h, w) array of uint8 or uint16
+        Small area-averaged luma in native codes.
+    black, white : int
+        Codes of 0 and 100 percent.
 
     Returns
     -------
@@ -127,13 +133,13 @@ def coarse_contrast(proxy: NDArray[np.float32]) -> NDArray[np.float64]:
         the exposure as fine detail does, and both go when the subject leaves the tile;
         neither falls when it goes out of focus: fine detail is held against them.
     """
-    size = (TILE_COLUMNS, TILE_ROWS)
-    small = proxy.astype(np.float64)
-    mean = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
-    square = cv2.resize(small * small, size, interpolation=cv2.INTER_AREA)
-    variance = np.maximum(square - mean * mean, 0.0)
-    contrast = np.sqrt(variance + (_LEVEL_SHARE * mean) ** 2)
-    return np.where(mean > _TILE_DARK_PERCENT, contrast, np.nan)
+    sums, squares = tile_moments(small, (TILE_ROWS, TILE_COLUMNS))
+    percent = 100.0 / (white - black)
+    mean = sums / small.size
+    variance = np.maximum(squares / small.size - mean * mean, 0.0)
+    level = (mean - black) * percent
+    contrast = np.sqrt(variance * percent**2 + (_LEVEL_SHARE * level) ** 2)
+    return np.where(level > _TILE_DARK_PERCENT, contrast, np.nan)
 
 
 def across_share(
@@ -165,29 +171,23 @@ def across_share(
         return np.full(shape, np.nan)
     step = max(1, height // _ACROSS_LINES)
     lines = (height - 2) // step
-    above, here, below = (plane[i : i + lines * step : step] for i in range(3))
-    depth = cv2.CV_16S if plane.dtype == np.uint8 else cv2.CV_32F
-    twice = cv2.add(here, here, dtype=depth)
-    down = cv2.subtract(cv2.add(above, below, dtype=depth), twice)
-    sides = cv2.add(here[:, :-2], here[:, 2:], dtype=depth)
-    across = cv2.subtract(sides, twice[:, 1:-1])
+    along, down = both_ways(plane, step=step, tiles=shape)
     level = _SECOND_ENERGY * noise**2
-    x, y = (np.maximum(_tile_energy(d) - level, 0.0) for d in (across, down))
+    x, y = (
+        np.maximum(energy / _tile_sizes(lines, pixels) - level, 0.0)
+        for energy, pixels in ((along, width - 2), (down, width))
+    )
     # Rest of noise taken off tells nothing of the direction.
     clear = x + y > 0.2 * level
     return np.where(clear & (x + y > 0), x / np.where(clear, x + y, 1.0), np.nan)
 
 
-def _tile_energy(differences: NDArray[Any]) -> NDArray[np.float64]:
-    """Return the mean square in each tile."""
-    rows = tile_edges(differences.shape[0], TILE_ROWS)
-    columns = tile_edges(differences.shape[1], TILE_COLUMNS)
-    out = np.empty((TILE_ROWS, TILE_COLUMNS))
-    for i in range(TILE_ROWS):
-        band = differences[rows[i] : rows[i + 1]]
-        for j in range(TILE_COLUMNS):
-            tile = band[:, columns[j] : columns[j + 1]]
-            out[i, j] = cv2.norm(tile, cv2.NORM_L2SQR) / tile.size
+@lru_cache(maxsize=8)
+def _tile_sizes(lines: int, pixels: int) -> NDArray[np.float64]:
+    """Return how many differences are in each tile."""
+    rows = np.diff(tile_edges(lines, TILE_ROWS))
+    out = np.outer(rows, np.diff(tile_edges(pixels, TILE_COLUMNS))).astype(np.float64)
+    out.flags.writeable = False
     return out
 
 
@@ -239,12 +239,10 @@ def edge_rise(
     for scale in _COARSENESS:
         if min(picture.shape) < _SMALLEST_SIDE * scale:
             break
-        lines = _lines(picture, scale, down=False)
-        sigma = _edge_sigma(lines, noise / scale, code_scale)
-        if not interlaced:
-            columns = _lines(picture, scale, down=True)
-            down = _edge_sigma(columns, noise / scale, code_scale)
-            sigma = min(sigma, down)
+        sigma = min(
+            _edge_sigma(*_counts(picture, scale, code_scale, down=down), noise / scale)
+            for down in ((False,) if interlaced else (False, True))
+        )
         if sigma < 1.0:
             # Where noise hid what is finer, edges as narrow as pixels here may be
             # narrower still.
@@ -283,10 +281,35 @@ def _shrunk(picture: NDArray[np.generic], size: tuple[int, int]) -> NDArray[np.f
     )
 
 
-def _lines(picture: NDArray[Any], scale: int, *, down: bool) -> NDArray[np.float32]:
-    """Return some lines, or columns, averaged over squares of `scale` pixels."""
+def _counts(
+    picture: NDArray[Any], scale: int, code_scale: float, *, down: bool
+) -> tuple[NDArray[np.integer], NDArray[np.integer]]:
+    """Count the first and second differences along some lines, or columns.
+
+    Both in quarters of an 8-bit code, between means over squares of `scale` pixels.
+    """
     rows, columns = (side // scale for side in picture.shape)
     step = scale * max(1, -(-rows * columns // _EDGE_PIXELS))
+    if picture.dtype.kind == "u":
+        # Codes of a longer scale and sums over squares: both are shifts.
+        shift = round(math.log2(scale**2 / code_scale))
+        return edge_counts(
+            picture, scale=scale, step=step, down=down, shift=shift, bins=_EDGE_BINS
+        )
+    lines = _lines(picture, scale, step, down=down) * np.float32(code_scale)
+    before, here, after = lines[:, :-2], lines[:, 1:-1], lines[:, 2:]
+    slope, bend = (
+        cv2.calcHist([np.abs(d)], [0], None, [_EDGE_BINS], [0.0, _EDGE_TOP]).ravel()
+        for d in (after - before, before + after - 2.0 * here)
+    )
+    return slope.astype(np.int64), bend.astype(np.int64)
+
+
+def _lines(
+    picture: NDArray[Any], scale: int, step: int, *, down: bool
+) -> NDArray[np.float32]:
+    """Return some lines, or columns, averaged over squares of `scale` pixels."""
+    rows, columns = (side // scale for side in picture.shape)
     area = picture[: rows * scale, : columns * scale]
     # Columns are picked in the order of memory and turned when they are few.
     parts = (area[:, i::step] if down else area[i::step] for i in range(scale))
@@ -302,12 +325,12 @@ def _lines(picture: NDArray[Any], scale: int, *, down: bool) -> NDArray[np.float
     return np.asarray(mean / np.float32(scale), np.float32)
 
 
-def _edge_sigma(part: NDArray[np.float32], noise: float, code_scale: float) -> float:
+def _edge_sigma(
+    slopes: NDArray[np.integer], bends: NDArray[np.integer], noise: float
+) -> float:
     """Return the blur (sigma) of the crispest edges, inf where none can be made out."""
-    part = part * np.float32(code_scale)
-    before, here, after = part[:, :-2], part[:, 1:-1], part[:, 2:]
-    slope = (_crispest(np.abs(after - before)) / 2.0) ** 2
-    curvature = _crispest(np.abs(before + after - 2.0 * here)) ** 2
+    slope = (_crispest(slopes) / 2.0) ** 2
+    curvature = _crispest(bends) ** 2
     # Noise of sigma n alone: n sqrt(1/2) in the slope, n sqrt(6) in the curvature.
     noise_slope = (_CRISPEST_SIGMAS * noise) ** 2 / 2.0
     noise_curvature = (_CRISPEST_SIGMAS * noise) ** 2 * 6.0
@@ -321,9 +344,8 @@ def _edge_sigma(part: NDArray[np.float32], noise: float, code_scale: float) -> f
     return math.inf if curvature < least and sigma < 1.0 else sigma
 
 
-def _crispest(values: NDArray[np.float32]) -> float:
+def _crispest(counts: NDArray[np.integer]) -> float:
     """Return what a thousandth of the values exceed, to a quarter of a code."""
-    counts = cv2.calcHist([values], [0], None, [_EDGE_BINS], [0.0, _EDGE_TOP]).ravel()
     above = np.cumsum(counts[::-1])
     at = int(np.searchsorted(above, above[-1] * _CRISPEST_PERCENT / 100.0))
     return (_EDGE_BINS - at) * _EDGE_TOP / _EDGE_BINS

@@ -39,9 +39,10 @@ _TEXTURE = 0.1  # percent per px; a patch with less gradient tells nothing
 WARPED = 0.15  # px; zoom and roll that move the border less need no warping
 FINE_SCALE = 100.0  # zoom and roll are solved for in px at this distance
 _TAP = np.arange(-1.0, 3.0)
-_PREDICTION = np.linalg.inv(
+# Plain numbers: of so few, arrays cost more than the arithmetic.
+_PREDICTION: list[list[float]] = np.linalg.inv(
     np.exp(-0.25 * ((_TAP[:, None] - _TAP[None, :]) / _SIGMA) ** 2)
-)
+).tolist()
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +130,6 @@ class Grid:
         )
         plain /= np.linalg.norm(plain, axis=1, keepdims=True)
         self.plain = plain.astype(np.float32)
-        # Row and column of each patch.
-        self.place = np.indices((self.rows, self.columns)).reshape(2, -1).T
         self.rows_of_model = self.model.reshape(-1, 4)
         self.reach = max(height, width) / 2
 
@@ -161,11 +160,13 @@ def enough(patches: NDArray[np.bool_], grid: Grid) -> bool:
 
     What does not is one thing in the picture, not the picture.
     """
-    places = grid.place[patches]
-    if len(places) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
+    found = np.flatnonzero(patches).tolist()
+    if len(found) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return False
-    high = places.max(axis=0) - places.min(axis=0) + 1
-    return bool(2 * high[0] > grid.rows and 2 * high[1] > grid.columns)
+    high = found[-1] // grid.columns - found[0] // grid.columns + 1
+    columns = [patch % grid.columns for patch in found]
+    wide = max(columns) - min(columns) + 1
+    return 2 * high > grid.rows and 2 * wide > grid.columns
 
 
 class Anchor:
@@ -183,12 +184,15 @@ class Anchor:
         self.values = a
         a = _without_light(a, grid)
         length = np.sqrt(np.einsum("pn,pn->p", a, a))
-        self.energy = length.astype(np.float64) ** 2
+        self.length = length.astype(np.float64)
+        self.energy = self.length**2
         unit = a / np.maximum(length, 1e-6)[:, None]
         # Gradients that a change of light, even, sloping or by a factor, cannot be
         # taken for: orthogonal to all of that in each patch.
         gx, gy = (_without(_without_light(g, grid), unit) for g in (gx, gy))
-        self.basis = np.stack([gx, gy, unit], axis=1)
+        # Each patch's gradients, its own contrast, and light.
+        plain = np.broadcast_to(grid.plain, (len(a), *grid.plain.shape))
+        self.basis = np.concatenate([np.stack([gx, gy, unit], axis=1), plain], axis=1)
         xx, xy, yy = (
             np.einsum("pn,pn->p", g, h).astype(np.float64)
             for g, h in ((gx, gx), (gx, gy), (gy, gy))
@@ -202,6 +206,11 @@ class Anchor:
         model = grid.model
         self.weighing = np.einsum("pik,pij,pjl->pkl", model, self.normal, model)
         self.weighing = self.weighing.reshape(grid.count, 16)
+        # A pull on a patch, through this, is px that the patch can tell: the square of
+        # its length is twice that of the inverse about the pull, over the trace.
+        scale = np.sqrt(2.0 / np.maximum(self.trace, 1e-6))[:, None, None]
+        self.root = scale * np.linalg.cholesky(self.inverse).swapaxes(1, 2)
+        self.model_felt = (self.root @ self.normal @ model).reshape(-1, 4)
 
 
 def _without_light(values: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
@@ -230,8 +239,13 @@ def _between(at: float) -> NDArray[np.float32]:
     frequency is alike: its autocorrelation is a Gaussian (linear prediction of a
     stationary signal, textbook statistics).
     """
-    weights = _PREDICTION @ np.exp(-0.25 * ((_TAP - at) / _SIGMA) ** 2)
-    return np.asarray(weights / weights.sum(), np.float32)
+    near = [math.exp(-0.25 * ((tap - at) / _SIGMA) ** 2) for tap in range(-1, 3)]
+    weights = [
+        a * near[0] + b * near[1] + c * near[2] + d * near[3]
+        for a, b, c, d in _PREDICTION
+    ]
+    whole = sum(weights)
+    return np.array([weight / whole for weight in weights], np.float32)
 
 
 def seen_at(

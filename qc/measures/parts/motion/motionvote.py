@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.motion import common_motion
 from qc.measures.parts.motion.motionpatches import (
     FINE_SCALE,
     LEAST_PATCHES,
@@ -33,7 +34,7 @@ _STILL_SHARE = 0.35  # so many still patches: the camera rests, whatever the oth
 _SMALL = 0.3  # px; so little every patch may vouch for
 _AGREED = 0.05  # px; spread of votes that need no second pass
 _TELLING = 0.05  # of a patch's gradients must lie along the motion
-_LEANING = np.diag([1e-9, 1e-9, 1e-3, 1e-3])
+_LEANING = (1e-9, 1e-9, 1e-3, 1e-3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,48 +72,54 @@ def vote_step(
     rest : (2,) array
         The correction, in px, that would mean: the camera has not moved at all.
     """
+    grid = anchor.grid
     change = seen - anchor.values
-    sums = np.matmul(anchor.basis, change[:, :, None])[:, :, 0].astype(np.float64)
-    light = (change @ anchor.grid.plain.T).astype(np.float64)
+    sums = (anchor.basis @ change[:, :, None])[:, :, 0].astype(np.float64)
+    along, light = sums[:, 2], sums[:, 3:]
     left = np.einsum("pn,pn->p", change, change).astype(np.float64)
-    left -= (light**2).sum(axis=1)
+    left -= np.einsum("pi,pi->p", light, light)
     # The pieces of the other picture's energy: (a + d)^2 without means.
-    other = anchor.energy + 2.0 * np.sqrt(anchor.energy) * sums[:, 2] + left
+    other = anchor.energy + 2.0 * anchor.length * along + left
     pull = -sums[:, :2]
-    own = np.einsum("pij,pj->pi", anchor.inverse, pull)
-    unexplained = left - sums[:, 2] ** 2 - np.einsum("pi,pi->p", own, pull)
+    own = (anchor.inverse @ pull[:, :, None])[:, :, 0]
+    unexplained = left - along * along - np.einsum("pi,pi->p", own, pull)
     # As the same thing, brighter or darker, moved; not as its negative.
-    alike = 1.0 - unexplained / np.maximum(other, 1e-6)
-    alike[sums[:, 2] <= -np.sqrt(anchor.energy)] = 0.0
+    alike = unexplained < (1.0 - _ALIKE) * np.maximum(other, 1e-6)
+    alike &= along > -anchor.length
     textured = anchor.textured if visible is None else anchor.textured & visible
-    usable = textured & (alike > _ALIKE)
-    if np.count_nonzero(usable) < max(LEAST_PATCHES, LEAST_SHARE * anchor.grid.count):
+    usable = textured & alike
+    if np.count_nonzero(usable) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return None
-    usual = float(np.where(usable, anchor.trace, 0.0).mean())
+    usual = float(anchor.trace @ usable) / grid.count
     guess, spread = _starting_vote(own[usable], rest)
-    theta = np.array([guess[0], guess[1], 0.0, 0.0])
-    for scale in _scales(spread):
-        off = _mismatch(anchor, pull, theta)
-        vote = np.where(usable, np.maximum(1.0 - (off / scale) ** 2, 0.0) ** 2, 0.0)
+    theta, off = common_motion(
+        np.array([guess[0], guess[1], 0.0, 0.0]),
+        felt=(anchor.root @ pull[:, :, None])[:, :, 0],
+        pull=pull,
         # Capped: one strong edge must not outvote everything else.
-        vote *= 1.0 / np.maximum(anchor.trace, 1e-6 + usual)
-        normal = (vote @ anchor.weighing).reshape(4, 4)
+        worth=usable / np.maximum(anchor.trace, 1e-6 + usual),
+        model_felt=anchor.model_felt,
+        weighing=anchor.weighing,
+        model=grid.rows_of_model,
+        scales=_scales(spread),
         # Where only a small part follows, zoom and roll lean towards none.
-        normal += (normal[0, 0] + normal[1, 1] + 1e-9) * _LEANING
-        target = (vote[:, None] * pull).ravel() @ anchor.grid.rows_of_model
-        theta = np.linalg.solve(normal, target)
-    off = _mismatch(anchor, pull, theta)
-    length = float(np.abs(theta).max())
-    asked = textured & _tells(anchor, theta[:2] - rest)
-    followers = usable & asked & (off < _FOLLOWS + 0.15 * length)
-    count = int(np.count_nonzero(followers))
+        lean=_LEANING,
+    )
+    x, y, zoom, turn = theta.tolist()
+    length = max(abs(v) for v in (x, y, zoom, turn))
+    followers = usable & (off < _FOLLOWS + 0.15 * length)
+    asked = textured
+    moved = x - float(rest[0]), y - float(rest[1])
+    if math.hypot(*moved) >= _SMALL:
+        asked = textured & _tells(anchor, np.array(moved))
+        followers &= asked
     return Step(
-        float(theta[0]),
-        float(theta[1]),
-        float(theta[2]) / FINE_SCALE,
-        float(theta[3]) / FINE_SCALE,
-        count / max(int(np.count_nonzero(asked)), 1),
-        enough(followers, anchor.grid),
+        x,
+        y,
+        zoom / FINE_SCALE,
+        turn / FINE_SCALE,
+        int(np.count_nonzero(followers)) / max(int(np.count_nonzero(asked)), 1),
+        enough(followers, grid),
     )
 
 
@@ -128,10 +135,7 @@ def _tells(anchor: Anchor, moved: _Array) -> NDArray[np.bool_]:
 
     A patch with one straight edge fits any motion along the edge.
     """
-    length = float(np.hypot(moved[0], moved[1]))
-    if length < _SMALL:
-        return np.ones(len(anchor.trace), np.bool_)
-    way = moved / length
+    way = moved / math.hypot(moved[0], moved[1])
     along = np.einsum("pij,i,j->p", anchor.normal, way, way)
     return np.asarray(along > _TELLING * anchor.trace)
 
@@ -140,7 +144,7 @@ def _starting_vote(votes: _Array, rest: _Array) -> tuple[_Array, float]:
     """Return a first guess of the common shift, and how far patches spread about it."""
     guess = np.sort(votes, axis=0)[len(votes) // 2]
     off = np.hypot(votes[:, 0] - guess[0], votes[:, 1] - guess[1])
-    if np.hypot(guess[0] - rest[0], guess[1] - rest[1]) > 2.0 * STILL:
+    if math.hypot(guess[0] - rest[0], guess[1] - rest[1]) > 2.0 * STILL:
         resting = np.hypot(votes[:, 0] - rest[0], votes[:, 1] - rest[1]) < STILL
         still = np.count_nonzero(resting) / len(votes)
         together = np.count_nonzero(off < _FOLLOWS) / len(votes)
@@ -149,11 +153,3 @@ def _starting_vote(votes: _Array, rest: _Array) -> tuple[_Array, float]:
         if still >= _STILL_SHARE or (still >= _STILL_SOME and together < _TOGETHER):
             return np.asarray(rest, np.float64), STILL
     return guess, float(np.sort(off)[len(off) // 2])
-
-
-def _mismatch(anchor: Anchor, pull: _Array, theta: _Array) -> _Array:
-    """Return how far each patch is from a common motion, in px it can tell."""
-    shift = anchor.grid.model @ theta
-    rest = pull - np.einsum("pij,pj->pi", anchor.normal, shift)
-    squares = np.einsum("pi,pij,pj->p", rest, anchor.inverse, rest)
-    return np.asarray(np.sqrt(2.0 * squares / np.maximum(anchor.trace, 1e-6)))

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.pairs import lag_sums
+from qc.measures.parts.scan.framepairs import percentile
+
 __all__ = ["FieldLag", "field_lag"]
 
 # Bands are area-averaged across to about this many cells a line: teeth are as high
@@ -74,12 +77,19 @@ def field_lag(
     """
     if before.shape[0] == 0:
         return FieldLag(math.nan, math.nan, math.nan)
-    fine = [_narrow(bands, max(1, bands.shape[2] // _CELLS)) for bands in (before, now)]
-    lags, teeth, tried = _patches(*fine, width=_PATCH, least_change=least_change)
+    factor = max(1, before.shape[2] // _CELLS)
+    lags, teeth, tried = _patches(
+        before, now, factor=factor, width=_PATCH, least_change=least_change
+    )
     if len(lags) < _FEWEST_PATCHES:
         # Fast motion: look at coarser cells.
-        coarse = [_narrow(bands, _COARSER) for bands in fine]
-        more = _patches(*coarse, width=_COARSE_PATCH, least_change=least_change)
+        more = _patches(
+            before,
+            now,
+            factor=factor * _COARSER,
+            width=_COARSE_PATCH,
+            least_change=least_change,
+        )
         if len(more[0]) > len(lags):
             lags, teeth, tried = more
     if not tried:
@@ -87,66 +97,45 @@ def field_lag(
     moving = len(lags) / tried
     if len(lags) < _FEWEST_PATCHES:
         return FieldLag(math.nan, moving, math.nan)
-    low, lag, high = (float(v) for v in np.percentile(lags, (25, 50, 75)))
+    ordered = np.sort(lags)
+    low, lag, high = (percentile(ordered, share) for share in (25.0, 50.0, 75.0))
     # Standard error of a median from the spread between the quartiles (normal: 1.349
     # standard deviations; 1.2533 the median's loss of efficiency).
     error = 1.2533 * (high - low) / 1.349 / math.sqrt(len(lags))
     if error > _WORST_ERROR_FRAMES:
         return FieldLag(math.nan, moving, math.nan)
-    return FieldLag(lag, moving, abs(lag) * float(np.percentile(teeth, 90)))
-
-
-def _narrow(bands: NDArray[np.generic], factor: int) -> NDArray[np.float32]:
-    """Return bands averaged by a whole factor across, not rounded."""
-    width = bands.shape[2] // factor * factor
-    # Whole numbers as long as the codes are: twice as fast. 16 bits hold the sum of
-    # 257 8-bit codes, more than any picture's factor.
-    kinds = {"uint8": np.uint16, "uint16": np.uint32}
-    out = bands[:, :, 0:width:factor].astype(kinds.get(bands.dtype.name, np.float32))
-    for k in range(1, factor):
-        out += bands[:, :, k:width:factor]
-    return out.astype(np.float32) * np.float32(1.0 / factor)
+    return FieldLag(lag, moving, abs(lag) * percentile(np.sort(teeth), 90.0))
 
 
 def _patches(
-    before: NDArray[np.float32],
-    now: NDArray[np.float32],
+    before: NDArray[np.unsignedinteger],
+    now: NDArray[np.unsignedinteger],
     *,
+    factor: int,
     width: int,
     least_change: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
     """Return lag and change of each moving patch, and how many were looked at."""
-    count, rows, cells = now.shape
-    across = cells // width
-    if not across:
+    rows, cells = now.shape[1], now.shape[2] // factor
+    lines = rows // 2 - 1
+    if cells < width or lines < 1:
         return np.empty(0), np.empty(0), 0
-
-    def fields(bands: NDArray[np.float32]) -> tuple[NDArray[np.float32], ...]:
-        used = bands[:, : rows // 2 * 2, : across * width]
-        top, bottom = used[:, 0::2], used[:, 1::2]
-        return 0.5 * (top[:, :-1] + top[:, 1:]), bottom[:, :-1]
-
-    def mean(values: NDArray[np.float32]) -> NDArray[np.float64]:
-        lines = values.sum(axis=1).reshape(count, across, width)
-        sums = lines.sum(axis=2, dtype=np.float64)
-        return np.asarray(sums / (values.shape[1] * width), np.float64)
-
-    top_before, bottom_before = fields(before)
-    top, bottom = fields(now)
-    by_top, by_bottom = top - top_before, bottom - bottom_before
-    change = 0.5 * (by_top + by_bottom)
-    apart = 0.5 * (bottom + bottom_before - top - top_before)
-    m_top, m_bottom = mean(by_top), mean(by_bottom)
+    sums = lag_sums(before, now, factor=factor, width=width)
+    # Everything came doubled, and as sums over cells.
+    unit, pixels = 2.0 * factor, float(width * lines)
+    means = sums.reshape(len(sums), -1) / pixels
+    m_top, m_bottom, both, top_squares, bottom_squares, m_held, held = means[:7]
+    m_now, now_squares, m_then, then_squares = means[7:]
     # Means are taken off: light that changes everywhere at once is no motion.
-    both = mean(by_top * by_bottom) - m_top * m_bottom
-    top_squares = mean(by_top * by_top) - m_top**2
-    bottom_squares = mean(by_bottom * by_bottom) - m_bottom**2
-    held = mean(change * apart) - 0.5 * (m_top + m_bottom) * mean(apart)
-    m_now, m_then = mean(top), mean(top_before)
-    structure = mean(top * top) - m_now**2 + mean(top_before * top_before) - m_then**2
+    both = (both - m_top * m_bottom) / unit**2
+    top_squares = (top_squares - m_top**2) / unit**2
+    bottom_squares = (bottom_squares - m_bottom**2) / unit**2
+    # Half the sum of the fields' changes, times half that of what they differ by.
+    held = (held - (m_top + m_bottom) * m_held) / (4.0 * unit**2)
+    structure = now_squares - m_now**2 + then_squares - m_then**2
     alike = _ALIKE * np.sqrt(np.maximum(top_squares * bottom_squares, 0.0))
     changing = (both > alike) & (both > least_change**2)
-    moving = changing & (top_squares < _CHANGED * structure)
+    moving = changing & (top_squares * unit**2 < _CHANGED * structure)
     if moving.sum() < _FOLLOWED * changing.sum():
         moving[:] = False
     return held[moving] / both[moving], np.sqrt(both[moving]), int(moving.size)

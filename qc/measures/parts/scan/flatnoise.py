@@ -6,10 +6,11 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.pairs import SIDE, pair_sums
+from qc.measures.parts.scan.framepairs import percentile
 from qc.signal import Signal
 
 __all__ = [
@@ -23,7 +24,7 @@ __all__ = [
 ]
 
 # Blocks are squares of this many pixels.
-BLOCK = 16
+BLOCK = SIDE
 # Edges of the levels that noise is told for, in percent of range; below and above,
 # black level and white clip cut noise off.
 LEVELS_PERCENT = (5.0, 15.0, 25.0, 35.0, 45.0, 55.0, 65.0, 75.0, 85.0)
@@ -97,29 +98,35 @@ def flat_noise(
     level, flatness, variance, coarse = _blocks(before, now)
     level = 100.0 * (level - signal.black) / (signal.white - signal.black)
     changes = variance > 0
-    levels = np.array(
-        [
-            _sigma(variance[(level >= low) & (level < high) & changes])
-            for low, high in pairwise(LEVELS_PERCENT)
-        ]
-    )
+    levels = _by_level(level[changes], variance[changes])
     at_mid = _at_mid(level)
     repeated = _repeated(at_mid, flatness, variance)
-    chosen = variance[at_mid & changes]
+    chosen = np.sort(variance[at_mid & changes])
     if chosen.size < _FEWEST_BLOCKS or not repeated < REPEATED_SHARE:
         return FlatNoise(math.nan, math.nan, repeated, math.nan, levels)
-    least, low, more = (float(v) for v in np.percentile(chosen, (20.0, _LOW, 50.0)))
+    least, low, more = (percentile(chosen, share) for share in (20.0, _LOW, 50.0))
     uneven = (more - least) / low if low > 0 else math.inf
     still = at_mid & changes & (variance <= more)
     grain = math.sqrt(4.0 * float(coarse[still].sum()) / float(variance[still].sum()))
     return FlatNoise(_sigma(chosen), grain, repeated, uneven, levels)
 
 
-def _sigma(variance: NDArray[np.floating]) -> float:
-    """Return the noise of one frame from variances of differences of two."""
-    if variance.size < _FEWEST_BLOCKS:
+def _by_level(
+    level: NDArray[np.float64], variance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the noise between the edges of `LEVELS_PERCENT`."""
+    place = np.searchsorted(LEVELS_PERCENT, level, side="right")
+    order = np.lexsort((variance, place))
+    edges = np.searchsorted(place[order], np.arange(1, len(LEVELS_PERCENT) + 1))
+    ordered = variance[order]
+    return np.array([_sigma(ordered[a:b]) for a, b in pairwise(edges.tolist())])
+
+
+def _sigma(ordered: NDArray[np.float64]) -> float:
+    """Return the noise of one frame from variances, in order, of differences of two."""
+    if ordered.size < _FEWEST_BLOCKS:
         return math.nan
-    mean = float(np.percentile(variance, _LOW)) / _LOW_BIAS
+    mean = percentile(ordered, _LOW) / _LOW_BIAS
     return math.sqrt(max(mean / 2.0 - _ROUNDING, 0.0))
 
 
@@ -146,39 +153,22 @@ def _repeated(
 
 def _blocks(
     before: NDArray[np.unsignedinteger], now: NDArray[np.unsignedinteger]
-) -> tuple[NDArray[np.floating], ...]:
+) -> tuple[NDArray[np.float64], ...]:
     """Return of each block: level, flatness, variance of the difference, and of 2 x 2.
 
     Flatness is the variance of the sum of both frames.
     """
-    count, rows, width = now.shape
-    across = width // BLOCK
-    shape = (count * rows, across * BLOCK)
-    if not shape[0] or not across:
-        return (np.empty(0), np.empty(0), np.empty(0), np.empty(0))
-    one = before[:, :, : shape[1]].reshape(shape).astype(np.float32)
-    two = now[:, :, : shape[1]].reshape(shape).astype(np.float32)
-    difference, total = two - one, two + one
-    size = (across, count)
-
-    def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(
-            cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32
-        )
-
-    m_difference, m_total = mean(difference), mean(total)
-    total -= np.repeat(np.repeat(m_total, BLOCK, 0), BLOCK, 1)
-    halves = cv2.resize(
-        difference, (shape[1] // 2, shape[0] // 2), interpolation=cv2.INTER_AREA
-    )
-    pixels = BLOCK * BLOCK
-    variance = (mean(difference * difference) - m_difference**2) * pixels / (pixels - 1)
-    coarse = mean(halves * halves) - m_difference**2
+    sums = pair_sums(before, now).astype(np.float64)
+    difference, squares, total, total_squares, halves = sums
+    n = float(BLOCK * BLOCK)
+    # Whole numbers so far: where all pixels change alike this is 0 to the last bit.
+    variance = (n * squares - difference**2) / (n * (n - 1.0))
+    coarse = (n * halves / 4.0 - difference**2) / (n * (n - 4.0))
     return (
-        0.5 * m_total.ravel(),
-        mean(total * total).ravel(),
-        np.maximum(variance, 0.0).ravel(),
-        np.maximum(coarse, 0.0).ravel() * pixels / (pixels - 4),
+        0.5 * total / n,
+        (n * total_squares - total**2) / n**2,
+        variance,
+        np.maximum(coarse, 0.0),
     )
 
 

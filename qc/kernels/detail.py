@@ -1,0 +1,214 @@
+"""Passes over luma for sharpness: quiet blocks, which way detail runs, crisp edges."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import kernels
+from qc.kernels.portable import tile_edges
+
+if kernels.compiled:  # else slower, and otherwise the same
+    from qc.kernels import _planes
+
+__all__ = ["area_sums", "both_ways", "edge_counts", "quiet_blocks", "tile_moments"]
+
+Plane: TypeAlias = NDArray[np.unsignedinteger]
+_Whole: TypeAlias = NDArray[np.int64]
+
+_MOST_SIDE = 32
+# Whole numbers under this are whole in float64, and so are sums of them.
+_WHOLE_IN_FLOAT = 2**53
+_ALONE = 2**18
+
+
+def quiet_blocks(plane: Plane, side: int) -> tuple[_Whole, _Whole]:
+    """Return how rough squares of a plane are, and the sum of their codes.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        A whole number of squares each way.
+    side : int
+        Pixels of a square's side, 2 to 32.
+
+    Returns
+    -------
+    roughness, sums : (H / side, W / side) arrays of int64
+        Sum of the magnitude of (1 -2 1) x (1 -2 1), mirrored about the outermost
+        pixels, and of the codes.
+    """
+    height, width = plane.shape
+    out = np.empty((2, height // side, width // side), np.int64)
+    if kernels.compiled and _is_dense(plane) and plane.size and side <= _MOST_SIDE:
+        _planes.quiet_blocks(plane, side, out)
+        return out[0], out[1]
+    codes = plane.astype(np.int32)
+    lines = np.pad(codes, ((1, 1), (0, 0)), mode="reflect")
+    down = lines[:-2] + lines[2:] - 2 * codes
+    beside = np.pad(down, ((0, 0), (1, 1)), mode="reflect")
+    rough = np.abs(beside[:, :-2] + beside[:, 2:] - 2 * down)
+    for values, sums in zip((rough, codes), out, strict=True):
+        high = values.reshape(height // side, side, width).sum(axis=1, dtype=np.int64)
+        sums[:] = high.reshape(height // side, width // side, side).sum(axis=2)
+    return out[0], out[1]
+
+
+def both_ways(
+    plane: Plane, *, step: int, tiles: tuple[int, int]
+) -> tuple[_Whole, _Whole]:
+    """Return the energy of second differences along some lines, and down across them.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        At least three lines, and a pixel each way for every tile.
+    step : int
+        Every how many lines one is read, with its neighbours.
+    tiles : (rows, columns)
+
+    Returns
+    -------
+    along, down : (rows, columns) arrays of int64
+        Sums of squares. Tiles cut what there is of each kind: along a line there are
+        two fewer than pixels.
+    """
+    out = np.empty((2, *tiles), np.int64)
+    if kernels.compiled and _is_dense(plane):
+        _planes.both_ways(plane, step, *tiles, out)
+        return out[0], out[1]
+    lines = (plane.shape[0] - 2) // step
+    above, here, below = (
+        plane[i : i + lines * step : step].astype(np.int64) for i in range(3)
+    )
+    down = above + below - 2 * here
+    along = here[:, :-2] + here[:, 2:] - 2 * here[:, 1:-1]
+    for differences, sums in zip((along, down), out, strict=True):
+        rows, columns = (
+            tile_edges(n, t) for n, t in zip(differences.shape, tiles, strict=True)
+        )
+        squares = differences**2
+        for i in range(tiles[0]):
+            for j in range(tiles[1]):
+                part = squares[rows[i] : rows[i + 1], columns[j] : columns[j + 1]]
+                sums[i, j] = part.sum()
+    return out[0], out[1]
+
+
+def tile_moments(plane: Plane, tiles: tuple[int, int]) -> tuple[_Whole, _Whole]:
+    """Return sums of codes, and of their squares, over tiles of equal size.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Not empty, at most 32768 pixels each way.
+    tiles : (rows, columns)
+
+    Returns
+    -------
+    sums, squares : (rows, columns) arrays of int64
+        Pixels at an edge count in part: the unit is a (rows x columns)-th of a pixel,
+        so that a tile holds H x W of it.
+    """
+    out = np.empty((2, *tiles), np.int64)
+    if kernels.compiled and _is_dense(plane):
+        _planes.tile_moments(plane, *tiles, out)
+        return out[0], out[1]
+    down, across = (_covered(n, t) for n, t in zip(plane.shape, tiles, strict=True))
+    codes = plane.astype(np.int64)
+    return _shared_out(down, codes, across), _shared_out(down, codes * codes, across)
+
+
+def area_sums(plane: Plane, shape: tuple[int, int]) -> _Whole:
+    """Return sums of codes over the cells of a smaller grid; not rounded.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        At most 32768 pixels each way.
+    shape : (rows, columns)
+        At most the plane's.
+
+    Returns
+    -------
+    (rows, columns) array of int64
+        Pixels at an edge count in part: a cell holds H x W units, so that its mean is
+        its sum over the plane's size.
+    """
+    if kernels.compiled and _is_dense(plane):
+        out = np.empty(shape, np.int64)
+        _planes.area_sums(plane, *shape, out)
+        return out
+    down, across = (_covered(n, t) for n, t in zip(plane.shape, shape, strict=True))
+    return _shared_out(down, plane.astype(np.int64), across)
+
+
+def _shared_out(down: _Whole, values: _Whole, across: _Whole) -> _Whole:
+    """Return ``down @ values @ across.T``, which floats do faster while they can.
+
+    Large products numpy's library shares out among threads, which costs more.
+    """
+    whole = int(values.max(initial=0)) * values.size < _WHOLE_IN_FLOAT
+    if whole and len(down) * values.size < _ALONE:
+        down, values, across = (a.astype(np.float64) for a in (down, values, across))  # type: ignore[assignment]
+    return np.asarray(down @ values @ across.T).astype(np.int64)
+
+
+def _covered(length: int, tiles: int) -> _Whole:
+    """Return how many parts of `tiles` of each pixel lie in each tile."""
+    edges = np.arange(tiles + 1) * length
+    pixels = np.arange(length) * tiles
+    low = np.maximum(edges[:-1, None], pixels)
+    return np.asarray(
+        np.maximum(np.minimum(edges[1:, None], pixels + tiles) - low, 0), np.int64
+    )
+
+
+def edge_counts(
+    plane: Plane, *, scale: int, step: int, down: bool, shift: int, bins: int
+) -> tuple[_Whole, _Whole]:
+    """Count first and second differences along some lines of squares of a plane.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+    scale : int
+        Pixels of a square's side; a plane's last, incomplete ones are left out.
+    step : int
+        Pixels from one line of squares to the next that is read; a multiple of `scale`.
+    down : bool
+        Read columns of squares instead.
+    shift : int
+        A difference d of the squares' sums belongs to bin ``(4 |d|) >> shift``.
+    bins : int
+        Larger differences are not counted.
+
+    Returns
+    -------
+    slope, bend : (bins,) arrays of int64
+        Counts of ``s[i + 1] - s[i - 1]``, and of ``s[i + 1] + s[i - 1] - 2 s[i]``.
+    """
+    if kernels.compiled and _is_dense(plane):
+        out = np.empty((2, bins), np.int64)
+        _planes.edge_counts(plane, scale, step, down, shift, bins, out)
+        return out[0], out[1]
+    rows, columns = (side // scale for side in plane.shape)
+    area = plane[: rows * scale, : columns * scale]
+    if down:
+        area = area.T
+    # Whole lines of squares, picked; then squares along them.
+    lines = sum(area[i::step].astype(np.int64) for i in range(scale))
+    sums = np.asarray(lines).reshape(len(np.asarray(lines)), -1, scale).sum(axis=2)
+    before, here, after = sums[:, :-2], sums[:, 1:-1], sums[:, 2:]
+    found = []
+    for differences in (after - before, before + after - 2 * here):
+        at = (4 * np.abs(differences)).ravel() >> shift
+        found.append(np.bincount(at[at < bins], minlength=bins).astype(np.int64))
+    return found[0], found[1]
+
+
+def _is_dense(plane: Plane) -> bool:
+    item = plane.itemsize
+    return plane.strides[1] == item and plane.flags.aligned and item <= 2

@@ -1,0 +1,100 @@
+/* What the files of this extension share.
+ *
+ * Written to the stable interface of CPython 3.11 and the buffer protocol, so that one
+ * build serves every later version and no numpy headers are wanted. The interpreter's
+ * lock is released while a plane is read. Everything is counted in whole numbers:
+ * results do not depend on the instruction set. The Python files beside these give the
+ * same without a compiler.
+ */
+#ifndef QC_PLANES_H
+#define QC_PLANES_H
+
+#define PY_SSIZE_T_CLEAN
+#define Py_LIMITED_API 0x030B0000
+#include <Python.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#if defined(__GNUC__) && !defined(__clang__)
+/* Whoever builds Python may have chosen less; these loops want their vectors. */
+#pragma GCC optimize("O3")
+#endif
+
+/* A build for any x86-64 that still uses what the machine has. It wants a loader that
+ * picks functions at start, which glibc's does. */
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && defined(__GLIBC__)
+#define CLONES __attribute__((target_clones("avx2", "default")))
+#else
+#define CLONES
+#endif
+
+#if defined(__GNUC__)
+#pragma GCC visibility push(hidden)
+#endif
+
+typedef struct {
+    const char *data;
+    Py_ssize_t height, width, stride; /* stride in bytes, either sign */
+    int wide;                         /* 0: 8-bit codes, 1: 16-bit */
+} Plane;
+
+static inline const char *line(const Plane *p, Py_ssize_t y)
+{
+    return p->data + y * p->stride;
+}
+
+static inline int64_t code_at(const Plane *p, const char *row, Py_ssize_t x)
+{
+    return p->wide ? ((const uint16_t *)row)[x] : ((const uint8_t *)row)[x];
+}
+
+static inline int same_shape(const Plane *a, const Plane *b)
+{
+    return a->height == b->height && a->width == b->width && a->wide == b->wide;
+}
+
+/* ------------------------------------------------------------------ Python's buffers */
+
+#define PAIRS 65536 /* codes of 16 bits, and pairs of codes of 8 */
+
+/* What one call holds of Python's buffers. */
+typedef struct {
+    Py_buffer views[8];
+    int held;
+} Held;
+
+int is_format(const Py_buffer *view, const char *allowed);
+/* These return -1 or NULL with an exception set; what they hold, `done` or `refuse` lets
+ * go. `numbers_of` returns how many int64 there are. */
+int plane_of(PyObject *from, Py_buffer *view, Plane *p);
+Py_ssize_t numbers_of(PyObject *from, Py_buffer *view);
+int hold_plane(Held *held, PyObject *from, Plane *p);
+int64_t *hold_numbers(Held *held, PyObject *from, Py_ssize_t count);
+double *hold_doubles(Held *held, PyObject *from, Py_ssize_t count, int written);
+void let_go(Held *held);
+PyObject *refuse(Held *held, const char *why);
+PyObject *done(Held *held);
+
+/* ------------------------------------------------------------------ calls */
+
+PyObject *luma_pass(PyObject *self, PyObject *given);
+PyObject *area_mean(PyObject *self, PyObject *given);
+PyObject *quiet_blocks(PyObject *self, PyObject *given);
+PyObject *both_ways(PyObject *self, PyObject *given);
+PyObject *tile_moments(PyObject *self, PyObject *given);
+PyObject *area_sums(PyObject *self, PyObject *given);
+PyObject *edge_counts(PyObject *self, PyObject *given);
+PyObject *common_motion(PyObject *self, PyObject *given);
+PyObject *pair_sums(PyObject *self, PyObject *given);
+PyObject *lag_sums(PyObject *self, PyObject *given);
+PyObject *channel_look(PyObject *self, PyObject *given);
+PyObject *channel_range(PyObject *self, PyObject *given);
+PyObject *channel_places(PyObject *self, PyObject *given);
+
+#if defined(__GNUC__)
+#pragma GCC visibility pop
+#endif
+
+#endif
