@@ -24,17 +24,18 @@ from qc.measures.base import (
 )
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.spotlooks import LookKeeper
-from qc.measures.parts.spots.spotmaps import FEWEST_PLACES, OWN_EDGES, Spot, SpotMaps
+from qc.measures.parts.spots.spotmaps import OWN_EDGES, Spot, SpotMaps
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
 
 __all__ = ["MEASURE"]
 
 _RULE = "picture.blemish"
-_LOOK_S = (0.2, 0.5, 1.0)  # s between looks: at least, at most, in long takes
-_LOOKS_EARLY = 60
-_PIXEL_LOOKS_EARLY, _PIXEL_S = 12, 2.0
-_SURE_PLACES = 10  # with fewer framings only strong spots are found
+# Seconds between looks: while it moves, at rest, and once much has been compared.
+_LOOK_S, _REST_S, _LATE_S = 0.25, 0.5, 1.0
+_AT_REST = 3  # looks without motion
+_COMPARED_EARLY = 60
+_WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
 _TINY = 0.02  # of the width
 # The whole motion of a take, percent of the width, under which no two framings can
@@ -51,6 +52,7 @@ class _Seen:
     pixels: tuple[StuckPixel, ...]
     crowded: bool
     places: int
+    judged: float
     pixel_looks: int
 
 
@@ -58,43 +60,36 @@ class _Reader:
     def __init__(self, setup: Setup) -> None:
         video = setup.info.video
         self._tick = float(video.time_base) if video is not None else 0.0
-        length = setup.info.duration
-        least, most, self._late = _LOOK_S
-        self._every = most
-        if length is not None:
-            self._every = min(max(float(length) / _LOOKS_EARLY, least), most)
         self._level = words.as_level(setup.limits["blemish.least_percent"])
         self._detail = words.as_level(setup.limits["blemish.blur_percent"])
         self._keeper, self._maps, self._watch = LookKeeper(), SpotMaps(), PixelWatch()
         self._row = -1
-        self._looks = self._pixel_looks = 0
-        self._next = self._next_pixels = float("-inf")
+        self._idle = 0
+        self._next = float("-inf")
 
     def read(self, picture: Picture) -> Values:
         self._row += 1
         seconds = picture.pts * self._tick
         if picture.damaged or seconds < self._next:
             return {}
-        self._looks += 1
-        every = self._every if self._looks <= _LOOKS_EARLY else self._late
+        difference = self._keeper.look(picture, self._row, seconds)
+        self._idle = 0 if self._keeper.moved else self._idle + 1
+        every = _LOOK_S if self._idle < _AT_REST else _REST_S
+        if self._maps.pairs >= _COMPARED_EARLY:
+            every = _LATE_S
         # A hair early rather than a whole frame late.
         self._next = seconds + every - 1e-3
-        if seconds >= self._next_pixels:
-            self._pixel_looks += 1
-            early = self._pixel_looks < _PIXEL_LOOKS_EARLY
-            self._next_pixels = seconds + (0.0 if early else _PIXEL_S - 1e-3)
-            self._watch.look(picture, self._row)
-        difference = self._keeper.look(picture, self._row, seconds)
+        here = self._keeper.here
+        if here is not None:
+            self._watch.look(picture, self._row, *here)
         if difference is None:
             return {}
         self._maps.add(difference)
         return {"compared_percent": difference.moved_percent}
 
     def finish(self) -> Mapping[str, object]:
-        places = len(self._keeper.places)
-        spots, crowded = self._maps.spots(
-            places, level=self._level, detail=self._detail
-        )
+        spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
+        judged = self._maps.judged if self._maps.blocks else 0.0
         pixels = self._watch.pixels()
         # In a small recording a stuck pixel is also seen as a tiny spot.
         width, height = self._watch.size
@@ -106,7 +101,12 @@ class _Reader:
         ]
         return {
             "seen": _Seen(
-                tuple(spots), tuple(pixels), crowded, places, self._watch.looks
+                tuple(spots),
+                tuple(pixels),
+                crowded,
+                self._maps.pairs,
+                judged,
+                self._watch.looks,
             )
         }
 
@@ -131,7 +131,7 @@ def _seen(measured: Measured) -> _Seen | None:
         return None
     if seen.places and _stood_still(measured.picture):
         # People who walk through a still picture can pass for framings of it.
-        return replace(seen, spots=(), crowded=False, places=0)
+        return replace(seen, spots=(), crowded=False, places=0, judged=0.0)
     return seen
 
 
@@ -296,12 +296,13 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return {
         "spots": None if _blind(seen) else len(seen.spots),
         "stuck_pixels": None if _blind_to_pixels(seen) else len(seen.pixels),
+        "judged_percent": 100.0 * seen.judged,
         "framings_compared": seen.places,
     }
 
 
 def _blind(seen: _Seen) -> bool:
-    return seen.crowded or seen.places < FEWEST_PLACES
+    return seen.crowded or seen.judged <= 0.0
 
 
 def _blind_to_pixels(seen: _Seen) -> bool:
@@ -309,30 +310,26 @@ def _blind_to_pixels(seen: _Seen) -> bool:
 
 
 def _notes(measured: Measured) -> Iterable[str]:
+    # That nothing can be told of a picture at rest is nothing to say of each such take.
     seen = _seen(measured)
-    if seen is None or measured.picture is None or not measured.picture.rows:
+    if seen is None:
         return
     if seen.crowded:
         yield (
             "Much of the picture stays in its place while the rest moves: dirt on the "
             "lens could not be told from it."
         )
-    elif _blind(seen):
-        pixels = " or a stuck pixel" if _blind_to_pixels(seen) else ""
+    elif 0.0 < seen.judged < _WELL_JUDGED:
         yield (
-            f"Whether a spot lies on the lens{pixels} cannot be told while the picture "
-            "stands still: it would have to show several framings of the same scene, "
-            "each moved by some percent of its width."
-        )
-    elif seen.places < _SURE_PLACES:
-        yield (
-            "The picture moved little: only strong spots on the lens could be told "
-            "from the scene."
+            "Whether a spot lies on the lens could be told only in "
+            f"{100.0 * seen.judged:.0f} % of the picture: elsewhere it moved too "
+            "little."
         )
 
 
 MEASURE = Measure(
     name="blemish",
+    version=2,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -387,17 +384,19 @@ MEASURE = Measure(
     mark=_mark,
     companions=_companions,
     method=(
-        "One to five times a second, oftener in short takes, the small picture is laid "
-        "over an earlier one of the same scene, moved by 3 to 17 % of its width "
-        "(correlation of the pictures, then an affine fit). Of what differs in level "
-        "(logarithm) and in fine detail, only what differs alike both ways is kept. A "
-        "place counts when the mean over all such pairs is far from nothing by its own "
-        "scatter (Student's t). Single pixels count that lie beyond everything two "
-        "pixels away in at least 80 % of the looks, each moved against the one before; "
-        "after the first twelve looks, one every 2 s."
+        "Four times a second while the picture moves, twice at rest, once after sixty "
+        "comparisons, the small picture is followed from look to look at a grid of "
+        "points (a smooth surface through what most of them move, bent by those near "
+        "to it) and laid over an earlier one, moved by about 4 to 7 % of its width. Of "
+        "what differs in level (logarithm) and in fine detail, only what differs alike "
+        "both ways is kept, and counts once for every framing new to that place. A "
+        "place counts when the mean is far from nothing by its own scatter (Student's "
+        "t). Where the picture moved too little under a place nothing can be told and "
+        "nothing is said. Single pixels count that lie beyond everything two pixels "
+        "away in 65 % of the looks or more, each moved against the one before."
     ),
     source=(
-        "Evangelidis and Psarakis, IEEE Trans. PAMI 30(10), 2008, for the fit (from "
+        "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "
         "memory); Student's t: textbook statistics. Limits: house choice."
     ),
 )

@@ -28,6 +28,8 @@ from qc.views import luma_histogram
 __all__ = ["MEASURE", "histogram_mean", "histogram_percentiles"]
 
 _PERCENTILES = (1.0, 50.0, 95.0, 99.0)
+# Headroom is counted from here, of what is not cut off.
+_TOP_PERCENTILE = 99.9
 # How far to open is told for what is dark, or nearly.
 _NEARLY = 1.1
 # Columns whose median says nothing.
@@ -74,11 +76,13 @@ def histogram_percentiles(
     total = int(below[-1]) if len(below) else 0
     if total == 0:
         return [math.nan for _ in percentiles]
-    out = []
-    for p in percentiles:
-        rank = max(1, math.ceil(round(total * p, 6) / 100.0))
-        out.append(float(np.searchsorted(below, rank)))
-    return out
+    ranks = [_rank(total, p) for p in percentiles]
+    return [float(code) for code in below.searchsorted(ranks)]
+
+
+def _rank(total: int, percentile: float) -> int:
+    """Return which of so many ordered pixels a percentile is, counted from 1."""
+    return max(1, math.ceil(round(total * percentile, 6) / 100.0))
 
 
 class _Reader:
@@ -90,46 +94,57 @@ class _Reader:
         self._black = float(setup.limits.get("stillness.black_percent", -math.inf))
         judged = _judged(setup)
         self._closing = ClosingReader(setup, self._signal, judged=judged)
-        self._field = FieldLevel(dark_percent=self._dark, judged=judged)
+        self._field = FieldLevel(self._signal, dark_percent=self._dark, judged=judged)
         tick = float(video.time_base) if video is not None else 1.0
         self._level = LevelFollower(self._signal, tick_s=tick)
+        self._codes = np.arange(self._signal.top + 1)
+        self._percents = [self._signal.percent(int(code)) for code in self._codes]
+        self._headrooms: dict[int, float] = {}
+        self._five_under = math.floor(self._signal.code(-3.0))
         self._below_black = 0
         self._pixels = 0
 
     def read(self, picture: Picture) -> Values:
-        signal = self._signal
-        self._closing.read(picture)
+        signal, percents = self._signal, self._percents
         histogram = picture.view(luma_histogram)
-        total = int(histogram.sum())
+        # One running sum; every share and percentile is read off it.
+        below = np.cumsum(histogram)
+        self._closing.read(picture, below)
+        total = int(below[-1])
         if total == 0:
             return {}
-        p01, p50, p95, p99 = histogram_percentiles(histogram, _PERCENTILES)
-        whole = histogram[: signal.ceiling]
-        (top,) = histogram_percentiles(whole, [99.9])
+        under_ceiling = int(below[signal.ceiling - 1])
+        ranks = [_rank(total, p) for p in _PERCENTILES]
+        ranks.append(_rank(under_ceiling, _TOP_PERCENTILE))
+        *codes, top = below.searchsorted(ranks).tolist()
         self._pixels += total
-        five_under = math.floor(signal.code(-3.0))
-        if five_under > 0:
-            self._below_black += int(histogram[:five_under].sum())
-        levels = [signal.percent(p) for p in (p01, p50, p95, p99)]
-        field = self._field.read(picture, p95=levels[2], p50=levels[1])
-        if levels[3] <= self._black:
+        if self._five_under > 0:
+            self._below_black += int(below[self._five_under - 1])
+        p01, p50, p95, p99 = (percents[code] for code in codes)
+        field = self._field.read(picture, p50=p50, p95=p95, p99=p99)
+        if p99 <= self._black:
             field = math.nan
         dark = field < _NEARLY * self._dark
         return {
-            "mean_percent": signal.percent(histogram_mean(histogram)),
-            "p01_percent": levels[0],
-            "p50_percent": levels[1],
-            "p95_percent": levels[2],
-            "p99_percent": levels[3],
+            "mean_percent": signal.percent(float(histogram @ self._codes) / total),
+            "p01_percent": p01,
+            "p50_percent": p50,
+            "p95_percent": p95,
+            "p99_percent": p99,
             "field_percent": field,
             "open_stops": open_stops(field, signal=signal) if dark else math.nan,
             "noise_percent": noise_percent(picture) if dark else math.nan,
-            "black_percent": 100.0 * int(histogram[: signal.black + 1].sum()) / total,
-            "headroom_stops": headroom_stops(
-                signal.percent(top), transfer=signal.transfer
-            ),
+            "black_percent": 100.0 * int(below[signal.black]) / total,
+            "headroom_stops": self._headroom(top) if under_ceiling else math.nan,
             **self._level.read(picture),
         }
+
+    def _headroom(self, code: int) -> float:
+        if code not in self._headrooms:
+            self._headrooms[code] = headroom_stops(
+                self._percents[code], transfer=self._signal.transfer
+            )
+        return self._headrooms[code]
 
     def finish(self) -> Mapping[str, object]:
         share = 100.0 * self._below_black / self._pixels if self._pixels else 0.0
@@ -211,7 +226,7 @@ MEASURE = Measure(
         Column("p99_percent", "Brightest hundredth begins at", "%"),
         Column("black_percent", "At or under black", "%", 2),
         Column("headroom_stops", "Headroom to 100 %", "stops", 2),
-        Column("field_percent", "Brightest twentieth of the field begins at", "%"),
+        Column("field_percent", "Level of the field's bright parts", "%"),
         Column("open_stops", "To open, when dark", "stops", 2),
         Column("noise_percent", "Noise of the quietest part, when dark", "%", 2),
         Column("level_stops", "Level against the place's first frame", "stops", 2),
@@ -230,9 +245,10 @@ MEASURE = Measure(
         Option(
             "exposure.dark_review_percent",
             30.0,
-            "Dark when 95 % of the field lies under this level (house choice). The "
-            "field is the picture without burnt windows at its edge, or the regions "
-            "of highlights.relevant.",
+            "Dark when 95 % of the field lies under this level, or lamps and white "
+            "things lie as far under where they belong (house choice). The field is "
+            "the picture without burnt windows at its edge, or the regions of "
+            "highlights.relevant.",
             unit="%",
             low=0,
             high=100,
@@ -270,6 +286,15 @@ MEASURE = Measure(
             "Reject a drift of the level by this much (house choice).",
             unit="stops",
             low=0.05,
+            high=10,
+        ),
+        Option(
+            "exposure.step_note_stops",
+            0.5,
+            "Note when the level of an unchanged scene jumps by this much at once and "
+            "stays; review when it jumps back within ten seconds (house choice).",
+            unit="stops",
+            low=0.12,
             high=10,
         ),
     ),
@@ -327,7 +352,10 @@ MEASURE = Measure(
         "in the camera hides light: then the estimate is too small. Level: common "
         "change of log light of 48 x 27 cells against the first frame of the place, "
         "carried on from frame to frame while the camera moves; "
-        "jumps (a lamp switched, one turn of the iris) do not count as drift. Noise: "
+        "a jump at once is told by itself: a note if it stays, more if it comes back "
+        "and nothing else tells what lies between; "
+        "not when the colours jump too (a lamp switched), nor what goes up and down "
+        "several times a second (flashes). Noise: "
         "Laplacian of the quietest tile."
     ),
     source=(
@@ -335,5 +363,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=2,
+    version=3,
 )

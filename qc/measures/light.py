@@ -27,7 +27,7 @@ from qc.measures.base import (
 from qc.measures.parts.light.lightbeats import beats, rate_of
 from qc.measures.parts.light.lightfigures import exhibits, mark
 from qc.measures.parts.light.lightstrips import StripFollower
-from qc.measures.parts.light.lightwaves import STRIPS
+from qc.measures.parts.light.lightwaves import PARTS, STRIPS
 from qc.measures.parts.light.lightwords import (
     banding_advice,
     banding_message,
@@ -54,7 +54,7 @@ class _Reader:
         values: dict[str, float | NDArray[np.floating]] = {"key": float(picture.key)}
         changes = self._strips.read(picture)
         if changes is not None:
-            values["strips_stops"] = changes
+            values["strips_stops"], values["parts_stops"] = changes
         return values
 
     def finish(self) -> Mapping[str, object]:
@@ -69,8 +69,8 @@ def _notes(measured: Measured) -> Iterable[str]:
     flicker = readings["light.flicker_percent"]
     if np.isnan(flicker).all():
         yield (
-            "Flicker and bands could not be judged: no stretch of two seconds within "
-            "one shot is lit and quiet enough."
+            "Flicker and bands could not be judged: no stretch of two seconds is lit "
+            "and quiet enough."
         )
         return
     if video.interlaced and (flicker > 0).any():
@@ -124,6 +124,13 @@ MEASURE = Measure(
             3,
             width=STRIPS,
         ),
+        Column(
+            "parts_stops",
+            "Light of each part of a strip against the frame before",
+            "stops",
+            3,
+            width=STRIPS * PARTS,
+        ),
         Column("key", "Key frame", "", 0),
     ),
     derived=(
@@ -138,9 +145,10 @@ MEASURE = Measure(
         _option(
             "flicker",
             "review",
-            1.5,
+            1.0,
             "Flicker when the whole picture's light beats by this much, as 100 x "
-            "(high - low) / (high + low) (house choice).",
+            "(high - low) / (high + low); at 5 to 10 Hz an eye sees 1 % (house "
+            "choice).",
         ),
         _option(
             "flicker",
@@ -209,11 +217,19 @@ MEASURE = Measure(
         "within a shot (30 s for slow beats) the plane wave over time and height that "
         "stands out most is sought: under half a band from top to bottom it is "
         "flicker, else rolling bands. It counts when it is narrow, six times its "
-        "surroundings and explains 60 % of all strips' light at its frequency. Steps "
+        "surroundings and explains 60 % of all strips' light at its frequency. Under a "
+        "moving camera and over cuts, where single cells tell nothing, the plain means "
+        "of three parts of each strip are read as well, each weighed by how quiet it "
+        "is: there a wave counts when it is narrow, five times its surroundings (four "
+        "where lamps on the mains would put one) and three quarters of all parts swing "
+        "with it, left, middle and right alike. Weak steps "
         "at the coder's key frames, and what is slower than 3 Hz without the mains "
         "putting it there, do not count. Where lamps pulse at an exact multiple of the "
         "frame rate (50 Hz mains at 25 or 50 frames, 60 Hz at 24, 30 or 60) nothing "
-        "beats: bands that stand still cannot be told from the picture."
+        "beats: bands that stand still cannot be told from the picture. Two fields are "
+        "read together as one frame: light that changes from field to field reads "
+        "weaker than it is, and what beats faster than half the frame rate is told at "
+        "the frequency it has from frame to frame."
     ),
     source=(
         "Closed forms: light pulses at twice the mains frequency, beats at its "
@@ -221,4 +237,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
+    version=2,
 )

@@ -31,8 +31,7 @@ from qc.measures.base import (
 )
 from qc.measures.parts.neutral.castwords import MIRED_NAMED, cast_words
 from qc.measures.parts.neutral.lamp import lamp_words
-from qc.measures.parts.neutral.neutrallight import Map, coarse_light
-from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen, shift_stops
+from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
 from qc.measures.parts.neutral.whitedrift import drift_exhibit, find_drift
 from qc.measures.parts.neutral.whitejudge import derive
 from qc.measures.parts.neutral.whitenotes import notes_of, source_words
@@ -46,15 +45,20 @@ from qc.measures.parts.neutral.whitepatch import (
     moment_label,
     patch_planes,
 )
+from qc.measures.parts.neutral.whiteshow import (
+    cast_exhibit,
+    gains_words,
+    of_the_whole,
+)
+from qc.measures.parts.neutral.wholedrift import find_whole, whole_exhibit
+from qc.measures.parts.neutral.wholeshift import WholeShift
 from qc.records import Finding, Marks, Picture, TakeInfo, TakeResult
-from qc.signal import Signal, to_linear, ycbcr_to_rgb
+from qc.signal import Signal
 
 __all__ = ["MEASURE", "patch_planes"]
 
 # Farther than 3200 K taken for 5600 K: no camera setting is so wrong about a white.
 _IMPLAUSIBLE_DELTA_E = 25.0
-# Under a patch that was given, the picture as a whole is compared this often.
-_COMPARE_S = 0.5
 
 
 class _Reader:
@@ -70,8 +74,7 @@ class _Reader:
         self._tracker = (
             None if colourless else NeutralTracker(self._signal, self._check)
         )
-        self._first: Map | None = None
-        self._compared_s = -math.inf
+        self._whole = None if colourless else WholeShift(self._signal)
         self._frames: Counter[str] = Counter()
 
     def read(self, picture: Picture) -> Values:
@@ -87,45 +90,52 @@ class _Reader:
             return {}
         if picture.damaged:
             return {}
+        whole = self._whole_values(picture, float(at))
         seen = self._tracker.read(picture, float(at))
         if seen is None:
-            return {}
+            return whole
         self._frames["measured"] += 1
-        return _values(seen)
+        return whole | _values(seen)
+
+    def _whole_values(
+        self, picture: Picture, at_s: float
+    ) -> dict[str, float | NDArray[np.floating]]:
+        if self._whole is None or not picture.cb.size:
+            return {}
+        whole = self._whole.read(picture, at_s)
+        return {
+            "picture_stops": np.array(whole.stops),
+            "picture_framing": float(whole.framing),
+        }
 
     def _read_patch(self, picture: Picture, patch: Rectangle, at_s: float) -> Values:
         if picture.damaged:
             self._frames["damaged"] += 1
             return {}
+        whole = self._whole_values(picture, at_s) if self._moment is None else {}
         planes = patch_planes(picture, patch)
         refused = self._check.trouble(planes, interlaced=picture.interlaced)
         if refused:
             self._frames[refused] += 1
-            return {}
+            return whole
         self._frames["measured"] += 1
         codes = np.array([cv2.mean(plane)[0] for plane in planes])
-        shift = (math.nan, math.nan)
-        if not 0 <= at_s - self._compared_s < _COMPARE_S and self._moment is None:
-            self._compared_s = at_s
-            whole = picture.view(coarse_light).whole()
-            if self._first is None:
-                self._first = whole
-            shift = shift_stops(self._first, whole)
         share = patch[2] * patch[3] / max(picture.y.size, 1)
-        return _values(Seen(codes, patch, 1.0, share, 0, shift))
+        return whole | _values(Seen(codes, patch, 1.0, share, 0))
 
     def finish(self) -> Mapping[str, object]:
-        return {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
+        counts = {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
+        sheets = () if self._tracker is None else tuple(self._tracker.sheets)
+        return counts | {"sheets": sheets}
 
 
-def _values(seen: Seen) -> Values:
+def _values(seen: Seen) -> dict[str, float | NDArray[np.floating]]:
     return {
         "patch_codes": seen.codes,
         "neutral_box": np.array(seen.box, np.float64),
         "found_confidence": seen.confidence,
         "found_share_percent": 100.0 * seen.share,
         "found_track": float(seen.track),
-        "picture_stops": np.array(seen.picture_stops),
     }
 
 
@@ -182,11 +192,6 @@ def _near_hit(hit: Hit) -> Callable[[str], NDArray[np.floating]]:
     return hit.values if seen else hit.readings.__getitem__
 
 
-def _gains(figures: Mapping[str, float]) -> str:
-    red, blue = figures["red_stops"], figures["blue_stops"]
-    return f"red {signed(red, 2)} stop, blue {signed(blue, 2)} stop"
-
-
 def _message(hit: Hit) -> str:
     figures = _figures(hit.measured.info, _near_hit(hit))
     text = f"CIEDE2000 {hit.worst:.1f} from neutral, limit {hit.limit:g}"
@@ -215,7 +220,7 @@ def _advice(hit: Hit) -> str:
         out.append("Make sure that the patch is really white or grey.")
     if abs(figures["mired_shift"]) >= MIRED_NAMED:
         other = "bluer" if figures["mired_shift"] > 0 else "warmer"
-        out.append(f"The camera was set for {other} light than there was.")
+        out.append(f"The camera may have been set for {other} light than there was.")
     red, blue = figures["red_stops"], figures["blue_stops"]
     known = math.isfinite(red) and math.isfinite(blue)
     video = hit.measured.info.video
@@ -228,8 +233,8 @@ def _advice(hit: Hit) -> str:
     )
     if known:
         text += (
-            f" In this recording gains of {_gains(figures)} (linear light) bring white "
-            "near neutral; check the tissue."
+            f" In this recording gains of {gains_words(figures)} (linear light) bring "
+            "white near neutral; check the tissue."
         )
     return " ".join([*out, text])
 
@@ -239,8 +244,9 @@ def _where(hit: Hit) -> Rectangle | None:
     patch: Rectangle | None = hit.measured.limits["white.neutral"]
     if patch is not None:
         return patch
-    box = hit.readings["white.neutral_box"][hit.worst_row]
-    return None if np.isnan(box[0]) else _rectangle(box)
+    if not hit.readings["white.source"][hit.worst_row] > 0:
+        return None
+    return _rectangle(hit.readings["white.neutral_box"][hit.worst_row])
 
 
 def _rectangle(box: NDArray[np.floating]) -> Rectangle:
@@ -250,7 +256,7 @@ def _rectangle(box: NDArray[np.floating]) -> Rectangle:
 
 def _counts(measured: Measured) -> dict[str, int]:
     found = measured.totals.get("white", {})
-    return {name: int(str(count)) for name, count in found.items()}
+    return {name: int(str(found[name])) for name in found if name != "sheets"}
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -273,9 +279,11 @@ def _notes(measured: Measured) -> Iterable[str]:
 def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     box = finding.where
     result, row = setup.result, finding.worst_pts_row
-    if result is not None and result.picture is not None and row is not None:
-        seen = result.picture["white.neutral_box"][row]
-        box = box if np.isnan(seen[0]) else _rectangle(seen)
+    if result is not None and of_the_whole(result, finding):
+        return Marks(caption="The colour of the whole picture has changed.")
+    readings = None if result is None else result.picture
+    if readings is not None and row is not None and readings["white.source"][row] > 0:
+        box = _rectangle(readings["white.neutral_box"][row])
     if box is None:
         return Marks(caption="No white is in this frame; its cast is of other frames.")
     x, y, w, h = box
@@ -289,35 +297,11 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
 
 
 def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
-    readings, video = result.picture, result.info.video
-    if readings is None or video is None:
-        return
+    if of_the_whole(result, finding):
+        return whole_exhibit(result, finding)
     if finding.rule == "white.drift":
-        yield from drift_exhibit(result, finding)
-        return
-    row = finding.worst_pts_row
-    codes = readings["white.patch_codes"]
-    known = np.flatnonzero(readings["white.source"] > 0)
-    if row is None or not known.size:
-        return
-    nearest = int(known[np.argmin(np.abs(known - row))])
-    rgb = ycbcr_to_rgb(*codes[nearest].astype(np.float64), signal=video.signal)
-    red, green, blue = rgb.tolist()
-    light = to_linear(rgb, transfer=video.signal.transfer)
-    figures = {
-        "red_stops": math.log2(light[1] / light[0]),
-        "blue_stops": math.log2(light[1] / light[2]),
-    }
-    yield Exhibit(
-        kind="swatches",
-        title="The white as recorded and corrected",
-        caption=f"Gains in linear light: {_gains(figures)}; green is left as it is.",
-        swatches=(
-            ("as recorded", (red, green, blue)),
-            # Gains make R and B of the light those of G, and so the signals.
-            ("after the gains", (green, green, green)),
-        ),
-    )
+        return drift_exhibit(result, finding)
+    return cast_exhibit(result, finding)
 
 
 MEASURE = Measure(
@@ -334,6 +318,7 @@ MEASURE = Measure(
         Column(
             "picture_stops", "Change of the picture's R/G, B/G", "stops", 2, width=2
         ),
+        Column("picture_framing", "Number of the framing", "", 0),
     ),
     derived=(
         Column("cast_delta_e00", "Cast of a white, as judged", "CIEDE2000", 1),
@@ -398,7 +383,8 @@ MEASURE = Measure(
             0.004,
             "Review when the colour of one and the same white moves by more than this "
             "in u'v' within a take, and the picture with it; a note where the cast "
-            "itself is found already (house choice).",
+            "itself is found already. Without a white the colour of the whole picture "
+            "may move by twice this (house choice).",
             unit="Δu′v′",
             low=0,
             high=1,
@@ -436,7 +422,7 @@ MEASURE = Measure(
             where=_where,
         ),
     ),
-    checks=(find_drift,),
+    checks=(find_drift, find_whole),
     check_rules={"white.drift": "White drifts"},
     charts=(
         Chart(
@@ -460,26 +446,34 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=2,
+    version=3,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
-        "patches whose colour a white can have under lamps of 2300 to 8500 K are "
+        "patches whose colour a white can have under lamps of 2300 to 9000 K are "
         "weighed against each other and against there being none, by brightness, "
-        "edges, evenness, shape, weave, and by what else in the picture is bluer or "
-        "redder. The confidence is fitted to be the share of right answers (within "
-        "0.003 in u'v'); grey-world guesses are not made. Mean Y', Cb and Cr codes, "
-        "whole colour samples only, "
-        "become linear light and CIE 1931 XYZ with the stream's matrix, curve and "
-        "primaries. Judged is the CIEDE2000 difference between neutral and a white of "
-        "that chromaticity, so that a grey card, a swab and a changed iris give one "
-        "figure. Colour temperature and Duv describe the white as if it were a light; "
-        "D65, the white of the coding, is neutral. Gains are in linear light, green "
-        "left as it is. Frames are left out in which over 1 % of the patch has a "
-        "channel at 100 %, or it lies more than 4.5 stops under white, or is not one "
-        "even surface. A median over half a second takes out a passing hand; frames "
-        "without a white take over the cast of the nearest, the smaller of both sides. "
-        "Drift: the same surface leaves its own start, and the picture as a whole "
-        "with it."
+        "edges, evenness, shape, weave, and by what else in the picture would be if "
+        "they were white: flesh of flesh's hue, nothing purple, nothing brighter in "
+        "any channel. The confidence is fitted on drawn fields and rooms to be the "
+        "share of right answers (within 0.003 in u'v'), and counts for less where no "
+        "flesh is in sight; grey-world guesses are not made. A flat sheet that fills "
+        "the picture for a part of a take is a white reference. Mean Y', Cb and Cr "
+        "codes, whole colour samples only, become linear light and CIE 1931 XYZ with "
+        "the stream's matrix, curve and primaries. Judged is the CIEDE2000 difference "
+        "between neutral and a white of that chromaticity, so that a grey card, a "
+        "swab and a changed iris give one figure. Colour temperature and Duv describe "
+        "the white as if it were a light; D65, the white of the coding, is neutral. "
+        "Gains are in linear light, green left as it is. Frames are left out in which "
+        "over 1 % of the patch has a channel at 100 % (where a surface is found and "
+        "the picture goes on above it, at the picture's own end), or it lies more "
+        "than 4.5 stops under white, or is not one even surface. A median over half a "
+        "second takes out a passing hand; frames without a white take over the cast "
+        "of the nearest, the smaller of both sides, changed as the picture as a whole "
+        "has while the framing stayed. Drift: the same surface leaves its own start, "
+        "and the picture as a whole with it. Without any white: R/G and B/G change by "
+        "one factor over the whole picture (von Kries; median over its points, two "
+        "thirds of which must have gone with it) while light and dark lie where they "
+        "lay; twice the limit of a drift counts then, and a cast where half of such a "
+        "change breaks the limit, for then one of two states does."
     ),
     source=(
         "CIE 15 (XYZ, u'v', L*a*b*); Ohno, LEUKOS 10(1), 2014 (colour temperature, "

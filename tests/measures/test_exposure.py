@@ -390,3 +390,39 @@ def test_a_take_of_one_frame_has_all_columns() -> None:
     measured = measure([picture(np.full((9, 9), 120, np.uint8))], setup_of(), [MEASURE])
     for name in ("close_stops", "close_channel_stops", "gain_stops"):
         assert column(measured, f"exposure.{name}").shape == (1,)
+
+
+# ------------------------------------------------------------- a night with its lamps
+
+
+def night(stops: float) -> NDArray[Any]:
+    """Return codes of a street at night: its lamps fill six hundredths, and burn.
+
+    Light through colour-science's BT.709 curve, lowered by so many stops.
+    """
+    random = np.random.default_rng(3)
+    light = 0.02 + 0.03 * random.random((270, 480))
+    light[:160] *= 0.5
+    light[200:260, 100:230] = 1.0
+    value = colour.models.oetf_BT709(light * 2.0**-stops)
+    return np.asarray(np.clip(np.rint(16 + 219 * value), 0, 255), np.uint8)
+
+
+@pytest.mark.parametrize(("stops", "told"), [(0.0, False), (1.0, False), (2.7, True)])
+def test_a_night_is_dark_when_its_lamps_are(stops: float, told: bool) -> None:
+    y = night(stops)
+    # Lamps at 100 % hide the rest from the brightest twentieth in all three.
+    assert np.percentile(y, 95) >= 16 + 2.19 * 30
+    found = dark_findings(y)
+    assert bool(found) == told
+    for finding in found:
+        assert "brightest hundredth, reach only" in finding.message
+        # White belongs at 100 %: what is missing is what was taken.
+        assert "by about 2⅔ stops" in finding.advice
+
+
+def test_grey_that_fills_the_picture_is_not_dark() -> None:
+    # A drape at 20 to 42 %: nothing is bright in it, and nothing need be.
+    random = np.random.default_rng(4)
+    y = 16 + 2.19 * (20 + 22 * random.random((270, 480)))
+    assert not dark_findings(np.rint(y).astype(np.uint8))

@@ -324,6 +324,33 @@ def test_hdr_is_judged_at_its_own_levels(high: float, counts: bool) -> None:
 # ------------------------------------------------------------------------------- red
 
 
+@pytest.mark.parametrize("transfer", ["bt709", "hlg", "pq"])
+def test_what_is_passed_over_is_never_saturated_red(transfer: Any) -> None:
+    # Cells of chance colours near red; colour-science's curves say which are red.
+    signal = Signal(bit_depth=10, transfer=transfer, matrix="bt2020")
+    screen, random = Screen(signal), np.random.default_rng(12)
+    eotf: Any = {
+        "bt709": lambda v: colour.models.eotf_BT1886(v, L_B=0, L_W=1),
+        "hlg": colour.models.oetf_inverse_BT2100_HLG,
+        "pq": lambda v: colour.models.eotf_ST2084(v) / 1000,
+    }[transfer]
+    passed = red = 0
+    for _ in range(400):
+        rgb = random.uniform(0, 1) * np.array([1, *random.uniform(0, 1, 2)])
+        luma = float(np.array([0.2627, 0.6780, 0.0593]) @ rgb)
+        cb, cr = (rgb[2] - luma) / 1.8814, (rgb[0] - luma) / 1.4746
+        shown = screen.show(ycbcr_picture(luma, cb, cr, signal))
+        r, g, b = eotf(rgb)
+        saturated = r / max(r + g + b, 1e-9) >= 0.81 and 320 * (r - g - b) >= 20.5
+        assert shown.may_be_red or not saturated
+        if saturated:
+            assert shown.saturated.all()
+        passed += not shown.may_be_red
+        red += saturated
+    assert passed > 100
+    assert red > 20
+
+
 def red_picture(rgb: tuple[float, float, float], index: int) -> Picture:
     """Return a flat picture of R'G'B' shares."""
     red, green, blue = rgb

@@ -23,6 +23,9 @@ from qc.measures import framing
 from qc.measures.base import Measured
 from qc.measures.exposure import MEASURE
 from qc.measures.parts.level.levelwalk import level_steps, swings
+from qc.measures.parts.level.medians import median
+from qc.measures.parts.level.smallcells import small_cells
+from qc.records import Grade, Picture
 from qc.signal import Signal
 from tests.pictures import (
     column,
@@ -166,15 +169,100 @@ def shadow_falling(t: float) -> NDArray[Any]:
         hand_moving,
         swab_laid,
         shadow_falling,
-        lambda t: still() * (1.6 if t > 4 else 1.0),
-        lambda t: still() * 2 ** (0.7 * min(max((t - 4) / 0.12, 0), 1)),
+        lambda t: still() * (1.35 if t > 4 else 1.0),
+        lambda t: still() * (1.6 if 4 < t < 4.07 else 1.0),
     ],
-    ids=["still", "pan", "slow pan", "sway", "zoom", "hand", "swab", "shadow", "lamp",
-         "lamp on a ramp"],
+    ids=["still", "pan", "slow pan", "sway", "zoom", "hand", "swab", "shadow",
+         "small jump", "one flash"],
 )  # fmt: skip
 def test_what_is_no_gain_is_no_drift(look: Look) -> None:
     _, found = drifts(look)
     assert found == []
+
+
+@pytest.mark.parametrize(
+    ("stops", "seconds"), [(0.6, 0.12), (-0.6, 1 / 25), (1.2, 1 / 25)]
+)
+def test_a_jump_that_stays_is_a_note_at_its_frame(stops: float, seconds: float) -> None:
+    # An iris knocked: at once, or within three frames.
+    def look(t: float) -> NDArray[Any]:
+        part = min(max((t - 4 + 1 / 25) / seconds, 0), 1)
+        return 0.5 * still() * 2 ** (stops * part)
+
+    _, (finding,) = drifts(look)
+    assert finding.grade is Grade.NOTE
+    assert finding.worst == pytest.approx(abs(stops), abs=0.04)
+    assert finding.start_frame == pytest.approx(100, abs=3)
+    assert f"jumps {'up' if stops > 0 else 'down'} by {abs(stops):.1f}" in (
+        finding.message
+    )
+    assert "iris ring" in finding.advice
+
+
+def test_a_jump_and_its_way_back_are_one_review() -> None:
+    def look(t: float) -> NDArray[Any]:
+        return 0.5 * still() * (2**0.8 if 3 <= t < 5.4 else 1.0)
+
+    _, (finding,) = drifts(look)
+    assert finding.grade is Grade.REVIEW
+    assert (finding.start_frame, finding.end_frame) == (75, 135)
+    assert "and back 2.4 s later" in finding.message
+
+
+def test_there_and_back_into_the_dark_is_told_as_dark() -> None:
+    def look(t: float) -> NDArray[Any]:
+        return 0.5 * still() * (2**-2.0 if 3 <= t < 5 else 1.0)
+
+    measured, (finding,) = drifts(look, seconds=6.5)
+    assert findings(measured, "exposure.dark")
+    assert finding.grade is Grade.NOTE
+    assert "and back 2.0 s later" in finding.message
+
+
+@pytest.mark.parametrize(("hz", "stops"), [(2.5, 1.0), (4.0, 0.4), (8.0, 1.0)])
+def test_flashes_are_no_iris(hz: float, stops: float) -> None:
+    def look(t: float) -> NDArray[Any]:
+        on = 3 <= t < 5.5 and math.sin(2 * math.pi * hz * (t - 3 + 0.001)) > 0
+        return 0.5 * still() * (2**stops if on else 1.0)
+
+    _, found = drifts(look)
+    assert found == []
+
+
+@pytest.mark.parametrize(("warmer", "told"), [(0.0, True), (0.3, False)])
+def test_a_lamp_switched_brings_its_colour(warmer: float, told: bool) -> None:
+    # Red rises by so many stops against green, blue falls: a lamp of another colour.
+    def shot(i: int) -> Picture:
+        light = 0.5 * still()
+        rgb = np.stack([light, light, light])
+        if i >= 100:
+            rgb *= 2 ** np.array([0.7 + warmer, 0.7, 0.7 - warmer])[:, None, None]
+        red, green, blue = colour.models.oetf_BT709(rgb)
+        luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+        flat = picture(16 + 219 * luma, index=i)
+        cb, cr = (
+            np.rint(128 + 224 * d[::2, ::2]).astype(np.uint8)
+            for d in ((blue - luma) / 1.8556, (red - luma) / 1.5748)
+        )
+        return Picture(
+            index=i, pts=i, y=flat.y, cb=cb, cr=cr, signal=flat.signal, duration=1
+        )
+
+    pictures = (shot(i) for i in range(135))
+    measured = measure(pictures, setup_of(), (framing.MEASURE, MEASURE))
+    assert bool(findings(measured, "exposure.drift")) == told
+
+
+def test_a_cut_and_a_quick_pan_are_no_jump() -> None:
+    def cut(t: float) -> NDArray[Any]:
+        return still() if t < 4 else 0.6 * still()[::-1, ::-1]
+
+    def pan(t: float) -> NDArray[Any]:
+        return shifted(min(max(400 * (t - 3), 0), 230))
+
+    for look in (cut, pan):
+        _, found = drifts(look, seconds=5.5)
+        assert found == []
 
 
 def test_damaged_frames_have_no_level_and_break_nothing() -> None:
@@ -231,3 +319,23 @@ def test_a_jump_is_told_from_a_swing() -> None:
     for period in (0.8, 1.5, 4.0):
         assert not level_steps(0.5 * np.sin(2 * np.pi * times / period), times)
     assert not level_steps(0.1 * times, times)
+
+
+@given(
+    st.lists(
+        st.floats(-1e6, 1e6, width=32, allow_subnormal=False), min_size=1, max_size=40
+    )
+)
+def test_the_median_is_numpys(values: list[float]) -> None:
+    array = np.array(values, np.float32)
+    assert median(array) == pytest.approx(float(np.median(array)), rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("size", [(135, 240), (135, 180), (54, 96), (101, 240)])
+@pytest.mark.parametrize("columns", [30, 48])
+def test_cells_are_means_by_area(size: tuple[int, int], columns: int) -> None:
+    y = np.random.default_rng(2).integers(16, 236, size).astype(np.uint8)
+    cells = small_cells(picture(y), columns)
+    percent = (y.astype(np.float32) - 16) / 2.19
+    expected = cv2.resize(percent, (columns, 27), interpolation=cv2.INTER_AREA)
+    assert cells == pytest.approx(expected, abs=1e-3)

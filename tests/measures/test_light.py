@@ -438,14 +438,69 @@ def test_short_dark_damaged_and_tiny_takes_are_not_judged() -> None:
         assert any("could not be judged" in n for n in light.MEASURE.notes(measured))
 
 
-def test_cuts_are_not_measured_across() -> None:
-    other = scene(HEIGHT, WIDTH, np.random.default_rng(33))
+OTHER = scene(HEIGHT, WIDTH, np.random.default_rng(33))
 
+
+def cutting(i: int) -> Image:
+    """Another shot every 1.2 seconds: each too short to be judged by itself."""
+    return OTHER if (i // 30) % 2 else SCENE
+
+
+def swinging(i: int) -> Image:
+    """A boom that swings to and fro: the framing changes all the time."""
+    left = round(WIDTH * (1 + np.sin(2 * np.pi * 0.45 * i / 25)))
+    return WIDE[:, left : left + WIDTH]
+
+
+@pytest.mark.parametrize("look", [cutting, swinging])
+def test_cuts_and_pans_make_up_no_beat(look: Callable[[int], Image]) -> None:
+    measured = judged(rendered(STEADY, Fraction(25), 6, look=look), Fraction(25))
+    assert not found(measured)
+    # At least where the framing moves less, it was looked at, and said so.
+    flicker = column(measured, "light.flicker_percent")
+    assert (flicker == 0).mean() > 0.3
+
+
+@pytest.mark.parametrize("look", [cutting, swinging])
+@pytest.mark.parametrize(
+    ("lamp", "kind", "bands"),
+    [
+        (Lamp(0.5, 120, 1 / 48), "flicker", 0.0),
+        (Lamp(0.6, 120, 1 / 48, readout=0.02), "banding", 2.4),
+    ],
+)
+def test_a_lamp_beats_on_over_cuts_and_pans(
+    look: Callable[[int], Image], lamp: Lamp, kind: str, bands: float
+) -> None:
+    measured = judged(rendered(lamp, Fraction(25), 6, look=look), Fraction(25))
+    assert {f.rule for f in found(measured)} == {f"light.{kind}"}
+    assert top(measured, f"{kind}_hz") == pytest.approx(5.0, abs=0.05)
+    percent = column(measured, f"light.{kind}_percent")
+    assert np.nanmedian(percent) == pytest.approx(lamp.left_percent, rel=0.2)
+    if bands:
+        count = column(measured, "light.bands_count")
+        assert np.nanmedian(count) == pytest.approx(bands, abs=0.15)
+
+
+def test_a_beat_of_half_the_picture_is_no_lamp_of_the_room() -> None:
+    # A screen in the picture pulses 5 times a second, the pan goes on.
     def look(i: int) -> Image:
-        return other if (i // 30) % 2 else SCENE  # 1.2 s each
+        out = swinging(i).copy()
+        out[:, : WIDTH // 2] *= 1 + 0.2 * np.cos(2 * np.pi * 5 * i / 25)
+        return out
 
     measured = judged(rendered(STEADY, Fraction(25), 6, look=look), Fraction(25))
-    assert np.isnan(column(measured, "light.flicker_percent")).all()
+    assert not found(measured)
+
+
+def test_key_frames_at_a_strong_beat_are_set_by_the_beat() -> None:
+    # A coder begins anew where the picture jumps: every fifth frame is a key frame
+    # because a lamp of 60 Hz mains makes it bright, half a stop each time.
+    n, group = 100, 5
+    changes = np.full((n, STRIPS), -0.1)
+    changes[::group] = 0.1 * (group - 1)
+    measured = of_strips(changes, Fraction(25), range(0, n, group))
+    assert top(measured, "flicker_percent") > 5
 
 
 def test_uneven_times_make_up_no_beat() -> None:

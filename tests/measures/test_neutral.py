@@ -29,8 +29,16 @@ from qc.measures.parts.neutral.neutrallight import (
     lamp_duv,
     least_duv,
 )
-from qc.measures.parts.neutral.neutraltrack import shift_stops
-from qc.measures.parts.neutral.neutralweights import TERMS, confidences, terms
+from qc.measures.parts.neutral.neutralweights import (
+    KNOTS,
+    TERMS,
+    basis,
+    confidences,
+    damped,
+    merits,
+    terms,
+)
+from qc.measures.parts.neutral.wholeshift import WholeShift
 from qc.measures.white import MEASURE
 from qc.records import Grade, Picture
 from qc.signal import Signal
@@ -195,7 +203,8 @@ def test_tissue_and_drapes_alone_give_no_white(
 def test_a_drape_that_fills_the_picture_is_no_white(drape: tuple[float, ...]) -> None:
     cloth = field(swab=None)
     cloth[:] = np.array(drape) * cloth[..., 1:2] / cloth[..., 1:2].mean()
-    assert best(shoot(cloth, level=1.5))[1] < 0.3
+    measured = auto(take((60, shoot(cloth, level=1.5))))
+    assert not readings_of(measured)["white.source"].any()
 
 
 def test_a_burnt_out_swab_is_not_read() -> None:
@@ -320,16 +329,198 @@ def test_colours_that_a_lamp_explains_by_colour_science() -> None:
         assert least_duv(table, red, blue) == pytest.approx(0.03)
 
 
-def test_the_change_of_a_picture_is_the_median_over_it() -> None:
-    rng = np.random.default_rng(4)
-    first = rng.normal(size=(2, 45, 80)).astype(np.float32)
-    now = first + np.array([0.2, -0.3], np.float32)[:, None, None]
-    now[:, :10] = 5.0  # a hand over a fifth
-    now[:, 30:34] = np.nan
-    assert shift_stops(first, now) == pytest.approx((0.2, -0.3), abs=1e-5)
-    assert np.isnan(shift_stops(None, now)).all()
-    assert np.isnan(shift_stops(first, np.full_like(now, np.nan))).all()
-    assert np.isnan(shift_stops(first[:, 1:], now)).all()
+def test_curves_are_straight_between_their_knots() -> None:
+    rng = np.random.default_rng(2)
+    x = np.stack([rng.uniform(k[0] - 1, k[-1] + 1, 50) for k in KNOTS.values()], axis=1)
+    shares = basis(x)
+    # Hat functions: shares of each curve's knots add up to one.
+    assert shares.sum(axis=1) == pytest.approx(len(KNOTS))
+    assert shares.min() >= 0
+    # And the merit is linear in them: solved from some candidates, right for others.
+    known, *_ = np.linalg.lstsq(shares, merits(x), rcond=None)
+    assert shares @ known == pytest.approx(merits(x), abs=1e-6)
+
+
+def test_without_flesh_in_sight_a_chance_counts_less() -> None:
+    chances = np.array([0.0, 0.5, 0.9, 1.0])
+    assert damped(chances, np.full(4, 0.3)) == pytest.approx(chances)
+    alone = damped(chances, np.zeros(4))
+    assert (alone <= chances).all()
+    assert (np.diff(alone) > 0).all()
+    assert alone[1] < 0.1
+    assert alone[[0, 3]].tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(
+    "paint",
+    [
+        (0.72, 0.64, 0.50),  # cream tiles
+        (0.75, 0.66, 0.42),  # a yellow wall
+        (0.30, 0.37, 0.46),  # a grey-blue cloth
+        (0.72, 0.55, 0.47),  # pale skin
+    ],
+)
+def test_a_room_of_one_paint_is_not_sure_to_be_white(paint: tuple[float, ...]) -> None:
+    scene = field(swab=None)
+    shade = scene[..., 1:2] / scene[..., 1:2].mean()
+    scene[:] = np.array(paint) * np.clip(shade, 0.4, 1.6)
+    scene[120:, 200:] = np.array((0.40, 0.22, 0.12)) * shade[120:, 200:]  # wood
+    measured = auto([shoot(scene, level=1.0)])
+    assert value(measured, "source") == 0
+    assert value(measured, "confidence") < 0.5
+    assert any("No neutral surface was found" in note for note in notes(measured))
+
+
+def test_a_white_over_100_percent_is_read_where_the_camera_goes_on() -> None:
+    light = field()
+    left, top, width, height = SWAB
+    part = light[top : top + height, left : left + width]
+    gain = 0.97 / np.percentile(part, 90)  # 98.6 % signal by BT.709's curve
+    bright = np.clip(light * gain, 0, 1.4)
+    bright[100:140, 20:60] = 1.3  # a glare that goes up to 113 %, clipped at 109 %
+    coded = np.minimum(colour.oetf(bright, "ITU-R BT.709"), 1.09)
+    codes = colour.RGB_to_YCbCr(
+        coded,
+        K=colour.WEIGHTS_YCBCR["ITU-R BT.709"],
+        out_legal=True,
+        clamp_int=False,
+    )
+    y = np.rint(np.asarray(codes)[..., 0] * 255).astype(np.uint8)
+    cb, cr = (
+        np.rint(
+            255 * cv2.resize(codes[..., k], None, fx=0.5, fy=0.5, interpolation=3)
+        ).astype(np.uint8)
+        for k in (1, 2)
+    )
+    picture = Picture(index=0, pts=0, duration=1, y=y, cb=cb, cr=cr, signal=SIGNAL)
+    search = find_candidates(picture)
+    # Codes end at 109 % (BT.709-6 item 3.4: 235 is 100 %, 254 the last).
+    assert search.clips == pytest.approx(1.09, abs=0.02)
+    boxes = [c.box for c in search.candidates]
+    assert any(left <= x < left + width and top <= y < top + height
+               for x, y, *_ in boxes)  # fmt: skip
+    # Where channels pile up at 100 % that is the end.
+    assert find_candidates(shoot(field(), level=2.2)).clips == 1.0
+
+
+# ------------------------------------------------------- the picture as a whole
+
+
+def followed(pictures: list[Picture], fps: float = 50.0) -> tuple[Image, list[int]]:
+    whole = WholeShift(SIGNAL)
+    seen = [whole.read(p, i / fps) for i, p in enumerate(pictures)]
+    return np.array([w.stops for w in seen]), [w.framing for w in seen]
+
+
+@pytest.mark.parametrize(("kelvin", "duv"), LAMPS[1:4])
+def test_the_change_of_the_whole_picture_is_the_lamps(
+    kelvin: float, duv: float
+) -> None:
+    gains = lamp_rgb(kelvin, duv)
+    plain, other = shoot(field(swab=None)), shoot(field(swab=None), gains)
+    stops, framings = followed(take((30, plain), (30, other)))
+    expected = np.log2(gains[[0, 2]] / gains[1])
+    assert stops[29] == pytest.approx((0, 0), abs=0.005)
+    # To the frame, and by von Kries exactly as much as the lamp's R/G and B/G.
+    assert stops[30] == pytest.approx(expected, abs=0.02)
+    assert set(framings) == {1}
+
+
+def test_iris_and_hands_and_pans_are_no_change_of_colour() -> None:
+    scene = field(swab=None)
+    hand = scene.copy()
+    hand[:, :110] = np.array(SKIN) * 0.8  # over a third of the picture
+    stops, _ = followed(
+        take(
+            (20, shoot(scene)), (20, shoot(scene, level=0.45)), (20, shoot(hand))
+        )
+    )  # fmt: skip
+    # A step of 8 bits in Cb is 0.03 stop of B/G there; a drift's limit is over 0.1.
+    assert np.abs(stops[20:40]).max() < 0.03
+    # Either it is told that nothing has changed, or nothing is told.
+    assert np.abs(np.nan_to_num(stops[40:])).max() < 0.05
+    moved = np.roll(scene, 140, axis=1)
+    stops, framings = followed(take((20, shoot(scene)), (60, shoot(moved))))
+    assert np.isnan(stops[25]).all()
+    assert framings[-1] == 2
+
+
+def whole_findings(measured: Any) -> list[Any]:
+    return [f for f in findings(measured) if "whole picture" in f.message]
+
+
+def test_a_changed_setting_is_found_without_any_white() -> None:
+    scene = field(swab=None)
+    warm = lamp_rgb(1e6 / (1e6 / 6504 + 60), 0.0032)
+    pictures = take((70, shoot(scene)), (50, shoot(scene, warm)), (70, shoot(scene)))
+    measured = auto(pictures)
+    assert value(measured, "source") == 0
+    cast, drift = sorted(findings(measured), key=lambda f: f.rule)
+    assert [(f.start_frame, f.end_frame) for f in (cast, drift)] == [(70, 120)] * 2
+    assert (cast.rule, drift.rule) == ("white.cast", "white.drift")
+    assert (cast.grade, drift.grade) == (Grade.REVIEW, Grade.REVIEW)
+    assert "changed at once at 10:00:01:20 while the framing stayed" in drift.message
+    assert "warm by about 60 mired" in drift.message
+    # u'v' between the two lamps, by colour-science.
+    away = np.hypot(*(true_uv(warm) - true_uv(BALANCED)))
+    assert drift.worst == pytest.approx(away, abs=0.001)
+    # One of two that lie 60 mired apart is off by half of it: CIEDE2000 by
+    # colour-science of a white under the geometric mean of both.
+    half = np.sqrt(warm / warm[1])
+    lab = colour.XYZ_to_Lab(
+        colour.RGB_to_XYZ(half, BT709) / colour.RGB_to_XYZ(half, BT709)[1],
+        BT709.whitepoint,
+    )
+    expected = colour.delta_E(np.array([100.0, 0, 0]), lab, method="CIE 2000")
+    assert cast.worst == pytest.approx(float(expected), abs=0.4)
+    assert "which of the two is right" in cast.message
+    result: Any = SimpleNamespace(
+        picture=measured.picture, info=measured.info, limits=measured.limits
+    )
+    assert MEASURE.exhibits is not None
+    assert MEASURE.mark is not None
+    for finding in (cast, drift):
+        (figure,) = MEASURE.exhibits(result, finding)
+        assert [line.label for line in figure.lines] == ["red / green", "blue / green"]
+        setup = Setup(measured.info, make_limits(neutral=[]), result)
+        assert not MEASURE.mark(pictures[0], setup, finding).outlines
+
+
+def test_a_walk_is_found_without_any_white() -> None:
+    scene = field(swab=None)
+    shades = [
+        shoot(scene, lamp_rgb(1e6 / (1e6 / 6504 + 40 * k / 20), 0.0032))
+        for k in range(21)
+    ]
+    measured = auto(
+        take((50, shades[0]), *((5, shade) for shade in shades), (60, shades[-1]))
+    )
+    (drift,) = [f for f in findings(measured) if f.rule == "white.drift"]
+    assert "whole picture walked over 1." in drift.message
+    assert "automatic white balance" in drift.advice
+    assert 50 < drift.start_frame < 120
+
+
+def test_little_changes_need_a_white() -> None:
+    # 10 mired: over the limit of a white's drift, under that of the picture's.
+    scene = field(swab=None)
+    little = lamp_rgb(1e6 / (1e6 / 6504 + 10), 0.0032)
+    measured = auto(take((60, shoot(scene)), (60, shoot(scene, little))))
+    assert not findings(measured)
+
+
+def test_a_white_seen_once_tells_the_cast_after_a_change_of_the_whole() -> None:
+    # Balanced while the swab is there; then it goes, and then the lamp changes.
+    without = field(swab=None)
+    measured = auto(
+        take((60, shoot(field())), (40, shoot(without)), (60, shoot(without, WARM)))
+    )
+    cast = readings_of(measured)["white.cast_delta_e00"]
+    assert cast[70:90].max() < 2
+    assert cast[110:].min() > 6
+    (found,) = [f for f in findings(measured) if f.rule == "white.cast"]
+    assert found.start_frame == pytest.approx(100, abs=2)
+    assert found.end_frame == 160
 
 
 # --------------------------------------------------------------------- over a take
@@ -446,6 +637,47 @@ def test_a_white_held_before_the_lens_is_a_reference_shot() -> None:
     assert note.startswith(
         "White reference shot at 10:00:00:00: cast at its end warm by about"
     )
+
+
+def sheet(colour_of_it: tuple[float, ...] = WHITE, folds: float = 0.0) -> Image:
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH].astype(float)
+    shade = 0.5 + 0.2 * np.exp(-(((x - 150) / 150) ** 2) - ((y - 80) / 90) ** 2)
+    shade = shade * 2.0 ** (folds * np.sin(x / 9))
+    weave = 1 + 0.05 * np.sin(2 * np.pi * x / 3.1)
+    return np.asarray((shade * weave)[..., None] * np.array(colour_of_it))
+
+
+def test_a_reference_under_a_strong_blue_cast_is_taken() -> None:
+    # Daylight, and the camera set to lamp light.
+    blue = lamp_rgb(5600, 0.0) / lamp_rgb(3200, 0.0)
+    measured = auto(
+        take((60, shoot(sheet(), blue)), (60, shoot(field(swab=None), blue)))
+    )
+    assert value(measured, "source", 30) == 2
+    (cast,) = [f for f in findings(measured) if f.rule == "white.cast"]
+    assert "a white-reference shot" in cast.message
+    assert any(
+        n.startswith("White reference shot at 10:00:00:00") for n in notes(measured)
+    )
+    found = [value(measured, f"neutral_{c}_prime", 30) for c in "uv"]
+    assert np.hypot(*(np.array(found) - true_uv(blue))) <= 0.002
+
+
+@pytest.mark.parametrize(
+    ("scene", "level", "why"),
+    [
+        (sheet((0.2, 0.8, 0.2)), 0.6, "no lamp of 2300 to 9000 K"),
+        (sheet(folds=1.2), 0.8, "not flat and evenly lit"),
+        (sheet(), 4.0, "burnt out"),
+    ],
+)
+def test_why_a_sheet_is_no_reference(scene: Image, level: float, why: str) -> None:
+    measured = auto(take((30, shoot(scene, level=level))))
+    assert any(
+        "at 10:00:00:00 was not taken for a white reference" in note and why in note
+        for note in notes(measured)
+    )
+    assert not (readings_of(measured)["white.source"] == 2).any()
 
 
 def test_what_the_report_shows() -> None:

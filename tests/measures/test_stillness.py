@@ -19,7 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from qc.measures.base import Measured
-from qc.measures.parts.stillness.stillframes import State, cadences
+from qc.measures.parts.stillness.rhythms import cadences
+from qc.measures.parts.stillness.stillframes import State
 from qc.measures.stillness import MEASURE, frozen_runs, level_percent
 from qc.media import TakeReader, probe
 from qc.records import Finding, Grade, Picture
@@ -280,6 +281,19 @@ CODED: dict[str, tuple[str, Video]] = {
             }
         ),
     ),
+    "h264 of many b-frames": (
+        "mp4",
+        Video(
+            options={
+                "preset": "medium",
+                "threads": "1",
+                "crf": "23",
+                "g": "50",
+                "bf": "3",
+                "b-pyramid": "normal",
+            }
+        ),
+    ),
     "hevc": ("mp4", Video("libx265", options=synth.hevc(group=25))),
     "mpeg2": ("mpg", Video("mpeg2video", options={"b": "4000000", "bf": "2"})),
     "prores": ("mov", Video("prores_ks", "yuv422p10le")),
@@ -426,6 +440,39 @@ def test_a_freeze_within_a_rhythm_is_still_a_freeze() -> None:
     findings = found(read(images))
     assert places([f for f in findings if f.rule == "picture.frozen"]) == [(41, 90)]
     assert {f.grade for f in findings if f.rule != "picture.frozen"} == {Grade.NOTE}
+
+
+@pytest.mark.parametrize("kind", ["pan", "hand"])
+@pytest.mark.parametrize("out", [(), (46,), (46, 90)])
+def test_a_rhythm_in_pictures_that_build_on_others_is_one_note(
+    tmp_path: Path, kind: str, out: tuple[int, ...]
+) -> None:
+    # 25 pictures a second in 50; a new one is missing at each frame of `out`.
+    shown = rhythm(2, [0])
+    for at in out:
+        shown[at:] = [n - 1 for n in shown[at:]]
+    images = [live(kind, 2.0)[n] for n in shown]
+    findings = found(coded(tmp_path, images, "h264 of many b-frames"))
+    notes_ = [f for f in findings if "steady rhythm" in f.message]
+    assert places(notes_) == [(1, FRAMES)]
+    singles = [f for f in findings if f not in notes_]
+    assert [f.start_frame for f in singles] == list(out)
+
+
+def test_a_repeat_each_second_is_a_rhythm_and_no_fault() -> None:
+    # 24 in 25, and 23.976 in 25: every 24.41 frames, which is no whole number.
+    for step in (25.0, 25 / (25 - 24000 / 1001)):
+        rows = np.floor(step * np.arange(1, 10)).astype(int)
+        flags = np.zeros(240, bool)
+        flags[rows] = True
+        change = np.where(flags, 0.0, 1.0)
+        (one,), inside = cadences(flags, np.ones(240, bool), change)
+        assert (one.period, one.repeats) == (round(step), 1)
+        assert inside.tolist() == flags.tolist()
+        # One more, out of turn, stays a fault.
+        flags[rows[3] + 7] = True
+        _, inside = cadences(flags, np.ones(240, bool), change)
+        assert np.flatnonzero(flags & ~inside).tolist() == [rows[3] + 7]
 
 
 @settings(max_examples=25, deadline=None)

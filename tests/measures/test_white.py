@@ -564,7 +564,7 @@ def test_a_cast_is_found_to_the_frame() -> None:
     assert "White is warm by about" in finding.message
     assert "limit 6;" in finding.message
     assert finding.advice.startswith(
-        "The camera was set for bluer light than there was."
+        "The camera may have been set for bluer light than there was."
     )
     assert "a clean white swab" in finding.advice
     # The summary is of the median frame, which is neutral.

@@ -61,15 +61,22 @@ class ClosingReader:
         self._counts: list[NDArray[np.float32]] = []
         self._tops: list[NDArray[np.float32]] = []
         self._least_lost: list[float] = []
+        self._tints: list[tuple[float, float]] = []
 
-    def read(self, picture: Picture) -> None:
-        """Look at a picture, if it is time to."""
+    def read(self, picture: Picture, below: NDArray[np.int64]) -> None:
+        """Look at a picture, if it is time to.
+
+        Parameters
+        ----------
+        below : (codes,) array
+            How many pixels have a code or a lower one.
+        """
         self._row += 1
         now_s = picture.pts * self._tick_s
         burnt = 0.0
-        histogram = picture.view(luma_histogram)
         if self._judged is None and picture.y.size:
-            burnt = int(histogram[self._first_code :].sum()) / picture.y.size
+            under = int(below[self._first_code - 1])
+            burnt = (int(below[-1]) - under) / picture.y.size
         begins = burnt > self._worth and not self._burning
         waits = 0 <= now_s - self._looked_s < LOOK_SECONDS - _HAIR_S
         if (waits and not begins) or picture.damaged or not picture.y.size:
@@ -84,8 +91,10 @@ class ClosingReader:
             self._tops.append(empty)
         else:
             self._counts.append(counts)
+            histogram = picture.view(luma_histogram)
             self._tops.append(self._top(histogram, picture))
         self._least_lost.append(self._light.least_lost())
+        self._tints.append(self._light.tint)
 
     def _top(
         self, histogram: NDArray[np.int64], picture: Picture
@@ -104,12 +113,13 @@ class ClosingReader:
         )
 
     def finish(self) -> Mapping[str, object]:
-        """Return what `closing` needs."""
+        """Return what `closing` needs, and the colour of the light at each look."""
         return {
             "looks": np.array(self._rows, np.int64),
             "counts": self._counts,
             "tops": self._tops,
             "least_lost": self._least_lost,
+            "tints": np.array(self._tints, np.float64).reshape(-1, 2),
         }
 
 

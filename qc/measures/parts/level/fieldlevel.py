@@ -4,6 +4,11 @@ A picture is dark when its field is dark. A window in the background may be burn
 and fill a tenth of the picture: it says nothing of the field. A burnt area counts as
 such a window when it reaches the picture's edge, is large, and all that is left of the
 picture is dark; then the field is read without it and its glow.
+
+Lamps that are in the picture, and not burnt out, hide darkness in another way: closed
+by several stops, a street at night still has its lamps at 40 %. So where half of the
+picture lies far under mid grey, its brightest parts are held against white, where lamps
+and white things belong, and not against where the bright parts of a lit field lie.
 """
 
 from __future__ import annotations
@@ -39,6 +44,10 @@ _WINDOW_PERCENT, _WINDOW_SHARE, _WINDOW_EDGE = 85.0, 0.02, 0.02
 _WINDOW_MOST = 0.35  # more than this may be the field itself
 _GLOW_SHARE = 0.04  # of the longer side
 _LEAST_LEFT = 0.2  # less of the picture says nothing of the field
+# Half of the picture under this, 2 1/3 stops under a mid grey of 18 % (BT.709),
+# is a dark picture: its bright parts are lamps or white (house choice). A grey card
+# or a drape that fills the picture lies over it.
+_DARK_HALF_PERCENT = 15.0
 # Noise that would show: a share of the range, once lifted to the aim.
 _NOISE_SHOWS_PERCENT = 2.0
 
@@ -48,6 +57,7 @@ class FieldLevel:
 
     Parameters
     ----------
+    signal : Signal
     dark_percent : float
         Only a picture whose rest may be under this level is searched for windows.
     judged : function of (height, width) to mask, or None
@@ -56,25 +66,28 @@ class FieldLevel:
 
     def __init__(
         self,
+        signal: Signal,
         *,
         dark_percent: float,
         judged: Callable[[int, int], NDArray[np.bool_]] | None = None,
     ) -> None:
+        self._transfer = signal.transfer
+        self._aim = float(to_linear(AIM_PERCENT / 100.0, transfer=signal.transfer))
         self._dark = dark_percent
         self._judged = judged
         self._mask: NDArray[np.bool_] | None = None
 
-    def read(self, picture: Picture, *, p95: float, p50: float) -> float:
+    def read(self, picture: Picture, *, p50: float, p95: float, p99: float) -> float:
         """Return the level in percent; NaN where nothing of the field is left.
 
         Parameters
         ----------
-        p95, p50 : float
+        p50, p95, p99 : float
             The whole picture's, in percent.
         """
         if self._judged is None:
             if p95 < _WINDOW_PERCENT or p50 >= self._dark:
-                return p95
+                return self._fallen(p50, p95, p99)
             luma = picture.view(proxy_luma)
             field = ~_windows(luma)
         else:
@@ -92,7 +105,21 @@ class FieldLevel:
             return p95 if self._judged is None else math.nan
         if self._judged is None and field.all():
             return p95
-        return float(np.percentile(luma[field], 95.0))
+        return self._fallen(*np.percentile(luma[field], [50.0, 95.0, 99.0]).tolist())
+
+    def _fallen(self, p50: float, p95: float, p99: float) -> float:
+        """Return the level of the field's bright parts, as fallen as they or white are.
+
+        Where half is dark: the aim, lowered by as many stops as the brightest
+        hundredth lies under 100 %.
+        """
+        if not (p50 <= _DARK_HALF_PERCENT and 0.0 < p99 < 100.0 and p95 >= self._dark):
+            return p95
+        light = self._aim * float(to_linear(p99 / 100.0, transfer=self._transfer))
+        light /= float(to_linear(1.0, transfer=self._transfer))
+        share = np.linspace(0.0, 1.0, 1001)
+        curve = to_linear(share, transfer=self._transfer)
+        return min(p95, 100.0 * float(np.interp(light, curve, share)))
 
 
 def _windows(luma: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -148,10 +175,20 @@ def open_stops(percent: float, *, signal: Signal) -> float:
 
 def dark_message(hit: Hit) -> str:
     """Say how dark the field is, and what lifting it in the edit would show."""
-    out = (
-        f"The picture is dark: even the brightest twentieth of its field reaches only "
-        f"{hit.worst:.0f} % (limit {hit.limit:g} %)."
-    )
+    white = float(hit.readings["exposure.p99_percent"][hit.worst_row])
+    twentieth = float(hit.readings["exposure.p95_percent"][hit.worst_row])
+    if twentieth >= hit.limit and white < _WINDOW_PERCENT:
+        half = float(hit.readings["exposure.p50_percent"][hit.worst_row])
+        out = (
+            f"The picture is dark: half of it lies under {half:.0f} %, and even its "
+            f"lamps and white things, the brightest hundredth, reach only {white:.0f} "
+            "% instead of nearly 100 %."
+        )
+    else:
+        out = (
+            "The picture is dark: even the brightest twentieth of its field reaches "
+            f"only {hit.worst:.0f} % (limit {hit.limit:g} %)."
+        )
     lifted = _lifted_noise(hit)
     if lifted >= _NOISE_SHOWS_PERCENT:
         out += (

@@ -10,6 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Exhibit, Line, Measured, finding_of, signed
+from qc.measures.parts.level.leveljumps import (
+    Jump,
+    colours_moved,
+    jump_advice,
+    jump_message,
+    paired,
+    steadied,
+)
 from qc.measures.parts.level.levelwalk import (
     Swing,
     level_steps,
@@ -35,6 +43,7 @@ _CARRY_STOPS = 0.0035
 _ENTERED_PERCENT = 5.0
 _ENTERS_SECONDS = 1.0
 _PUMPS_FROM = 3
+_MOSTLY = 0.5
 _SHOWN_SECONDS = 4.0
 _SHOWN_POINTS = 600
 
@@ -70,6 +79,24 @@ def drift(measured: Measured) -> Iterator[Finding]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return
+    for jump in _jumps(measured, readings):
+        # There and back into what is told as too dark or burnt: this names the cause.
+        serious = jump.is_back and not _told_otherwise(measured, readings, jump)
+        key = "drift_review" if serious else "step_note"
+        yield finding_of(
+            measured,
+            readings,
+            rule=_RULE,
+            grade=Grade.REVIEW if serious else Grade.NOTE,
+            first=jump.first,
+            last=jump.last,
+            worst_row=jump.first,
+            message=jump_message(jump),
+            advice=jump_advice(jump),
+            worst=abs(jump.stops),
+            limit=float(measured.limits[f"exposure.{key}_stops"]),
+            unit="stops",
+        )
     for event in _events(measured, readings):
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
         key = "reject" if gross else "review"
@@ -91,15 +118,8 @@ def drift(measured: Measured) -> Iterator[Finding]:
 
 def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
     least = float(measured.limits["exposure.drift_review_stops"])
-    times = readings.times()
-    level = readings["exposure.level_stops"].astype(np.float64)
     entered = readings["exposure.entered_percent"]
-    for first, last in _pieces(readings, times):
-        rows = first + np.flatnonzero(~np.isnan(level[first:last]))
-        if len(rows) < 8 or times[rows[-1]] - times[rows[0]] < _SHORTEST_SECONDS:
-            continue
-        at = times[rows]
-        walk = level[rows].copy()
+    for rows, at, walk in _walks(readings):
         for row, stops in level_steps(walk, at):
             walk[row:] -= stops
         walk = smoothed(walk, at, seconds=_SMOOTH_SECONDS)
@@ -112,6 +132,41 @@ def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
         ]
         for group in _groups(found, walk, at):
             yield _event(group, walk, at, rows, entered)
+
+
+def _jumps(measured: Measured, readings: Readings) -> Iterator[Jump]:
+    least = float(measured.limits["exposure.step_note_stops"])
+    for rows, at, walk in _walks(readings):
+        for jump in paired(level_steps(walk, at), rows, at, least=least):
+            # A lamp that is switched lights in its own colour.
+            if not colours_moved(measured, jump.first):
+                yield jump
+
+
+def _told_otherwise(measured: Measured, readings: Readings, jump: Jump) -> bool:
+    """Return whether what lies between two jumps breaks the rules of exposure."""
+    part = slice(jump.first, jump.last)
+    limits = measured.limits
+    field = readings["exposure.field_percent"][part]
+    dark = np.mean(field < limits["exposure.dark_review_percent"]) > _MOSTLY
+    burnt = False
+    if "highlights.relevant_percent" in readings.columns:
+        share = readings["highlights.relevant_percent"][part]
+        burnt = bool(np.mean(share >= limits["highlights.review_percent"]) > _MOSTLY)
+    return bool(dark) or burnt
+
+
+def _walks(
+    readings: Readings,
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]]:
+    """Yield rows, times and levels of each place that is seen long enough."""
+    times = readings.times()
+    level = readings["exposure.level_stops"].astype(np.float64)
+    for first, last in _pieces(readings, times):
+        rows = first + np.flatnonzero(~np.isnan(level[first:last]))
+        if len(rows) < 8 or times[rows[-1]] - times[rows[0]] < _SHORTEST_SECONDS:
+            continue
+        yield rows, times[rows], steadied(level[rows], times[rows])
 
 
 def _pieces(

@@ -14,10 +14,11 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.level.medians import median
+from qc.measures.parts.level.smallcells import ROWS, small_cells
 from qc.records import Picture
 from qc.signal import Signal, to_linear
 from qc.views import proxy_luma
@@ -31,7 +32,7 @@ __all__ = [
     "trimmed",
 ]
 
-_CELLS = (48, 27)  # width, height
+_CELLS = (48, ROWS)  # width, height
 _PARTS = (3, 2)  # across, down: parts that must agree
 # Percent of range: under it noise and the black level count, over it clip and knee.
 _LOW_PERCENT, _HIGH_PERCENT, _HIGH_HDR_PERCENT = 6.0, 85.0, 95.0
@@ -85,13 +86,11 @@ class LevelFollower:
         found = self._against(self._anchor, cells)
         if found is None and self._last is not None:
             # The framing has moved on, but from the frame before it is a small step.
-            step = self._against(self._last, cells)
+            step = self._against(_known(self._last), cells)
             if step is not None and abs(now_s - self._seen_s) < _LOST_SECONDS:
                 self._zero = self._level + step[0]
                 self._carried += 1
-                self._anchor = np.where(np.isfinite(cells), cells, np.nan).astype(
-                    np.float32
-                )
+                self._anchor = _known(cells)
                 found = 0.0, step[1]
         if found is not None:
             self._last, self._level = cells, self._zero + found[0]
@@ -107,7 +106,7 @@ class LevelFollower:
             return {"place": float(self._place)}
         if np.count_nonzero(np.isfinite(cells)) < _LEAST_CELLS * cells.size:
             return {"place": float(self._place)}
-        self._anchor = np.where(np.isfinite(cells), cells, np.nan).astype(np.float32)
+        self._anchor = _known(cells)
         self._seen_s = now_s
         self._last, self._zero, self._level = cells, 0.0, 0.0
         self._place += 1
@@ -120,14 +119,11 @@ class LevelFollower:
 
     def _cells(self, picture: Picture) -> NDArray[np.float32]:
         """Return log light of cells; NaN near black, infinite near the clip."""
-        luma = picture.view(proxy_luma)
-        height, width = luma.shape
-        size = (min(_CELLS[0], width), min(_CELLS[1], height))
-        small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
-        last = len(self._table) - 1
-        place = np.clip(small * _TABLE_STEPS + 0.5, 0, last).astype(np.int32)
-        cells: NDArray[np.float32] = self._table[place]
-        return cells
+        height, width = picture.view(proxy_luma).shape
+        small = small_cells(picture, min(_CELLS[0], width), min(_CELLS[1], height))
+        small *= np.float32(_TABLE_STEPS)
+        small += np.float32(0.5)
+        return self._table.take(small.astype(np.intp), mode="clip")
 
     def _against(
         self, anchor: NDArray[np.float32] | None, cells: NDArray[np.float32]
@@ -135,26 +131,27 @@ class LevelFollower:
         """Return the common change since an anchor, None where there is none."""
         if anchor is None or anchor.shape != cells.shape:
             return None
-        with np.errstate(invalid="ignore"):
-            change = cells - anchor
+        change = cells - anchor
         known = np.isfinite(change)
         values = change[known]
         if values.size < _LEAST_CELLS * change.size or not values.size:
             return None
-        level = float(np.median(values))
+        level = median(values)
         allowed = _TOLERANCE + _TOLERANCE_SHARE * abs(level)
-        near = np.abs(values - level) <= allowed
-        if np.count_nonzero(near) < _AGREE * values.size:
+        near = values[np.abs(values - level) <= allowed]
+        if near.size < _AGREE * values.size:
             return None
         moved = abs(level) > _TOLERANCE
         if moved and not self._parts_agree(change, known, level, allowed):
             return None
         # The mean of those that agree: finer than a median of coded levels.
-        level = float(values[near].mean(dtype=np.float64))
-        brighter = np.count_nonzero(values > level + 4 * allowed)
-        # Too bright to be read now, and would not be by the common change alone.
-        burnt = np.isposinf(cells) & (anchor + level + 4 * allowed < self._limit)
-        entered = brighter + np.count_nonzero(burnt)
+        level = float(near.sum(dtype=np.float64)) / near.size
+        entered = np.count_nonzero(values > level + 4 * allowed)
+        burnt = cells == np.inf
+        if burnt.any():
+            # Too bright to be read now, and would not be by the common change alone.
+            before = anchor[burnt] + level + 4 * allowed
+            entered += np.count_nonzero(before < self._limit)
         return level, 100.0 * entered / change.size
 
     def _parts_agree(
@@ -178,6 +175,12 @@ class LevelFollower:
                     parts += 1
                     agree += abs(float(np.median(values)) - level) <= allowed
         return agree >= _PARTS_AGREE * parts
+
+
+def _known(cells: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return cells with NaN for those near the clip too."""
+    out: NDArray[np.float32] = np.where(cells == np.inf, np.float32(np.nan), cells)
+    return out
 
 
 # ------------------------------------------------------------------ over the take

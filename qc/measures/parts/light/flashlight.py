@@ -6,8 +6,6 @@ many frames it takes. Area is counted place by place, each once in a short while
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +41,8 @@ _HLG_GAMMA = 1.2
 # What a signal over 100 % may still show; coded video ends at 109 %.
 _MOST = 1.1
 _TABLE_STEPS = 8192
+# For what the table's steps round away, a share of the signal.
+_HAIR = 0.002
 
 # Saturated red and its change: WCAG 2.0's definition of a red flash.
 _RED_SHARE = 0.8
@@ -87,7 +87,6 @@ def needed_nits(darker: Array, *, hdr: bool) -> Array:
     return np.where(darker < DARK_NITS, np.float32(FLASH_NITS), over).astype(np.float32)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Shown:
     """What a screen shows of a picture.
 
@@ -95,15 +94,49 @@ class Shown:
     ----------
     nits : (h, w) array
         Luminance, cd/m2.
-    red : (h, w) array
-        320 (R - G - B), at least 0; R, G, B linear, 1 at white.
-    saturated : (h, w) array of bool
-        Red is at least 80 % of R + G + B.
+    may_be_red : bool
+        False where colour alone says that nothing is saturated red.
     """
 
-    nits: Array
-    red: Array
-    saturated: Mask
+    __slots__ = ("_light", "_mix", "_red", "may_be_red", "nits")
+
+    def __init__(
+        self,
+        nits: Array,
+        light: Array,
+        mix: Array,
+        *,
+        may_be_red: bool,
+        red: tuple[Array, Mask] | None = None,
+    ) -> None:
+        self.nits = nits
+        self.may_be_red = may_be_red
+        self._light = light
+        self._mix = mix
+        self._red = red
+
+    @property
+    def red(self) -> Array:
+        """320 (R - G - B), at least 0; R, G, B linear, 1 at white: (h, w)."""
+        return self._redness()[0]
+
+    @property
+    def saturated(self) -> Mask:
+        """Red is at least 80 % of R + G + B: (h, w)."""
+        return self._redness()[1]
+
+    def _redness(self) -> tuple[Array, Mask]:
+        if self._red is None:
+            mixed = (self._mix[1:] @ self._light).reshape(2, *self.nits.shape)
+            self._red = _redness(mixed)
+        return self._red
+
+
+def _redness(mixed: Array) -> tuple[Array, Mask]:
+    """Return redness, and where it is saturated, of the last two rows of `_mix`."""
+    excess, over = mixed
+    np.maximum(excess, 0, out=excess)
+    return excess, (over >= 0) & (excess >= _RED_STEP)
 
 
 class Screen:
@@ -118,34 +151,71 @@ class Screen:
         self._to_places = _to_places(signal)
         self._hlg = signal.transfer == "hlg"
         self._mix = _mix(signal)
-        self._codes = np.ones((4, 1, 1), np.float32)
+        self._was_red = False
+        least, times = _least_red(self._table, signal)
+        self._red_from = signal.chroma_zero + signal.chroma_span * least
+        # Percent of luma over which a cell of this Cr is not saturated red.
+        self._red_luma = np.float32(100.0 * times / signal.chroma_span)
+        self._red_zero = np.float32(signal.chroma_zero) - np.float32(
+            _HAIR * signal.chroma_span
+        )
+        self._resize(0, 0)
+
+    def _resize(self, height: int, width: int) -> None:
+        """Make room for pictures of a size."""
+        self._codes = np.ones((4, height, width), np.float32)
+        self._at = np.empty((3, height * width), np.float32)
+        self._index = np.empty((3, height * width), np.intp)
 
     def show(self, picture: Picture) -> Shown:
         """Return luminance and redness of a picture."""
-        places = self._places(picture)
-        light = self._table.take(places.astype(np.intp), mode="clip")
-        mixed = (self._mix @ light.reshape(3, -1)).reshape(light.shape)
-        nits, excess, over = mixed
+        redder = self._place(picture)
+        # Kept by what is returned, so never written again.
+        light = np.empty(self._at.shape, np.float32)
+        self._table.take(self._index, mode="clip", out=light)
+        shape = self._codes.shape[1:]
+        red = None
+        if redder:
+            mixed = (self._mix @ light).reshape(3, *shape)
+            nits, red = mixed[0], _redness(mixed[1:])
+            # Red goes on from picture to picture: no need to look for it first.
+            self._was_red = bool(red[1].any())
+        else:
+            nits = (self._mix[0] @ light).reshape(shape)
         if self._hlg:
             nits = np.float32(HLG_PEAK_NITS) * nits ** np.float32(_HLG_GAMMA)
-        np.maximum(excess, 0, out=excess)
-        return Shown(nits, excess, (over >= 0) & (excess >= _RED_STEP))
+        return Shown(nits, light, self._mix, may_be_red=redder, red=red)
 
-    def _places(self, picture: Picture) -> Array:
-        """Return where R', G', B' of each cell lie in the table, (3, h, w)."""
+    def _place(self, picture: Picture) -> bool:
+        """Find where R', G', B' of each cell lie in the table.
+
+        Returns
+        -------
+        bool
+            Whether anything may be saturated red.
+        """
         luma = picture.view(proxy_luma)
         height, width = luma.shape
         size = max(1, width // 2), max(1, height // 2)
         if self._codes.shape[1:] != (size[1], size[0]):
-            self._codes = np.ones((4, size[1], size[0]), np.float32)
+            self._resize(size[1], size[0])
         codes = self._codes
         # An even part halves exactly, and quickly.
         even = luma[: max(1, height - height % 2), : max(1, width - width % 2)]
-        codes[0] = cv2.resize(even, size, interpolation=cv2.INTER_AREA)
+        cv2.resize(even, size, dst=codes[0], interpolation=cv2.INTER_AREA)
         codes[1] = cv2.resize(picture.cb, size, interpolation=cv2.INTER_NEAREST)
-        codes[2] = cv2.resize(picture.cr, size, interpolation=cv2.INTER_NEAREST)
-        places: Array = self._to_places @ codes.reshape(4, -1)
-        return places.reshape(3, size[1], size[0])
+        cr = cv2.resize(picture.cr, size, interpolation=cv2.INTER_NEAREST)
+        codes[2] = cr
+        np.matmul(self._to_places, codes.reshape(4, -1), out=self._at)
+        np.copyto(self._index, self._at, casting="unsafe")
+        if self._was_red:
+            return True
+        if cr.max() < self._red_from:
+            return False
+        # A bright cell is red to this degree only if its Cr is large as well.
+        red = codes[2] >= self._red_from
+        red &= codes[0] <= (codes[2] - self._red_zero) * self._red_luma
+        return bool(red.any())
 
 
 def _mix(signal: Signal) -> Array:
@@ -155,10 +225,41 @@ def _mix(signal: Signal) -> Array:
     """
     kr, kb = LUMA_WEIGHTS[signal.matrix]
     # Red is judged against white: of HLG and PQ against 1000 cd/m2.
-    white = {"hlg": 1.0, "pq": HLG_PEAK_NITS}.get(signal.transfer, SDR_WHITE_NITS)
-    scale, rest = _RED_SCALE / white, _RED_SHARE
+    scale, rest = _RED_SCALE / _red_white(signal), _RED_SHARE
     rows = [[kr, 1 - kr - kb, kb], [scale, -scale, -scale], [1 - rest, -rest, -rest]]
     return np.array(rows, np.float32)
+
+
+def _red_white(signal: Signal) -> float:
+    """Return the light of one channel of white, in the table's unit."""
+    return {"hlg": 1.0, "pq": HLG_PEAK_NITS}.get(signal.transfer, SDR_WHITE_NITS)
+
+
+def _least_red(light: Array, signal: Signal) -> tuple[float, float]:
+    """Return which Cr a cell must have at least to be saturated red.
+
+    Returns
+    -------
+    least : float
+        As a share of Cr's span.
+    times : float
+        Luma, as a share, is at most so many times Cr.
+
+    Notes
+    -----
+    Saturated, green and blue together have at most a quarter of red's light: luma Y' is
+    at most the mean, by its weights, of R' and of O', what a quarter of red's light is
+    as a signal. Cr = (R' - Y') / (2 (1 - kr)), in which the weights cancel: it is at
+    least (R' - O') / 2. So R' is at most 2 Cr over the least (R' - O') / R', and Y' is
+    R' - 2 (1 - kr) Cr.
+    """
+    share = np.linspace(0.0, _MOST, len(light))
+    shown = light >= _RED_STEP / _RED_SCALE * _red_white(signal)
+    other = np.interp((1.0 / _RED_SHARE - 1.0) * light, light, share)
+    apart = (share - other)[shown]
+    kr, _ = LUMA_WEIGHTS[signal.matrix]
+    times = 2.0 / float((apart / share[shown]).min()) - 2.0 * (1.0 - kr)
+    return float(0.5 * apart.min()) - _HAIR, times
 
 
 def _to_places(signal: Signal) -> Array:
@@ -198,15 +299,21 @@ class Swings:
         self._least = np.float32(_RED_STEP if red else FLASH_NITS)
         self._start(np.empty((0, 0), np.float32), np.empty((0, 0), np.bool_), 0.0)
 
-    def _start(self, values: Array, saturated: Mask, at_s: float) -> None:
-        self._turn, self._turn_red = values.copy(), saturated.copy()
-        self._first, self._first_red = values.copy(), saturated.copy()
-        self._side = np.full(values.shape, -1, np.float32)  # a rise is awaited
+    def _start(self, values: Array, saturated: Mask | None, at_s: float) -> None:
+        self._turn_red = np.zeros(values.shape, np.bool_)
+        if saturated is not None:
+            self._turn_red |= saturated
+        self._first, self._first_red = values.copy(), self._turn_red.copy()
+        # 1 where a fall is awaited, -1 where a rise is. What lies behind is kept with
+        # this sign, so that the last turning point is the largest value since.
+        self._side = np.full(values.shape, -1, np.float32)
+        self._turn = -values
+        self._signed = np.empty(values.shape, np.float32)
         self._untouched = np.ones(values.shape, np.bool_)
         self._rose = np.full(values.shape, -np.inf)
         self._fell = np.full(values.shape, -np.inf)
         self._watch_first_until = at_s + 1.0
-        self._passed: Array | None = None
+        self._passed: Shown | None = None
 
     def read(self, shown: Shown, at_s: float) -> tuple[float, float]:
         """Return the shares of the picture that rose and that fell, in percent.
@@ -214,58 +321,79 @@ class Swings:
         A place counts if it did within the last tenth of a second; 0 where hardly any
         did so in this very frame.
         """
+        if self._turn.shape != shown.nits.shape:
+            values = shown.red if self._red else shown.nits
+            self._start(values, shown.saturated if self._red else None, at_s)
+            return 0.0, 0.0
+        if self._red and not self._turn_red.any() and not _any_red(shown):
+            self._passed = shown
+            return 0.0, 0.0
         values = shown.red if self._red else shown.nits
-        if self._turn.shape != values.shape:
-            self._start(values, shown.saturated, at_s)
-            return 0.0, 0.0
-        if self._red and not shown.saturated.any() and not self._turn_red.any():
-            self._passed = values
-            return 0.0, 0.0
         if self._passed is not None:
             # What was passed by while nothing was red; the nearest frame of it will do.
-            back = (self._turn - self._passed) * self._side
-            np.copyto(self._turn, self._passed, where=back < 0)
+            np.multiply(self._passed.red, self._side, out=self._signed)
+            np.maximum(self._turn, self._signed, out=self._turn)
             self._passed = None
-        # How far a place has come back from its last turning point.
-        back = (self._turn - values) * self._side
-        further = back < 0
-        np.copyto(self._turn, values, where=further)
+        np.multiply(values, self._side, out=self._signed)
         if self._red:
+            further = self._signed > self._turn
             np.copyto(self._turn_red, shown.saturated, where=further)
-        turned = np.flatnonzero(back >= self._least)
-        turned = turned[self._counts(turned, self._turn, self._turn_red, shown)]
-        rising = self._side.ravel()[turned] < 0
-        rose, fell = turned[rising], turned[~rising]
+        np.maximum(self._turn, self._signed, out=self._turn)
+        # How far a place has come back from its last turning point.
+        np.subtract(self._turn, self._signed, out=self._signed)
+        rose = fell = np.empty(0, np.intp)
+        if self._signed.max() >= self._least:
+            rose, fell = self._turned(values, shown)
         if at_s < self._watch_first_until:
             fell = np.union1d(fell, self._first_falls(values, shown))
-        self._turn.ravel()[turned] = values.ravel()[turned]
-        self._turn_red.ravel()[turned] = shown.saturated.ravel()[turned]
-        self._side.ravel()[turned] *= -1
-        self._untouched.ravel()[rose] = False
-        self._untouched.ravel()[fell] = False
-        self._rose.ravel()[rose] = at_s
-        self._fell.ravel()[fell] = at_s
+        for places, when in ((rose, self._rose), (fell, self._fell)):
+            if places.size:
+                self._untouched.ravel()[places] = False
+                when.ravel()[places] = at_s
         return (
             _share(rose.size, self._rose, at_s),
             _share(fell.size, self._fell, at_s),
         )
 
+    def _turned(
+        self, values: Array, shown: Shown
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return the places that turned up and down in this frame, and go on there."""
+        turned = np.flatnonzero(self._signed >= self._least)
+        before = self._turn.ravel()[turned] * self._side.ravel()[turned]
+        turned = turned[self._counts(turned, before, self._turn_red, shown)]
+        side = self._side.ravel()[turned]
+        self._turn.ravel()[turned] = -side * values.ravel()[turned]
+        if self._red:
+            self._turn_red.ravel()[turned] = shown.saturated.ravel()[turned]
+        self._side.ravel()[turned] = -side
+        rising = side < 0
+        return turned[rising], turned[~rising]
+
     def _counts(
-        self, places: NDArray[np.intp], old: Array, old_red: Mask, shown: Shown
+        self, places: NDArray[np.intp], before: Array, old_red: Mask, shown: Shown
     ) -> Mask:
-        """Return which places' change since `old` counts."""
+        """Return which places' change from `before` counts."""
         if self._red:
             ends = old_red.ravel()[places] | shown.saturated.ravel()[places]
             return np.asarray(ends, np.bool_)
-        before, now = old.ravel()[places], shown.nits.ravel()[places]
+        now = shown.nits.ravel()[places]
         need = needed_nits(np.minimum(before, now), hdr=self._hdr)
         return np.asarray(np.abs(before - now) >= need, np.bool_)
 
     def _first_falls(self, values: Array, shown: Shown) -> NDArray[np.intp]:
         """Return places that begin by falling: no turning point lies before it."""
-        low = self._untouched & (self._first - values >= self._least)
+        low = self._first - values >= self._least
+        low &= self._untouched
         places = np.flatnonzero(low)
-        return places[self._counts(places, self._first, self._first_red, shown)]
+        if not places.size:
+            return places
+        before = self._first.ravel()[places]
+        return places[self._counts(places, before, self._first_red, shown)]
+
+
+def _any_red(shown: Shown) -> bool:
+    return shown.may_be_red and bool(shown.saturated.any())
 
 
 def _share(now: int, when: NDArray[np.float64], at_s: float) -> float:

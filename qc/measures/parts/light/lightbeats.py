@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from qc.measures.base import Measured
+from qc.measures.parts.light.lightcommon import common_wave
 from qc.measures.parts.light.lightwaves import (
     FLICKER_BANDS,
+    PARTS,
+    STRIPS,
     Wave,
     levels,
     strongest_wave,
@@ -76,8 +79,11 @@ _SLOW_FLICKER_OF_ALL = 0.8
 _SLOW_FLICKER_ROUNDS = 2.5
 _SLOW_OFF_HZ = 0.05
 
-# Without the steps at its key frames, what a coder does loses most of its beat.
+# Without the steps at its key frames, what a coder does loses most of its beat. It is
+# never this strong: a few codes from the top to the bottom of a step. A coder may set
+# key frames where a strong beat makes the picture jump.
 _GROUP_KEEPS = 0.7
+_GROUP_PERCENT = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +123,27 @@ def shots(measured: Measured) -> Iterator[Span]:
     for first, last in itertools.pairwise(edges):
         if last - first > 2:
             yield int(first), int(last)
+
+
+def _joined(measured: Measured) -> Iterator[Span]:
+    """Yield runs of rows in which the camera moves on from shot to shot, or all one.
+
+    The lamp goes on beating over a cut or a pan. Where both neighbours are long enough
+    to be looked at alone, a run ends, so that each is told by itself.
+    """
+    readings = measured.picture
+    if readings is None or "light.parts_stops" not in readings.columns:
+        return
+    times = readings.times()
+    ends = np.zeros(readings.rows, np.bool_)
+    ends[1:] = np.diff(times[:-1]) > _GAP_S
+    if "framing.shot" in readings.columns:
+        shot = readings["framing.shot"]
+        cuts = np.flatnonzero(shot[1:] != shot[:-1]) + 1
+        edges = np.concatenate([[0], cuts, [readings.rows]])
+        long = np.diff(times[edges]) >= _LEAST_S
+        ends[cuts[long[1:] & long[:-1]]] = True
+    yield from itertools.pairwise([0, *np.flatnonzero(ends).tolist(), readings.rows])
 
 
 def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
@@ -160,6 +187,14 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
             wave = _slow(changes[window], times[window], rate)
             if wave is not None:
                 _write(out, first, inner, _Beat(wave, 0.0), seen_percent)
+    for first, last in _joined(measured):
+        part = slice(first, last)
+        rate = rate_of(measured, times[part])
+        parts = readings["light.parts_stops"]
+        for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
+            window = slice(first + a, first + b)
+            beat = _common(parts[window], times[window], keys[window], rate)
+            _write(out, first, inner, beat, seen_percent)
     return out
 
 
@@ -242,6 +277,34 @@ def _fast(
     return _Beat(wave if counts else None, floor)
 
 
+def _common(
+    parts: NDArray[np.float32],
+    times: Array,
+    keys: NDArray[np.bool_],
+    rate: float,
+) -> _Beat | None:
+    """Look for a beat that all parts of the picture share, however they move."""
+    found = common_wave(
+        parts,
+        times,
+        low_hz=_LOW_HZ,
+        least_hz=_UNKNOWN_HZ,
+        mains_hz=tuple(abs(beat_hz(p, rate=rate)) for p in PULSES_HZ.values()),
+    )
+    if found is None:
+        return None
+    wave = found.wave
+    if wave is not None:
+        strips = parts.reshape(-1, STRIPS, PARTS)
+        known = np.isfinite(strips)
+        means = np.nansum(strips, axis=2) / np.where(
+            known.any(axis=2), known.sum(axis=2), np.nan
+        )
+        if _by_coder(wave, means.astype(np.float32), times, keys):
+            wave = None
+    return _Beat(wave, percent_of_stops(_SEEN * found.floor_stops))
+
+
 def _by_coder(
     wave: Wave,
     changes: NDArray[np.float32],
@@ -250,6 +313,8 @@ def _by_coder(
 ) -> bool:
     """Return whether the beat comes from steps at the coder's key frames."""
     at = np.flatnonzero(keys)
+    if percent_of_stops(wave.stops) >= _GROUP_PERCENT:
+        return False
     if len(at) < 2 or len(at) > len(keys) // 2:
         return False
     smooth = changes.copy()

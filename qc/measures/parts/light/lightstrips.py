@@ -1,17 +1,23 @@
-"""How much brighter each strip of a picture became since the frame before."""
+"""How much brighter each strip of a picture became since the frame before.
+
+Twice, for two kinds of scene. In a still framing what moves is local: the middle half
+of a strip's cells leaves it out. Under a moving camera every cell changes; but what
+one cell loses its neighbour gains, so that the plain mean over a part of a strip stays
+smooth in time, and a lamp's beat stands out of it.
+"""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import NamedTuple
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.light.lightwaves import STRIPS
+from qc.measures.parts.level.smallcells import small_cells
+from qc.measures.parts.light.lightwaves import PARTS, STRIPS
 from qc.records import Picture
 from qc.signal import Signal, to_linear
-from qc.views import proxy_luma
 
 __all__ = ["CELLS", "StripFollower", "middle_means"]
 
@@ -22,11 +28,21 @@ CELLS = 30
 
 # Near black a code is a large step of light, and a black level that is not quite black
 # falsifies ratios; near the top the camera bends or clips the light.
-_LOWEST_PERCENT = 8.0
-_HIGHEST_PERCENT = 92.0
+_LOWEST, _HIGHEST = np.float32(8.0), np.float32(92.0)
 # A strip of which less is usable tells nothing.
 _LEAST_CELLS = 6
+# Nor does a part of one: usable cells before and now, on the average.
+_LEAST_PART_CELLS = 3.5
 _TABLE_STEPS = 4096
+
+
+class _Look(NamedTuple):
+    """Stops of each cell, where they can be trusted, and both summed over parts."""
+
+    stops: Array
+    usable: NDArray[np.bool_]
+    sums: Array
+    counts: Array
 
 
 class StripFollower:
@@ -34,35 +50,63 @@ class StripFollower:
 
     def __init__(self, signal: Signal) -> None:
         self._table = _stops_table(signal)
-        self._before: Array | None = None
+        self._rises = np.diff(self._table, append=self._table[-1:])
+        self._ones = np.ones(CELLS // PARTS, np.float32)
+        self._before: _Look | None = None
 
-    def read(self, picture: Picture) -> Array | None:
-        """Return stops since the frame before, (strips,); None for a first picture.
+    def read(self, picture: Picture) -> tuple[Array, Array] | None:
+        """Return stops since the frame before; None for a first picture.
 
-        NaN where a strip is too dark or too bright to tell.
+        Returns
+        -------
+        strips : (STRIPS,) array
+            Mean of each strip's middle half.
+        parts : (STRIPS * PARTS,) array
+            Plain mean of each part of each strip, from left to right, from the top.
+            NaN in both where a strip or part is too dark or too bright to tell.
         """
         if picture.damaged or min(picture.y.shape) < STRIPS:
             self._before = None
             return None
-        before, self._before = self._before, self._stops(picture.view(proxy_luma))
+        before, self._before = self._before, self._look(picture)
         if before is None:
             return None
-        return middle_means(self._before - before)
+        now = self._before
+        changes = now.stops - before.stops
+        usable = now.usable & before.usable
+        every = bool(usable.all())
+        if not every:
+            changes[~usable] = np.nan
+        counts = now.counts + before.counts
+        counts *= np.float32(0.5)
+        parts = now.sums - before.sums
+        if not every:
+            counts[counts < _LEAST_PART_CELLS] = np.nan
+        parts /= counts
+        return middle_means(changes), parts
 
-    def _stops(self, luma: Array) -> Array:
-        cells = cv2.resize(luma, (CELLS, STRIPS), interpolation=cv2.INTER_AREA)
-        usable = (cells >= _LOWEST_PERCENT) & (cells <= _HIGHEST_PERCENT)
-        place = np.where(usable, cells * np.float32(_TABLE_STEPS / 100.0), 0.0)
-        whole = place.astype(np.int64)
+    def _look(self, picture: Picture) -> _Look:
+        cells = small_cells(picture, CELLS, STRIPS)
+        # What leaves the usable range stops at its end: no jump.
+        place = np.minimum(np.maximum(cells, _LOWEST), _HIGHEST)
+        usable = place == cells
+        place *= np.float32(_TABLE_STEPS / 100.0)
+        whole = place.astype(np.intp)
+        place -= whole
         # Between two places of the table the curve is straight enough.
-        low, high = self._table[whole], self._table[whole + 1]
-        return np.asarray(low + (high - low) * (place - whole), np.float32)
+        place *= self._rises.take(whole)
+        stops: Array = self._table.take(whole)
+        stops += place
+        rows = (-1, CELLS // PARTS)
+        sums: Array = stops.reshape(rows) @ self._ones
+        counts = usable.reshape(rows).astype(np.float32) @ self._ones
+        return _Look(stops, usable, sums, counts)
 
 
 def _stops_table(signal: Signal) -> Array:
-    """Return log2 of scene light over percent of signal; NaN at its beginning."""
+    """Return log2 of scene light over percent of signal; the first is never used."""
     share = np.arange(_TABLE_STEPS + 2) / _TABLE_STEPS
-    share[0] = np.nan
+    share[0] = share[1]
     return np.log2(to_linear(share, transfer=signal.transfer)).astype(np.float32)
 
 
@@ -79,11 +123,14 @@ def middle_means(changes: Array) -> Array:
         NaN where too few are known. A coder that leaves some places as they were does
         not hide the others' change as it would from a median.
     """
-    known = ~np.isnan(changes)
     ordered = np.sort(changes, axis=1)  # NaN goes to the end
-    np.nan_to_num(ordered, copy=False)
-    weights = _weights(changes.shape[1])[np.count_nonzero(known, axis=1)]
-    return np.asarray((ordered * weights).sum(axis=1), np.float32)
+    weights = _weights(changes.shape[1])
+    if np.isnan(ordered[:, -1]).any():
+        known = np.count_nonzero(~np.isnan(ordered), axis=1)
+        np.nan_to_num(ordered, copy=False)
+        ordered *= weights[known]
+        return np.asarray(ordered.sum(axis=1), np.float32)
+    return np.asarray(ordered @ weights[-1], np.float32)
 
 
 @lru_cache(maxsize=2)

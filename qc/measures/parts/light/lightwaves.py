@@ -14,12 +14,28 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-__all__ = ["FLICKER_BANDS", "MOST_BANDS", "STRIPS", "Wave", "levels", "strongest_wave"]
+__all__ = [
+    "FLICKER_BANDS",
+    "MOST_BANDS",
+    "PARTS",
+    "STRIPS",
+    "LineFigures",
+    "Wave",
+    "frequencies",
+    "levels",
+    "line_figures",
+    "spectrum",
+    "strongest_wave",
+    "vertex",
+]
 
 Array = NDArray[np.float64]
 
 STRIPS = 27
 """Strips a picture is read in, from top to bottom; five proxy rows each in 16:9."""
+
+PARTS = 3
+"""Parts of a strip from left to right."""
 
 MOST_BANDS = 10.0
 """Bands a picture holds at most; 13 would be the limit of so many strips."""
@@ -123,41 +139,82 @@ def strongest_wave(
     known = np.flatnonzero(np.isfinite(level).all(axis=0))
     if len(known) < STRIPS // 3 or high_hz <= low_hz or len(times) < 2:
         return None
+    hertz, first, length = frequencies(times, low_hz, high_hz)
+    if not len(hertz):
+        return None
+    step = 1.0 / (_OVER * length)
+    seen = spectrum(level[:, known], times, hertz, first)
+    bands, down = _down(tuple(known.tolist()), least_bands)
+    power = np.mean(np.abs(seen) ** 2, axis=1)
+    likely = np.argsort(power * hertz)[-_LIKELY:]
+    # Not matrix products: their threads get into each other's way in a day's run.
+    score = np.abs(np.einsum("fs,sb->fb", seen[likely], down))
+    score *= np.sqrt(hertz[likely, None])
+    at, k = np.unravel_index(int(score.argmax()), score.shape)
+    f = int(likely[at])
+    line = np.abs(np.einsum("fs,s->f", seen, down[:, k]))
+    peak = float(line[f])
+    figures = line_figures(line, hertz, f, length)
+    return Wave(
+        hertz=float(hertz[f] + step * vertex(line, f)),
+        bands=float(bands[k] + _BAND_STEP * vertex(score[at], int(k))),
+        # A strip averages over its part of a band.
+        stops=peak / float(np.sinc(bands[k] / STRIPS)),
+        explained=peak * peak / float(power[f]) if power[f] > 0 else 0.0,
+        clear=figures.clear,
+        narrow=figures.narrow,
+        floor_stops=figures.floor,
+    )
+
+
+def frequencies(
+    times: Array, low_hz: float, high_hz: float
+) -> tuple[Array, int, float]:
+    """Return where a window's spectrum is looked at: a quarter of its resolution apart.
+
+    Returns
+    -------
+    hertz : (f,) array
+        Empty if there would be too few.
+    first : int
+        Place of ``hertz[0]`` in the padded transform of evenly spaced times.
+    length : float
+        Seconds of the window.
+    """
     length = round(float(times[-1] - times[0]) * len(times) / (len(times) - 1), 6)
     step = 1.0 / (_OVER * length)
     high_hz = min(high_hz, 0.5 * len(times) / length)  # half the frame rate
     places = np.arange(int(np.ceil(low_hz / step)), int(high_hz / step + 0.01) + 1)
     if len(places) < _OVER:
-        return None
-    hertz: Array = step * places.astype(np.float64)
-    spectrum = _spectrum(level[:, known], times, hertz, int(places[0]))
-    bands, down = _down(tuple(known.tolist()), least_bands)
-    power = np.mean(np.abs(spectrum) ** 2, axis=1)
-    likely = np.argsort(power * hertz)[-_LIKELY:]
-    # Not matrix products: their threads get into each other's way in a day's run.
-    score = np.abs(np.einsum("fs,sb->fb", spectrum[likely], down))
-    score *= np.sqrt(hertz[likely, None])
-    at, k = np.unravel_index(int(score.argmax()), score.shape)
-    f = int(likely[at])
-    line = np.abs(np.einsum("fs,s->f", spectrum, down[:, k]))
+        places = places[:0]
+    first = int(places[0]) if len(places) else 0
+    return step * places.astype(np.float64), first, length
+
+
+@dataclass(frozen=True, slots=True)
+class LineFigures:
+    """How a peak stands in its line of the spectrum; see `Wave`."""
+
+    clear: float
+    narrow: float
+    floor: float
+
+
+def line_figures(line: Array, hertz: Array, f: int, length: float) -> LineFigures:
+    """Return how far the peak at place `f` stands out, and how sharp it is."""
     peak = float(line[f])
     off = np.abs(hertz - hertz[f])
     around = line[(off > _LOBE / length) & (off <= _FLOOR_REACH_HZ + _LOBE / length)]
     beside = line[(off > _LOBE / length) & (off <= 2 * _LOBE / length)]
     floor = float(np.median(around)) if around.size else peak
-    return Wave(
-        hertz=float(hertz[f] + step * _vertex(line, f)),
-        bands=float(bands[k] + _BAND_STEP * _vertex(score[at], int(k))),
-        # A strip averages over its part of a band.
-        stops=peak / float(np.sinc(bands[k] / STRIPS)),
-        explained=peak * peak / float(power[f]) if power[f] > 0 else 0.0,
+    return LineFigures(
         clear=peak / floor if floor > 0 else np.inf,
         narrow=float(beside.max()) / peak if beside.size and peak > 0 else 0.0,
-        floor_stops=floor,
+        floor=floor,
     )
 
 
-def _spectrum(
+def spectrum(
     level: Array, times: Array, hertz: Array, first: int
 ) -> NDArray[np.complex128]:
     """Return complex amplitudes of sines, (frequencies, strips).
@@ -194,7 +251,7 @@ def _down(
     return bands, down / len(place)
 
 
-def _vertex(values: Array, peak: int) -> float:
+def vertex(values: Array, peak: int) -> float:
     """Return where the parabola through a peak and its neighbours tops, -0.5 to 0.5."""
     if not 0 < peak < len(values) - 1:
         return 0.0

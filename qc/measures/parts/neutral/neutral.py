@@ -15,36 +15,50 @@ import cv2
 import numpy as np
 
 from qc.measures.parts.neutral.neutrallight import (
-    BIN_STOPS,
-    BLUE_RANGE,
-    RED_RANGE,
+    LAMP_DUV,
     CoarseLight,
     Map,
-    Mask,
     coarse_light,
     lamp_duv,
     least_duv,
 )
+from qc.measures.parts.neutral.neutralpieces import (
+    SPREAD,
+    Piece,
+    bright_end,
+    find_pieces,
+    median,
+)
 from qc.records import Picture
 from qc.signal import Signal
 
-__all__ = ["Candidate", "Features", "Search", "find_candidates"]
+__all__ = [
+    "FLAT_TEXTURE",
+    "SHEETS_REFUSED",
+    "Candidate",
+    "Features",
+    "Search",
+    "find_candidates",
+]
 
 Rectangle = tuple[int, int, int, int]
 
-# Under this luma nothing is bright enough to be a white thing in a lit field.
-_DARKEST_LUMA = 0.16
-
-_SPREAD = 0.15  # stops about a peak of the histogram that a patch may reach
-_PEAKS, _PIECES, _MOST = 7, 3, 9
-_NEAR_PEAK = 2  # bins
-_SMALLEST_SHARE = 0.0012  # of the picture
-_SMALLEST_RADIUS = 2.0  # proxy pixels
 _AGREE_STOPS = 0.08
 
 _LARGE_SHARE = 0.1  # of the picture, of a patch that may be one with what is clipped
-_CLIPPED_LUMA = 0.8
-_ENOUGH = 1500  # values that a median is taken of
+_SHEET_SHARE = 0.93  # of the picture, that one sheet fills
+FLAT_TEXTURE = 0.2
+"""Median deviation of a flat sheet's luminance, in stops (house choice)."""
+
+SHEETS_REFUSED = {
+    "burnt": "it is burnt out; close the iris",
+    "coloured": "no lamp of 2300 to 9000 K makes white look so (its colour lies over "
+    "0.03 Duv from theirs); take something white, and look for coloured light",
+    "uneven": "it is not flat and evenly lit; hold it flat and square to the lamp",
+}
+"""Why what fills the picture is no white reference, and what to do."""
+
+_THIN = 3  # of so many pixels each way one is compared with
 
 
 class Features(NamedTuple):
@@ -85,6 +99,17 @@ class Features(NamedTuple):
     filled_log : float
         log2 of the share of the picture with all of this colour and what is clipped,
         if it is large: a white held before the lens burns out in its middle.
+    purple_share : float
+        Share of the lit pixels that would be purple if this were white: redder and
+        bluer than green. Next to nothing is, in the body or in a room.
+    reds_blue_stops : float
+        Median B/G, over this one's, of what is clearly redder: blood, flesh, skin, wood
+        and brick have less blue than green under their own white; 0 without such.
+    over_red_stops, over_blue_stops : float
+        How far the brightest red and blue light of the picture (98th percentile) lie
+        over its own: a white sends back most of all in every channel.
+    flesh_share : float
+        Share of the picture that would have the colour of flesh and blood.
     """
 
     area_log: float
@@ -103,6 +128,11 @@ class Features(NamedTuple):
     weave_log: float
     width_log: float
     filled_log: float
+    purple_share: float
+    reds_blue_stops: float
+    over_red_stops: float
+    over_blue_stops: float
+    flesh_share: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,12 +160,16 @@ class Search:
     Attributes
     ----------
     candidates : tuple of Candidate
-    whole : (2, h, w) array of float32
-        log2 R/G and B/G of the whole picture, coarse; NaN where clipped or dark.
+    clips : float
+        Level at which channels seem to clip, share of black to white.
+    sheet : str
+        Why a sheet that fills the picture is no white reference, a key of
+        `SHEETS_REFUSED`; empty if there is none, or it may be one.
     """
 
     candidates: tuple[Candidate, ...]
-    whole: Map
+    clips: float
+    sheet: str
 
 
 def find_candidates(picture: Picture) -> Search:
@@ -152,7 +186,7 @@ def find_candidates(picture: Picture) -> Search:
     """
     signal = picture.signal
     coarse = picture.view(coarse_light)
-    found = _pieces(coarse, signal)
+    found = find_pieces(coarse, signal)
     scene = _scene(coarse, signal)
     rows, columns = coarse.luma.shape
     scale = picture.width / columns, picture.height / rows
@@ -163,23 +197,23 @@ def find_candidates(picture: Picture) -> Search:
         weave = _weave_log(picture, box)
         features = _features(piece, found, coarse, scene, weave)
         out.append(Candidate(box, 2.0**features.filled_log, features))
-    return Search(tuple(out), coarse.whole())
+    return Search(tuple(out), coarse.clips, _sheet(coarse, scene))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Piece:
-    """A connected patch of one colour in the coarse picture."""
-
-    mask: Mask  # of the part of the coarse picture below
-    corner: tuple[int, int]  # row, column of that part
-    area: int
-    centre: tuple[int, int]  # row, column in the coarse picture
-    radius: float
-    red: float
-    blue: float
-    level: float  # stops of G
-    spread: float
-    texture: float
+def _sheet(coarse: CoarseLight, scene: _Scene) -> str:
+    """Return why one even sheet that fills the picture is no white reference."""
+    if scene.clipped >= _SHEET_SHARE * scene.size:
+        return "burnt"
+    if _THIN * _THIN * scene.red.size < _SHEET_SHARE * scene.size:
+        return ""
+    red, blue = median(scene.red), median(scene.blue)
+    off = np.hypot(scene.red - np.float32(red), scene.blue - np.float32(blue))
+    if float(np.mean(off <= SPREAD)) < _SHEET_SHARE:
+        return ""
+    if abs(least_duv(scene.lamps, red, blue)) >= LAMP_DUV:
+        return "coloured"
+    uneven = np.abs(scene.green - np.float32(median(scene.green)))
+    return "uneven" if median(uneven) > FLAT_TEXTURE else ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,147 +225,37 @@ class _Scene:
     green: Map
     warmth: Map
     bright: float  # stops of G that 2 % of the picture exceed
+    bright_red: float
+    bright_blue: float
     lamps: Map
     size: int  # pixels of the coarse picture
     clipped: int  # those of them that are clipped
 
 
 def _scene(coarse: CoarseLight, signal: Signal) -> _Scene:
-    thin = (slice(None, None, 2),) * 2
+    thin = (slice(None, None, _THIN),) * 2
     usable = coarse.usable[thin] > 0
     red, blue, green = (
         p[thin][usable] for p in (coarse.red, coarse.blue, coarse.green)
     )
-    bright = float(np.percentile(coarse.green[thin], 98))
+    bright = bright_end(coarse)
     size = coarse.luma.size
-    clipped = np.count_nonzero((usable == 0) & (coarse.luma[thin] > _CLIPPED_LUMA))
+    clipped = np.count_nonzero(coarse.full[thin])
     return _Scene(
         red,
         blue,
         green,
         red - blue,
         bright,
+        float(np.percentile((coarse.green + coarse.red)[thin], 98)),
+        float(np.percentile((coarse.green + coarse.blue)[thin], 98)),
         lamp_duv(signal.primaries),
         size,
-        4 * int(clipped),
+        _THIN * _THIN * int(clipped),
     )
 
 
-def _peaks(coarse: CoarseLight, signal: Signal) -> list[tuple[float, float]]:
-    """Return R/G and B/G of the commonest colours that a lamp could give."""
-    lights = ~np.isnan(lamp_duv(signal.primaries))
-    mask = coarse.usable & (coarse.luma > _DARKEST_LUMA).astype(np.uint8)
-    counts = cv2.calcHist(
-        [coarse.red, coarse.blue],
-        [0, 1],
-        mask,
-        list(lights.shape),
-        [
-            RED_RANGE[0],
-            RED_RANGE[0] + BIN_STOPS * lights.shape[0],
-            BLUE_RANGE[0],
-            BLUE_RANGE[0] + BIN_STOPS * lights.shape[1],
-        ],
-    )
-    counts = cv2.GaussianBlur(counts, (5, 5), 0.9) * lights
-    least = 0.2 * _SMALLEST_SHARE * coarse.luma.size
-    out = []
-    for _ in range(_PEAKS):
-        _, most, _, (column, row) = cv2.minMaxLoc(counts)
-        if most < least:
-            break
-        out.append(
-            (
-                RED_RANGE[0] + BIN_STOPS * (row + 0.5),
-                BLUE_RANGE[0] + BIN_STOPS * (column + 0.5),
-            )
-        )
-        counts[
-            max(0, row - _NEAR_PEAK) : row + _NEAR_PEAK + 1,
-            max(0, column - _NEAR_PEAK) : column + _NEAR_PEAK + 1,
-        ] = 0
-    return out
-
-
-def _pieces(coarse: CoarseLight, signal: Signal) -> list[_Piece]:
-    out: list[_Piece] = []
-    size = coarse.luma.size
-    cross = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
-    planes = cv2.merge([coarse.red, coarse.blue, coarse.luma])
-    for red, blue in _peaks(coarse, signal):
-        low = (red - _SPREAD, blue - _SPREAD, _DARKEST_LUMA)
-        high = (red + _SPREAD, blue + _SPREAD, 2.0)
-        mask = np.asarray(cv2.inRange(planes, low, high), np.uint8) & coarse.usable
-        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, cross), np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-        order = 1 + np.argsort(stats[1:, cv2.CC_STAT_AREA])[::-1][:_PIECES]
-        for k in order.tolist():
-            x, y, w, h, area = stats[k].tolist()
-            if area < _SMALLEST_SHARE * size:
-                break
-            part = (labels[y : y + h, x : x + w] == k).astype(np.uint8)
-            piece = _piece(part, (y, x), area, coarse)
-            if piece is not None and not _known(piece, out):
-                out.append(piece)
-    # Bright and large first; the rest only costs time.
-    out.sort(key=lambda p: p.level + 0.5 * math.log2(p.area), reverse=True)
-    return out[:_MOST]
-
-
-def _known(piece: _Piece, others: list[_Piece]) -> bool:
-    """Return whether a patch was found before, from a neighbouring peak."""
-    return any(
-        math.dist(piece.centre, other.centre) < max(piece.radius, other.radius)
-        for other in others
-    )
-
-
-def _piece(
-    part: Mask, corner: tuple[int, int], area: int, coarse: CoarseLight
-) -> _Piece | None:
-    """Describe a patch, by what lies well inside it."""
-    room = cv2.distanceTransform(
-        cv2.copyMakeBorder(part, 1, 1, 1, 1, cv2.BORDER_CONSTANT), cv2.DIST_C, 3
-    )[1:-1, 1:-1]
-    radius = float(room.max())
-    if radius < _SMALLEST_RADIUS:
-        return None
-    y, x = corner
-    inside = slice(y, y + part.shape[0]), slice(x, x + part.shape[1])
-    green = coarse.green[inside]
-    core = room >= min(2.0, radius)
-    level = _median(green[core])
-    # The box: roomy, and where the patch is bright, away from shadow and reflections.
-    smooth = cv2.blur(green, (3, 3))
-    merit = np.where(room >= 0.6 * radius, smooth + 0.5 * room / radius, -np.inf)
-    row, column = np.unravel_index(int(np.argmax(merit)), merit.shape)
-    reds, blues = coarse.red[inside][core], coarse.blue[inside][core]
-    red, blue = _median(reds), _median(blues)
-    texture = _median(np.abs(green[core] - level))
-    if texture == 0.0:
-        return None  # a drawn area; what a camera sees has shading and grain
-    spread = _median(np.abs(reds - red)) + _median(np.abs(blues - blue))
-    return _Piece(
-        part,
-        corner,
-        area,
-        (y + int(row), x + int(column)),
-        float(room[row, column]),
-        red,
-        blue,
-        level,
-        spread,
-        texture,
-    )
-
-
-def _median(values: Map) -> float:
-    """Return the upper median; of every few values if there are many."""
-    some = values[:: 1 + values.size // _ENOUGH]
-    return float(np.partition(some, some.size // 2)[some.size // 2])
-
-
-def _box(piece: _Piece, scale: tuple[float, float], size: tuple[int, int]) -> Rectangle:
+def _box(piece: Piece, scale: tuple[float, float], size: tuple[int, int]) -> Rectangle:
     """Return the square well inside the patch, in pixels of the coded picture."""
     row, column = piece.centre
     half = max(piece.radius - 1.0, 0.5)
@@ -344,8 +268,8 @@ def _box(piece: _Piece, scale: tuple[float, float], size: tuple[int, int]) -> Re
 
 
 def _features(
-    piece: _Piece,
-    found: list[_Piece],
+    piece: Piece,
+    found: list[Piece],
     coarse: CoarseLight,
     scene: _Scene,
     weave: float,
@@ -366,6 +290,12 @@ def _features(
     bluer = (scene.blue > piece.blue + 0.25) & (scene.red > piece.red - 0.4)
     lit = scene.green > piece.level - 1.5
     redder = lit & (scene.warmth > piece.red - piece.blue + 0.3)
+    off_red, off_blue = scene.red - piece.red, scene.blue - piece.blue
+    purple = lit & (off_red > 0.25) & (off_blue > 0.15)
+    reds = scene.green > piece.level - 4.0
+    reds &= (off_red > 0.5) & (off_red < 2.5)
+    blues = off_blue[reds]
+    flesh = (off_red > 1.15) & (off_red < 2.5) & (off_blue > -0.5) & (off_blue < 0.15)
     contours, _ = cv2.findContours(piece.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     around = cv2.minAreaRect(max(contours, key=len))[1]
     return Features(
@@ -386,6 +316,12 @@ def _features(
         weave_log=weave,
         filled_log=math.log2(filled / scene.size),
         width_log=math.log2(2.0 * piece.radius / coarse.luma.shape[1]),
+        purple_share=float(np.count_nonzero(purple))
+        / max(int(np.count_nonzero(lit)), 1),
+        reds_blue_stops=median(blues) if blues.size > 0.005 * lit.size else 0.0,
+        over_red_stops=scene.bright_red - piece.level - piece.red,
+        over_blue_stops=scene.bright_blue - piece.level - piece.blue,
+        flesh_share=float(np.count_nonzero(flesh)) / max(lit.size, 1),
     )
 
 
@@ -406,7 +342,7 @@ def _weave_log(picture: Picture, box: Rectangle) -> float:
     return math.log2(float(detail.std()) / max(mean, 1.0) + 2.0**-8)
 
 
-def _surroundings(piece: _Piece, coarse: CoarseLight) -> tuple[float, float]:
+def _surroundings(piece: Piece, coarse: CoarseLight) -> tuple[float, float]:
     """Return how a patch stands out from what lies around it, in stops."""
     pad = 6
     y, x = piece.corner
@@ -422,9 +358,9 @@ def _surroundings(piece: _Piece, coarse: CoarseLight) -> tuple[float, float]:
     if np.count_nonzero(ring) < 8:
         return 0.0, 0.0  # it fills the picture
     inside = slice(top, bottom), slice(left, right)
-    step = piece.level - _median(coarse.green[inside][ring])
+    step = piece.level - median(coarse.green[inside][ring])
     edge = math.hypot(
-        _median(coarse.red[inside][ring]) - piece.red,
-        _median(coarse.blue[inside][ring]) - piece.blue,
+        median(coarse.red[inside][ring]) - piece.red,
+        median(coarse.blue[inside][ring]) - piece.blue,
     )
     return step, edge

@@ -25,17 +25,22 @@ __all__ = [
     "coarse_light",
     "lamp_duv",
     "least_duv",
+    "log_light",
 ]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.uint8]
 
 # Levels of R'G'B', shares of black to white: under the first a channel is noise and
-# black level, over the second the average may hold clipped pixels.
-_FLOOR, _CEILING = 0.055, 0.955
+# black level.
+_FLOOR = 0.055
+# Where channels clip is seen in the picture: many cameras go on above 100 %. The level
+# that so few pixels of the small picture exceed is taken for it, 109 % at most; an
+# average this much under it holds no clipped pixels, or few.
+_CLIPS_MOST, _CLIPS_SHARE, _UNDER_CLIP, _PILE = 1.09, 0.001, 0.04, 0.015
 # Lights that a theatre, a room or a window gives, with margin, and what a camera may be
 # set to: a white is coded as light over setting. Kelvin, and Duv (house choices).
-_LAMPS_K, LAMP_DUV = (2300.0, 8500.0), 0.030
+_LAMPS_K, LAMP_DUV = (2300.0, 9000.0), 0.030
 _SETTINGS_K = (3200.0, 4300.0, 5600.0)  # presets; the coding's white comes with them
 
 BIN_STOPS = 0.08
@@ -43,7 +48,6 @@ BIN_STOPS = 0.08
 RED_RANGE, BLUE_RANGE = (-1.76, 2.0), (-4.4, 2.4)
 """What is counted, in stops."""
 
-_EVERY = 3  # pixels of the coarse picture in which the picture as a whole is compared
 _TABLE = 1200  # levels of R'G'B' in the curve's table
 _TABLE_TOP = 1.2
 
@@ -54,6 +58,19 @@ def _log_table(transfer: Transfer) -> Map:
     level = np.arange(_TABLE + 1) * (_TABLE_TOP / _TABLE)
     light = to_linear(level, transfer=transfer) / diffuse_white(transfer)
     out: Map = np.log2(np.maximum(light, 1e-5)).astype(np.float32)
+    return out
+
+
+def log_light(rgb: Map, transfer: Transfer) -> Map:
+    """Return log2 of the linear light of R'G'B' signals, diffuse white 0.
+
+    Parameters
+    ----------
+    rgb : array of float32
+        Shares of black to white.
+    """
+    place = np.clip(rgb * np.float32(_TABLE / _TABLE_TOP), 0, _TABLE).astype(np.uint16)
+    out: Map = np.take(_log_table(transfer), place)
     return out
 
 
@@ -108,6 +125,10 @@ class CoarseLight:
         Share of black to white.
     usable : uint8
         1 where no channel is clipped or near black.
+    full : uint8
+        1 where a channel is clipped, or nearly.
+    clips : float
+        Level, share of black to white, at which channels clip.
     """
 
     red: Map
@@ -115,26 +136,39 @@ class CoarseLight:
     green: Map
     luma: Map
     usable: Mask
-
-    def whole(self) -> Map:
-        """Return (2, h, w) R/G and B/G, coarser, NaN where they are not usable."""
-        out = np.stack([self.red[::_EVERY, ::_EVERY], self.blue[::_EVERY, ::_EVERY]])
-        out[:, self.usable[::_EVERY, ::_EVERY] == 0] = np.nan
-        return out
+    full: Mask
+    clips: float
 
 
 def coarse_light(picture: Picture) -> CoarseLight:
     """Return the small picture in stops of linear light; a view of the picture."""
     signal = picture.signal
     rgb = picture.view(proxy_rgb)
-    place = np.clip(rgb * np.float32(_TABLE / _TABLE_TOP), 0, _TABLE).astype(np.uint16)
-    red, green, blue = np.take(_log_table(signal.transfer), place)
+    red, green, blue = log_light(rgb, signal.transfer)
     red -= green
     blue -= green
     top, bottom = rgb.max(axis=0), rgb.min(axis=0)
     luma = picture.view(proxy_luma) * np.float32(0.01)
-    usable = ((top < _CEILING) & (bottom > _FLOOR)).astype(np.uint8)
+    clips = _clips(top)
+    ceiling = np.float32(clips - _UNDER_CLIP)
+    full = (top >= ceiling).astype(np.uint8)
+    usable = (bottom > _FLOOR).astype(np.uint8) & (full ^ 1)
     # Next to something clipped lie its blurred edges.
-    burnt = cv2.dilate((top >= _CEILING).astype(np.uint8), np.ones((3, 3), np.uint8))
+    burnt = cv2.dilate((top >= clips).astype(np.uint8), np.ones((3, 3), np.uint8))
     usable &= (burnt == 0).astype(np.uint8)
-    return CoarseLight(red, blue, green, luma, usable)
+    return CoarseLight(red, blue, green, luma, usable, full, clips)
+
+
+def _clips(top: Map) -> float:
+    """Return the level at which channels seem to clip: what hardly any pixel exceeds.
+
+    Where more pixels pile up about 100 % than lie over it, those over it are only the
+    ringing of lens and coding.
+    """
+    values = top.ravel()
+    over = int(np.count_nonzero(values > 1.0 + _PILE))
+    piled = int(np.count_nonzero(np.abs(values - 1.0) <= _PILE))
+    if over <= max(_CLIPS_SHARE * values.size, piled):
+        return 1.0
+    rank = values.size - 1 - int(_CLIPS_SHARE * values.size)
+    return min(float(np.partition(values, rank)[rank]), _CLIPS_MOST)

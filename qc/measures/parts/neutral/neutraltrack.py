@@ -23,13 +23,13 @@ from qc.records import Picture
 from qc.signal import Signal, to_linear, ycbcr_to_rgb
 from qc.views import proxy_luma
 
-__all__ = ["REFERENCE_SHARE", "NeutralTracker", "Seen", "light_stops", "shift_stops"]
+__all__ = ["REFERENCE_SHARE", "NeutralTracker", "Seen", "light_stops"]
 
 REFERENCE_SHARE = 0.55
 """A neutral that fills this much is a white-reference shot (house choice)."""
 
 # Looking anew for what is followed, and for what is not found or has changed.
-_AGAIN_S, _SEEK_S = 1.0, 0.19
+_SURE_AGAIN_S, _AGAIN_S, _SEEK_S = 2.0, 1.0, 0.19
 # Looking again where nothing was found, if a part of the picture has changed by so
 # many percent of the range.
 _CHANGED_S, _CHANGED = 0.5, 6.0
@@ -48,8 +48,6 @@ _SURE = 0.6  # confidence from which nothing likelier is waited for
 _WORTH = 0.3  # confidence of a surface that is worth looking for at once when lost
 _LEAST = 0.05  # confidence under which nothing is kept
 _SMALLEST_PX = 4
-_NOT_TOLD = (math.nan, math.nan)
-_KNOWN_SHARE = 0.1  # of the picture that must be seen twice to tell its change
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,10 +66,6 @@ class Seen:
         Of the picture that the surface fills, 0 to 1, at the last look.
     track : int
         Counts surfaces: the same number, the same surface.
-    picture_stops : (red, blue)
-        How R/G and B/G of the picture as a whole have changed since the surface was
-        first seen, median over pixels, in stops; NaN between looks and where it cannot
-        be told.
     """
 
     codes: NDArray[np.float64]
@@ -79,7 +73,6 @@ class Seen:
     confidence: float
     share: float
     track: int
-    picture_stops: tuple[float, float]
 
 
 def light_stops(codes: NDArray[np.floating], signal: Signal) -> NDArray[np.float64]:
@@ -99,34 +92,22 @@ def light_stops(codes: NDArray[np.floating], signal: Signal) -> NDArray[np.float
     return out
 
 
-def shift_stops(first: Map | None, now: Map) -> tuple[float, float]:
-    """Return how R/G and B/G of a picture have changed, median over pixels, in stops.
-
-    Parameters
-    ----------
-    first, now : (2, h, w) arrays
-        See `qc.measures.parts.neutral.neutrallight.CoarseLight.whole`.
-    """
-    if first is None or first.shape != now.shape:
-        return _NOT_TOLD
-    off = now - first
-    known = ~np.isnan(off[0])
-    if np.count_nonzero(known) < _KNOWN_SHARE * known.size:
-        return _NOT_TOLD
-    red, blue = np.median(off[:, known], axis=1).tolist()
-    return red, blue
-
-
 class NeutralTracker:
     """Finds a neutral surface and reads it in every frame.
 
-    A look at the whole picture is dear, reading a box is cheap: looks are taken once a
-    second while a surface is followed, and at once, but not more than five times a
-    second, when it is lost or its colour has jumped; ever more rarely, down to once a
-    second, where nothing likely is found.
+    A look at the whole picture is dear, reading a box is cheap: looks are taken every
+    second or two while a surface is followed, and at once, but not more than five times
+    a second, when it is lost or its colour has jumped; ever more rarely, down to every
+    two seconds, where nothing likely is found and the picture stays as it is.
+
+    Attributes
+    ----------
+    sheets : list of (reason, seconds)
+        When something filled the picture that is no white reference, and why not.
     """
 
     def __init__(self, signal: Signal, check: PatchCheck) -> None:
+        self.sheets: list[tuple[str, float]] = []
         self._signal = signal
         self._check = check
         self._looked_s = -math.inf
@@ -138,7 +119,7 @@ class NeutralTracker:
         self._level = math.nan
         self._checked = np.full(3, np.nan)
         self._still = _STILL * (signal.white - signal.black)
-        self._first: Map | None = None
+        self._clips = 1.0
         self._tracks = 0
 
     def read(self, picture: Picture, at_s: float) -> Seen | None:
@@ -151,9 +132,11 @@ class NeutralTracker:
             When it is shown, seconds.
         """
         held = self._hold(picture)
-        wait = self._wait_s if held is None else _AGAIN_S
         # Something likelier may have come into the picture.
         unsure = held is None or held.confidence < _SURE
+        wait = _AGAIN_S if unsure else _SURE_AGAIN_S
+        if held is None:
+            wait = self._wait_s
         if wait > _CHANGED_S and unsure and self._has_changed(picture):
             wait = _CHANGED_S
         if 0 <= at_s - (self._sought_s if held is None else self._looked_s) < wait:
@@ -162,10 +145,10 @@ class NeutralTracker:
         if held is None:
             self._sought_s = at_s
         self._thumb = _thumb(picture)
-        found = self._look(picture)
+        found = self._look(picture, at_s)
         # Where there is hardly anything to find, looks become rare.
         good = found is not None and found.confidence >= _WORTH
-        self._wait_s = _SEEK_S if good else min(2.0 * self._wait_s, _AGAIN_S)
+        self._wait_s = _SEEK_S if good else min(2.0 * self._wait_s, _SURE_AGAIN_S)
         return found
 
     def _has_changed(self, picture: Picture) -> bool:
@@ -183,36 +166,38 @@ class NeutralTracker:
         codes = _means(planes)
         # Nearly what was looked into before: nothing new to look into.
         if not np.abs(codes - self._checked).max() <= self._still:
-            if self._check.trouble(planes, interlaced=picture.interlaced):
+            trouble = self._check.trouble(
+                planes, interlaced=picture.interlaced, clips=self._clips
+            )
+            if trouble:
                 return None
             stops = light_stops(codes, self._signal)
             if not np.hypot(*(stops - self._stops)) <= _JUMP_STOPS:
                 return None
             self._stops, self._checked = stops, codes
-        self._seen = Seen(
-            codes, seen.box, seen.confidence, seen.share, seen.track, _NOT_TOLD
-        )
+        self._seen = Seen(codes, seen.box, seen.confidence, seen.share, seen.track)
         return self._seen
 
-    def _look(self, picture: Picture) -> Seen | None:
+    def _look(self, picture: Picture, at_s: float) -> Seen | None:
         search = find_candidates(picture)
+        if search.sheet:
+            self.sheets.append((search.sheet, at_s))
         for candidate, confidence in self._ranked(search, picture):
-            codes = self._codes(picture, candidate.box)
+            codes = self._codes(picture, candidate.box, search.clips)
             if codes is None:
                 continue
             stops = light_stops(codes, self._signal)
             level = self._signal.percent(float(codes[0]))
             if not self._same(candidate, stops, level, picture):
                 self._tracks += 1
-                self._first = search.whole
             self._stops, self._level, self._checked = stops, level, codes
+            self._clips = search.clips
             self._seen = Seen(
                 codes,
                 candidate.box,
                 confidence,
                 candidate.area_share,
                 self._tracks,
-                shift_stops(self._first, search.whole),
             )
             return self._seen
         return None
@@ -270,13 +255,16 @@ class NeutralTracker:
             and abs(math.log2(ratio)) * 2.0 <= _SAME_LEVEL_STOPS
         )
 
-    def _codes(self, picture: Picture, box: Rectangle) -> NDArray[np.float64] | None:
+    def _codes(
+        self, picture: Picture, box: Rectangle, clips: float
+    ) -> NDArray[np.float64] | None:
         planes = patch_planes(picture, box)
         if min(min(p.shape) for p in planes) < 2 or min(box[2:]) < _SMALLEST_PX:
             return None
-        if self._check.trouble(planes, interlaced=picture.interlaced):
-            return None
-        return _means(planes)
+        trouble = self._check.trouble(
+            planes, interlaced=picture.interlaced, clips=clips
+        )
+        return None if trouble else _means(planes)
 
 
 def _means(planes: tuple[Plane, ...]) -> NDArray[np.float64]:

@@ -1,18 +1,16 @@
 """How far candidates for a neutral surface can be believed.
 
 One question is asked of a picture: which of the candidates is the neutral, or is none?
-The answer is a conditional logit (McFadden 1974): each candidate has a merit, a
-weighted sum of what it looks like; the answer "none" has one too; chances are the
-exponentials of the merits over their sum. So a towel beside a glove makes the glove
-unlikely, and a glove alone stays doubtful. What can be believed of a colour is the sum
-over the candidates that have it.
+The answer is a conditional logit (McFadden 1974): each candidate has a merit, a sum of
+curves over what it looks like (straight between knots); the answer "none" has merit 0;
+chances are the exponentials of the merits over their sum. So a towel beside a glove
+makes the glove unlikely, and a glove alone stays doubtful. What can be believed of a
+colour is the sum over the candidates that have it.
 
-The weights were fitted by maximum likelihood with a small ridge, on rendered fields
-alone: "tune" cases of sample_media's theatre, variations on its sample takes, and
-sheets, drapes and skin that fill the picture (skin at an eighth of its count: a white
-is held before the lens oftener). What may be called right was a colour within 0.003 in
-u'v' of the truth. One even surface that fills the picture and has a lamp's colour can
-hardly be told from a white by anything in it.
+The curves are fitted by maximum likelihood with a ridge, on drawn pictures alone, by
+`tests/bench/fit_neutral.py`: "tune" tables of sample_media's theatre under many lamps,
+and rooms with floors, walls, cloth and skin. What may be called right was a colour
+within 0.003 in u'v' of the truth.
 """
 
 from __future__ import annotations
@@ -23,42 +21,94 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.neutral.neutral import Candidate, Features
+from qc.measures.parts.neutral.neutral import FLAT_TEXTURE, Candidate, Features
+from qc.measures.parts.neutral.neutrallight import LAMP_DUV
 
-__all__ = ["TERMS", "confidences", "terms"]
+__all__ = [
+    "KNOTS",
+    "REFERENCE_CHANCE",
+    "TERMS",
+    "basis",
+    "confidences",
+    "damped",
+    "is_reference",
+    "merits",
+    "same_colour",
+    "terms",
+]
 
 Array = NDArray[np.float64]
+
+# From no flesh in sight to enough of it: shares of the picture, and the powers that
+# chances are raised to (chosen on the cross-check of `fit_neutral.py`: see rooms).
+_FLESH, _POWERS = (0.008, 0.02), (8.0, 1.0)
+# A sheet held before the lens to set the white on (house choices): log2 of the share
+# that it fills, and its deviation in stops. No confidence can be fitted for it: a drape
+# filmed so close looks the same.
+_FILLS, _FLAT_SPREAD = math.log2(0.93), 0.08
+REFERENCE_CHANCE = 0.7
+"""Confidence of a sheet that fills the picture, if nothing else bears it out."""
 
 # Candidates so near in R/G and B/G are of one colour.
 _ONE_COLOUR_STOPS = 0.08
 
-_WEIGHTS: dict[str, float] = {
-    "area": -0.52,
-    "fills": 0.09,
-    "spread": -1.96,
-    "texture": 0.32,
-    "level": 0.50,
-    "dim": 0.48,
-    "step": 0.71,
-    "edge": 0.65,
-    "far from lamps": -0.58,
-    "magenta": -0.70,
-    "cast": -1.18,
-    "warmth": 0.27,
-    "bluer things": -0.68,
-    "redder things": 0.65,
-    "agreeing": -1.51,
-    "fill": 2.10,
-    "weave": 0.10,
-    "width": 0.86,
+KNOTS: dict[str, tuple[float, ...]] = {
+    "area": (-10, -8, -6, -4, -2),
+    "fills": (-2, -1, -0.5, 0),
+    "spread": (0, 0.05, 0.1, 0.2),
+    "texture": (0, 0.1, 0.3, 0.6, 1),
+    "level": (-4, -2.5, -1.5, -0.7, 0),
+    "step": (-2, -0.5, 0, 0.5, 1, 2),
+    "edge": (0, 0.1, 0.3, 0.6, 1.2),
+    "duv": (-0.03, -0.02, -0.01, 0, 0.01, 0.02, 0.03),
+    "warmth": (-2, -1, -0.4, 0, 0.4, 1, 2),
+    "tint": (-1, -0.4, -0.15, 0, 0.15, 0.4, 1),
+    "cast": (0, 0.06, 0.15, 0.4, 1, 2),
+    "bluer things": (0, 1, 2, 4, 7),
+    "redder things": (0, 0.1, 0.3, 0.6, 1),
+    "agreeing": (0, 0.5, 1, 2, 4),
+    "fill": (0.2, 0.4, 0.6, 0.8, 1),
+    "weave": (-8, -6.5, -5.5, -4.5, -3, -2),
+    "width": (-7, -6, -5, -4, -2.5),
+    "purple things": (0, 1, 2, 4, 7),
+    "blue of reds": (-1.5, -0.8, -0.4, -0.2, 0, 0.2, 0.6),
+    "more red": (-0.5, 0, 0.3, 0.6, 1, 2, 3),
+    "more blue": (-0.5, 0, 0.3, 0.6, 1, 2, 3),
+    "flesh": (0, 0.02, 0.08, 0.2, 0.5),
 }
-TERMS = tuple(_WEIGHTS)
-"""Names of the terms, in the order of `terms`."""
-_NONE = 0.92
+"""Where the curves bend."""
+TERMS = tuple(KNOTS)
+"""Names of the curves, in the order of `terms`."""
+
+_CURVES: dict[str, tuple[float, ...]] = {
+    "area": (-0.24, 0.64, 0.64, -0.05, -0.98),
+    "fills": (-0.49, -0.40, -0.16, 1.05),
+    "spread": (2.25, 0.43, -0.88, -1.79),
+    "texture": (-0.79, -0.57, 0.22, 0.51, 0.63),
+    "level": (-0.78, -0.53, -0.15, 0.31, 1.16),
+    "step": (-1.11, -0.37, 0.43, 0.54, 0.05, 0.47),
+    "edge": (0.89, -0.48, -0.41, -0.05, 0.05),
+    "duv": (-0.46, 0.23, 0.78, 1.03, 0.35, -0.51, -1.41),
+    "warmth": (0.13, 0.37, 0.49, -0.04, -0.50, -0.43, -0.02),
+    "tint": (0.32, -0.03, -0.01, 0.29, -0.16, -0.31, -0.11),
+    "cast": (2.69, 0.27, -1.13, -1.03, -0.60, -0.21),
+    "bluer things": (0.00, 0.44, -0.23, -0.22, 0.02),
+    "redder things": (0.11, -0.37, -0.08, 0.12, 0.23),
+    "agreeing": (0.98, 1.05, 0.12, -0.72, -1.42),
+    "fill": (-1.91, -0.88, 0.29, 0.62, 1.89),
+    "weave": (-0.49, -0.23, 0.19, 0.03, 0.13, 0.38),
+    "width": (-0.45, -0.23, 0.10, -0.01, 0.60),
+    "purple things": (1.79, 0.29, -0.58, -0.67, -0.82),
+    "blue of reds": (-0.08, 0.81, 1.67, 1.63, -0.28, -1.50, -2.25),
+    "more red": (0.05, -0.02, -0.17, -0.40, 0.29, 0.52, -0.27),
+    "more blue": (0.16, 0.50, 0.12, -0.08, 0.02, -0.17, -0.54),
+    "flesh": (-1.72, -0.42, 0.08, 0.69, 1.38),
+}
+_CONSTANT = -4.93
 
 
 def terms(features: Sequence[Features]) -> Array:
-    """Return what the merit of candidates is made of, as numbers of about one.
+    """Return what the merit of candidates is made of.
 
     Parameters
     ----------
@@ -71,28 +121,68 @@ def terms(features: Sequence[Features]) -> Array:
     """
     table = np.array(features, np.float64).reshape(-1, len(Features._fields))
     f = dict(zip(Features._fields, table.T, strict=True))
-    warmth = f["red_stops"] - f["blue_stops"]
+    red, blue = f["red_stops"], f["blue_stops"]
     columns = (
-        np.clip(f["area_log"], -10, -4) + 7,
-        3 * np.clip(f["filled_log"] + 2, 0, 2),
-        10 * np.minimum(f["spread_stops"], 0.2),
-        np.minimum(f["texture_stops"], 1),
-        np.clip(f["level_stops"], -4, 0) + 1,
-        np.minimum(f["level_stops"] + 1.5, 0),
-        np.clip(f["step_stops"], -2, 2),
-        np.clip(f["edge_stops"], 0, 1),
-        100 * np.maximum(np.abs(f["duv"]) - 0.02, 0),
-        100 * np.maximum(-f["duv"] - 0.01, 0),
-        0.5 * np.abs(warmth),
-        2 * warmth,
+        f["area_log"],
+        f["filled_log"],
+        f["spread_stops"],
+        f["texture_stops"],
+        f["level_stops"],
+        f["step_stops"],
+        f["edge_stops"],
+        f["duv"],
+        red - blue,
+        red + blue,
+        np.hypot(red, blue),
         np.log2(1 + 200 * f["bluer_share"]),
         f["redder_share"],
-        np.minimum(f["agreeing_log"], 3),
+        f["agreeing_log"],
         f["fill"],
-        np.clip(f["weave_log"], -7, -2) + 4.5,
-        np.clip(f["width_log"], -7, -3) + 5,
+        f["weave_log"],
+        f["width_log"],
+        np.log2(1 + 200 * f["purple_share"]),
+        f["reds_blue_stops"],
+        f["over_red_stops"],
+        f["over_blue_stops"],
+        f["flesh_share"],
     )
     return np.stack(columns, axis=1)
+
+
+def basis(x: Array) -> Array:
+    """Return how much of each knot's value a candidate gets: straight lines between.
+
+    Parameters
+    ----------
+    x : (candidates, terms) array
+
+    Returns
+    -------
+    (candidates, knots) array
+        Knots of all curves, one after another; those of a curve sum to 1.
+    """
+    parts = []
+    for column, knots in zip(x.T, KNOTS.values(), strict=True):
+        hats = np.eye(len(knots))
+        parts.append(np.stack([np.interp(column, knots, hat) for hat in hats], axis=1))
+    return np.concatenate(parts, axis=1)
+
+
+def merits(x: Array) -> Array:
+    """Return the merits of candidates from their `terms`."""
+    curves = zip(x.T, KNOTS.values(), _CURVES.values(), strict=True)
+    out: Array = sum(
+        (np.interp(column, knots, values) for column, knots, values in curves),
+        start=np.full(len(x), _CONSTANT),
+    )
+    return out
+
+
+def same_colour(features: Sequence[Features]) -> NDArray[np.bool_]:
+    """Return (n, n): which candidates are of one colour."""
+    stops = np.array([(f.red_stops, f.blue_stops) for f in features])
+    apart = np.hypot(*(stops[:, None] - stops).transpose(2, 0, 1))
+    return np.asarray(apart < _ONE_COLOUR_STOPS)
 
 
 def confidences(candidates: Sequence[Candidate]) -> list[float]:
@@ -106,11 +196,38 @@ def confidences(candidates: Sequence[Candidate]) -> list[float]:
     if not candidates:
         return []
     features = [c.features for c in candidates]
-    merit = terms(features) @ np.array(list(_WEIGHTS.values()))
-    top = max(float(merit.max()), _NONE)
+    merit = merits(terms(features))
+    top = max(float(merit.max()), 0.0)
     share = np.exp(merit - top)
-    share /= share.sum() + math.exp(_NONE - top)
-    stops = np.array([(f.red_stops, f.blue_stops) for f in features])
-    apart = np.hypot(*(stops[:, None] - stops).transpose(2, 0, 1))
-    out: list[float] = ((apart < _ONE_COLOUR_STOPS) @ share).tolist()
-    return out
+    share /= share.sum() + math.exp(-top)
+    flesh = np.array([f.flesh_share for f in features])
+    chances = damped(same_colour(features).astype(np.float64) @ share, flesh)
+    return [
+        max(float(chance), REFERENCE_CHANCE) if is_reference(f) else float(chance)
+        for chance, f in zip(chances, features, strict=True)
+    ]
+
+
+def damped(chances: Array, flesh_share: Array) -> Array:
+    """Return chances, less where nothing in the picture is known to be what it seems.
+
+    In an operating field blood and flesh, whose hue is known, bear a white out. In a
+    room without them a cream floor or a pale blue wall may be all there is: nothing in
+    the picture tells their paint from a lamp's colour.
+
+    Parameters
+    ----------
+    chances, flesh_share : (n,) arrays
+    """
+    power = np.interp(flesh_share, _FLESH, _POWERS)
+    return np.asarray(np.clip(chances, 0.0, 1.0) ** power)
+
+
+def is_reference(features: Features) -> bool:
+    """Return whether one flat, even sheet fills the picture, of a colour of lamps."""
+    return (
+        features.filled_log >= _FILLS
+        and features.spread_stops <= _FLAT_SPREAD
+        and features.texture_stops <= FLAT_TEXTURE
+        and abs(features.duv) < LAMP_DUV
+    )

@@ -17,7 +17,15 @@ from qc.records import Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
 from qc.spans import bridged, past_limit
 
-__all__ = ["drift_exhibit", "find_drift", "words_of_codes"]
+__all__ = [
+    "drift_advice",
+    "drift_exhibit",
+    "drift_words",
+    "find_drift",
+    "held",
+    "walked_s",
+    "words_of_codes",
+]
 
 _START_S = 0.5  # the start a surface is held against
 _RELEASE = 0.6
@@ -60,19 +68,25 @@ def _shared(
     """Return where the picture as a whole went with the surface."""
     stops = smoothed(light_stops(readings["white.patch_codes"][rows], signal), readings)
     own = stops - stops[0]
-    told = readings["white.picture_stops"][rows].astype(np.float64)
-    known = np.flatnonzero(~np.isnan(told[:, 0]))
-    if not known.size:
-        return np.zeros(len(rows), np.bool_)
-    # The picture as a whole is looked at now and then only, and when there is a jump:
-    # what it was at the looks before and after counts.
-    every = np.arange(len(rows))
-    after = np.searchsorted(known, every)
-    before = np.maximum(np.searchsorted(known, every, side="right") - 1, 0)
-    looks = (told[known[np.minimum(k, len(known) - 1)]] for k in (before, after))
-    along = np.maximum(*(np.einsum("ij,ij->i", own, whole) for whole in looks))
+    whole = held(readings["white.picture_stops"][rows].astype(np.float64))
+    whole = smoothed(whole, readings)
+    along = np.einsum("ij,ij->i", own, whole - whole[0])
     out: NDArray[np.bool_] = along >= _SHARED * np.einsum("ij,ij->i", own, own)
     return out
+
+
+def held(stops: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return changes of the picture, where not known those known last.
+
+    Parameters
+    ----------
+    stops : (n, 2) array
+    """
+    known = np.flatnonzero(~np.isnan(stops[:, 0]))
+    if not known.size:
+        return stops
+    last = np.searchsorted(known, np.arange(len(stops)), side="right") - 1
+    return np.asarray(stops[known[np.maximum(last, 0)]])
 
 
 def find_drift(measured: Measured) -> Iterable[Finding]:
@@ -113,22 +127,9 @@ def _finding(
     before = words_of_codes(measured, codes[course.rows[: max(first // 2, 3)]])
     around = slice(max(worst - 2, 0), worst + 3)
     after = words_of_codes(measured, codes[course.rows[around]])
-    walked_s = _walked_s(course, first, worst)
-    at = measured.info.grid.label(
-        measured.info.grid.nearest(readings.start(int(course.rows[first])))
-    )
-    if walked_s <= _STEP_S:
-        how = f"changed at once at {at}"
-        advice = (
-            "A lamp was switched or swung in, or the camera's setting was changed: "
-            "keep light and setting for a take, or take the white balance again."
-        )
-    else:
-        how = f"walked over {walked_s:.1f} s from {at} on"
-        advice = (
-            "This is how automatic white balance looks: switch it off, set the white "
-            "on a clean white swab and keep it."
-        )
+    walked = walked_s(course.times, course.away, worst)
+    how = drift_words(measured, readings, int(course.rows[first]), walked)
+    advice = drift_advice(walked)
     box = readings["white.neutral_box"][course.rows[worst]]
     return finding_of(
         measured,
@@ -158,15 +159,46 @@ def _grade(measured: Measured, readings: Readings, worst: int) -> Grade:
     return Grade.NOTE if found else Grade.REVIEW
 
 
-def _walked_s(course: _Course, first: int, worst: int) -> float:
-    """Return how long the change took, from a fifth to four fifths of it."""
-    top = course.away[worst]
+def walked_s(
+    times: NDArray[np.float64], away: NDArray[np.float64], worst: int
+) -> float:
+    """Return how long a change took, from a fifth to four fifths of it.
+
+    Parameters
+    ----------
+    times, away : (n,) arrays
+        When, and how far from the start.
+    worst : int
+        Where it is farthest.
+    """
+    top = away[worst]
     start = worst
-    while start > 0 and course.away[start - 1] > 0.2 * top:
+    while start > 0 and away[start - 1] > 0.2 * top:
         start -= 1
-    reached = np.flatnonzero(course.away[start : worst + 1] >= 0.8 * top)
-    end = start + int(reached[0])
-    return float(course.times[end] - course.times[start])
+    reached = np.flatnonzero(away[start : worst + 1] >= 0.8 * top)
+    return float(times[start + int(reached[0])] - times[start])
+
+
+def drift_words(measured: Measured, readings: Readings, row: int, walked: float) -> str:
+    """Say when a colour changed, and how fast."""
+    grid = measured.info.grid
+    at = grid.label(grid.nearest(readings.start(row)))
+    if walked <= _STEP_S:
+        return f"changed at once at {at}"
+    return f"walked over {walked:.1f} s from {at} on"
+
+
+def drift_advice(walked: float) -> str:
+    """Say what to do at the rig about a change that took so many seconds."""
+    if walked <= _STEP_S:
+        return (
+            "A lamp was switched or swung in, or the camera's setting was changed: "
+            "keep light and setting for a take, or take the white balance again."
+        )
+    return (
+        "This is how automatic white balance looks: switch it off, set the white "
+        "on a clean white swab and keep it."
+    )
 
 
 def words_of_codes(measured: Measured, codes: NDArray[np.floating]) -> str:

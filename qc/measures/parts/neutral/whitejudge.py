@@ -8,14 +8,32 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.colour import cast_of_codes, linear_rgb_to_xyz, uv_prime
+from qc.colour import (
+    cast_of_codes,
+    cct_duv,
+    delta_e00_from_neutral,
+    linear_rgb_to_xyz,
+    uv_prime,
+    white_xyz,
+    xyz_to_lab,
+)
 from qc.measures.base import Measured
 from qc.measures.parts.neutral.neutraltrack import REFERENCE_SHARE
+from qc.measures.parts.neutral.neutralweights import REFERENCE_CHANCE
 from qc.measures.parts.neutral.whitepatch import moment_label
 from qc.records import Readings
 from qc.signal import Signal, to_linear, ycbcr_to_rgb
 
-__all__ = ["CANDIDATE", "GIVEN", "REFERENCE", "derive", "smoothed", "trusted", "uv_of"]
+__all__ = [
+    "CANDIDATE",
+    "GIVEN",
+    "REFERENCE",
+    "derive",
+    "smoothed",
+    "trusted",
+    "uv_of",
+    "white_delta_e00",
+]
 
 GIVEN, REFERENCE, CANDIDATE = 1.0, 2.0, 3.0
 """Where a white comes from: a patch given, a reference shot, a surface found."""
@@ -27,6 +45,10 @@ _MEDIAN_S = 0.5  # readings are judged after a median: a hand passes, a cast sta
 # by this much more (house choices): blood on a swab, a glove when the towel has left.
 _OTHER_UV, _MORE_CONFIDENCE = 0.006, 0.08
 _SEEN_S = 0.4
+_REFERENCE_TIME = 0.75  # share of a take
+# Against a picture whose colour has changed by so much only what is this sure counts.
+_CHANGED_STOPS, _BEYOND_DOUBT = 0.15, 0.9
+_MOVED_STOPS = 0.06  # from which the picture as a whole has changed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,6 +57,7 @@ class _Track:
     confidence: float
     uv: NDArray[np.float64]
     seconds: float
+    sheet: bool  # believed only because it fills the picture
 
 
 def uv_of(codes: NDArray[np.floating], signal: Signal) -> NDArray[np.float64]:
@@ -64,8 +87,11 @@ def smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.floa
 
     row_s = float(np.median(np.diff(readings.edges)) * readings.time_base)
     half = int(_MEDIAN_S / 2 / row_s) if row_s > 0 else 0
-    size = (2 * half + 1, *([1] * (values.ndim - 1)))
-    out: NDArray[np.float64] = median_filter(values, size=size, mode="nearest")
+    if values.ndim == 2:  # column by column, which is ten times faster
+        return np.stack([smoothed(column, readings) for column in values.T], axis=1)
+    out: NDArray[np.float64] = median_filter(
+        np.ascontiguousarray(values), size=2 * half + 1, mode="nearest"
+    )
     return out
 
 
@@ -82,10 +108,10 @@ def trusted(measured: Measured) -> NDArray[np.intp]:
     if measured.limits["white.neutral"] is not None or not rows.size:
         return rows
     tracks = _tracks(readings, rows, video.signal)
+    tracks = _held_up(tracks, float(np.diff(readings.times()).sum()))
     least = measured.limits["white.min_confidence"]
-    kept = [
-        t.rows for t in _uncontradicted([t for t in tracks if t.confidence >= least])
-    ]
+    likely = [t for t in tracks if t.confidence >= least and _settled(t, readings)]
+    kept = [t.rows for t in _uncontradicted(likely)]
     return np.sort(np.concatenate(kept)) if kept else np.empty(0, np.intp)
 
 
@@ -100,8 +126,43 @@ def _tracks(readings: Readings, rows: NDArray[np.intp], signal: Signal) -> list[
         # A look on a blurred or covered moment does not undo the others.
         pooled = float(np.percentile(confidence[own], 75))
         uv = np.median(uv_of(codes[own], signal), axis=0)
-        out.append(_Track(own, pooled, uv, float(seconds[own].sum())))
+        sheet = abs(pooled - REFERENCE_CHANCE) < 1e-3
+        out.append(_Track(own, pooled, uv, float(seconds[own].sum()), sheet))
     return out
+
+
+def _held_up(tracks: list[_Track], seconds: float) -> list[_Track]:
+    """Leave out sheets that fill the picture nearly all the time: walls and drapes.
+
+    A white reference is held before the lens for a part of a take.
+    """
+    sheets = [t for t in tracks if t.sheet]
+    if sum(t.seconds for t in sheets) <= _REFERENCE_TIME * seconds:
+        return tracks
+    return [t for t in tracks if not t.sheet]
+
+
+def _settled(track: _Track, readings: Readings) -> bool:
+    """Return whether a surface is not only seen while the whole picture is changed.
+
+    What looks like a white only while the picture has another colour than usual, and
+    is none the rest of the time, is likely a wall that the change has made grey.
+    """
+    if track.confidence >= _BEYOND_DOUBT:
+        return True
+    framing = readings["white.picture_framing"]
+    stops = readings["white.picture_stops"].astype(np.float64)
+    own = stops[track.rows]
+    own = own[~np.isnan(own[:, 0])]
+    numbers = framing[track.rows]
+    numbers = numbers[~np.isnan(numbers)]
+    if not own.size or not numbers.size:
+        return True
+    every = stops[(framing == np.median(numbers)) & ~np.isnan(stops[:, 0])]
+    if not every.size:
+        return True
+    off = np.hypot(*(every - np.median(own, axis=0)).T)
+    return bool(np.mean(off <= _CHANGED_STOPS) >= 0.5)
 
 
 def _uncontradicted(tracks: list[_Track]) -> list[_Track]:
@@ -158,7 +219,8 @@ def derive(
         judged[:] = np.nextafter(typical, np.float32(0))
         judged[rows] = typical
         return out
-    smooth = smoothed(white, readings).astype(np.float32)
+    white = smoothed(white, readings)
+    smooth = white.astype(np.float32)
     # Where no white could be read, a cast holds if it does on both sides. A surface
     # that was found need not be in the picture before and after.
     ends = (rows[0], rows[-1] + 1) if given else (0, readings.rows)
@@ -167,8 +229,71 @@ def derive(
     before = np.maximum(np.searchsorted(rows, within, side="right") - 1, 0)
     judged[within] = np.minimum(smooth[after], smooth[before])
     unseen = np.setdiff1d(within, rows)
+    _carry(out, readings, (rows, unseen), video.signal)
     judged[unseen] = np.nextafter(judged[unseen], np.float32(0))
     return out
+
+
+def white_delta_e00(light: NDArray[np.float64], signal: Signal) -> NDArray[np.float64]:
+    """Return CIEDE2000 between neutral and whites of these R, G, B of linear light.
+
+    Parameters
+    ----------
+    light : (n, 3) array
+    """
+    xyz = linear_rgb_to_xyz(light, primaries=signal.primaries)
+    lab = xyz_to_lab(xyz / xyz[:, 1:2], white=white_xyz(signal.primaries))
+    return delta_e00_from_neutral(lab[:, 1], lab[:, 2])
+
+
+def _carry(
+    out: Mapping[str, NDArray[np.floating]],
+    readings: Readings,
+    seen: tuple[NDArray[np.intp], NDArray[np.intp]],
+    signal: Signal,
+) -> None:
+    """Put in the cast of rows without a white, where the whole picture has changed.
+
+    While the framing stays, the white that was seen in it, shifted by as much as the
+    picture as a whole has been since, is the white of now.
+
+    Parameters
+    ----------
+    out : mapping of str to (rows,) array
+        Derived columns, written to.
+    seen : (rows with a white, rows without)
+    """
+    rows, unseen = seen
+    stops = smoothed(readings["white.picture_stops"].astype(np.float64), readings)
+    framing = readings["white.picture_framing"]
+    # The nearest row with a white, before or else after.
+    place = np.maximum(np.searchsorted(rows, unseen, side="right") - 1, 0)
+    later = np.minimum(place + 1, len(rows) - 1)
+    nearer = np.abs(rows[later] - unseen) < np.abs(rows[place] - unseen)
+    source = rows[np.where(nearer, later, place)]
+    moved = stops[unseen] - stops[source]
+    tell = (framing[unseen] == framing[source]) & (
+        np.hypot(moved[:, 0], moved[:, 1]) > _MOVED_STOPS
+    )
+    if not tell.any():
+        return
+    y, cb, cr = readings["white.patch_codes"][source[tell]].astype(np.float64).T
+    rgb = ycbcr_to_rgb(y, cb, cr, signal=signal)
+    light = to_linear(rgb, transfer=signal.transfer)
+    light[:, 0] *= 2.0 ** moved[tell, 0]
+    light[:, 2] *= 2.0 ** moved[tell, 1]
+    uv = uv_prime(linear_rgb_to_xyz(light, primaries=signal.primaries))
+    neutral = uv_prime(white_xyz(signal.primaries))
+    told = {
+        "cast_delta_e00": white_delta_e00(light, signal),
+        "delta_uv_prime": np.hypot(*(uv - neutral).T),
+        "red_stops": np.log2(light[:, 1] / light[:, 0]),
+        "blue_stops": np.log2(light[:, 1] / light[:, 2]),
+    }
+    pairs = [cct_duv(u, v * 2 / 3) for u, v in uv.tolist()]
+    told["cct_k"], told["duv"] = np.array(pairs).T
+    for name, values in told.items():
+        out[name][unseen[tell]] = values
 
 
 def _confidence(measured: Measured, readings: Readings) -> NDArray[np.float32]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from fractions import Fraction
 
 import numpy as np
 
 from qc.measures.base import Hit, Measured
+from qc.measures.parts.neutral.neutral import SHEETS_REFUSED
 from qc.measures.parts.neutral.whitedrift import words_of_codes
 from qc.measures.parts.neutral.whitejudge import CANDIDATE, REFERENCE
 from qc.measures.parts.neutral.whitepatch import MOMENT_S, REFUSED, moment_label
@@ -31,7 +33,8 @@ def source_words(hit: Hit) -> str:
     if not known.size:
         return (
             "No white is in these frames: the cast is that of the nearest frames with "
-            "one, as it stays while light and camera settings stay."
+            "one, as it stays while light and camera settings stay; where the whole "
+            "picture has changed since, changed as much."
         )
     confidence = float(np.median(readings["white.confidence"][known]))
     what = (
@@ -81,6 +84,7 @@ def _of_the_search(
         yield "White balance was not judged: the picture is black and white."
         return
     yield from _reference_shots(measured, readings)
+    yield from _sheets(measured)
     known = int(np.count_nonzero(source))
     if not known:
         text = "No neutral surface was found; white balance was not judged."
@@ -116,6 +120,21 @@ def _reference_shots(measured: Measured, readings: Readings) -> Iterable[str]:
         yield (
             f"White reference shot at {_label(measured, readings, int(own[0]))}: cast "
             f"at its end {words}."
+        )
+
+
+def _sheets(measured: Measured) -> Iterable[str]:
+    """Yield why what filled the picture for a while is no white reference."""
+    told = measured.totals.get("white", {}).get("sheets", ())
+    seen: dict[str, float] = {}
+    for reason, at_s in told if isinstance(told, tuple) else ():
+        seen.setdefault(reason, at_s)
+    grid = measured.info.grid
+    for reason, at_s in seen.items():
+        label = grid.label(grid.nearest(Fraction(at_s)))
+        yield (
+            f"What fills the picture at {label} was not taken for a white reference: "
+            f"{SHEETS_REFUSED[reason]}."
         )
 
 

@@ -13,7 +13,7 @@ from qc.colour import clipped_share, diffuse_white
 from qc.errors import UsageError
 from qc.measures.base import Setup
 from qc.records import Picture
-from qc.signal import Signal, to_linear
+from qc.signal import Signal, to_linear, ycbcr_to_rgb
 from qc.timecode import TimecodeError
 
 __all__ = [
@@ -36,6 +36,7 @@ MOMENT_S = Fraction(1, 4)
 
 # When a patch says nothing about the white balance (all house choices).
 _CLIPPED_SHARE = 0.01
+_UNDER_CLIP = 0.01  # share of the range: a clipped channel comes back a little lower
 _DARK_STOPS = 4.5  # under white: noise and black level colour what is darker
 _TILES = 4  # evenness is read on 4 x 4 tiles, over which the weave of gauze averages
 _TILE_STOPS = 1.5
@@ -96,7 +97,9 @@ class PatchCheck:
         self._colourless = colourless
         self._darkest = 2.0**-_DARK_STOPS * diffuse_white(signal.transfer)
 
-    def trouble(self, planes: tuple[Plane, ...], *, interlaced: bool) -> str:
+    def trouble(
+        self, planes: tuple[Plane, ...], *, interlaced: bool, clips: float = 1.0
+    ) -> str:
         """Return why the patch says nothing, a key of `REFUSED`, or nothing.
 
         Parameters
@@ -104,6 +107,8 @@ class PatchCheck:
         planes : tuple of (h, w) arrays
             Y, Cb, Cr in native codes.
         interlaced : bool
+        clips : float
+            Level, share of black to white, at which the camera's channels clip.
         """
         if self._colourless or not planes[1].size:
             return "colourless"
@@ -113,13 +118,24 @@ class PatchCheck:
         low, high, mean = to_linear(np.array(levels), transfer=signal.transfer)
         if mean < self._darkest:
             return "dark"
-        share = clipped_share(*planes, signal=signal, interlaced=interlaced)
+        if clips > 1.0:
+            share = _share_over(planes, clips - _UNDER_CLIP, signal)
+        else:
+            share = clipped_share(*planes, signal=signal, interlaced=interlaced)
         if share > _CLIPPED_SHARE:
             return "clipped"
         chroma = max(int(p.max()) - int(p.min()) for p in (cb, cr))
         if chroma > _TILE_CHROMA * signal.chroma_span:
             return "uneven"
         return "uneven" if low * 2.0**_TILE_STOPS < high else ""
+
+
+def _share_over(planes: tuple[Plane, ...], level: float, signal: Signal) -> float:
+    """Return the share of chroma samples at which a channel is over a level."""
+    y, cb, cr = planes
+    small = cv2.resize(y, cb.shape[::-1], interpolation=cv2.INTER_AREA)
+    rgb = ycbcr_to_rgb(*(p.astype(np.float64) for p in (small, cb, cr)), signal=signal)
+    return float(np.mean(rgb.max(axis=-1) >= level))
 
 
 def _tile_means(plane: Plane) -> Plane:

@@ -16,13 +16,17 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotlooks import Difference
 
+Map = NDArray[np.float32]
+
 __all__ = ["FEWEST_PLACES", "OWN_EDGES", "Spot", "SpotMaps", "Sums"]
 
 _BLOCKS = 24
 FEWEST_PLACES = 5  # different framings without which scene and spot look alike
 # Of a place to pass without a spot. A picture has a few thousand places; over real
 # moving clips without any the least was 10**-5.9 in level and 10**-2.2 in detail.
-_CHANCE = {"level": 1e-7, "detail": 1e-5}
+_CHANCE = {"level": 1e-6, "detail": 1e-5}
+# Fine detail comes and goes sooner, with focus and motion blur.
+_FEWEST = {"level": FEWEST_PLACES, "detail": 8}
 PRIOR = 4.0  # values of the usual scatter, beside those of a place itself
 _USUAL = 80.0  # percentile of the scatter over the picture
 _FLOOR = {"level": 0.012, "detail": 0.06}  # nothing is known better, in logarithms
@@ -32,6 +36,7 @@ _LARGEST = 0.2  # of the picture; more is no blemish
 _LEAST_AREA = 2
 OWN_EDGES = 0.5  # natural logarithm; so much more detail than the scene has there
 _NEAR, _NEAR_LETTERS = 0.01, 0.05  # of the width, between parts of one thing
+_LARGER, _SURE_SHARE = 1.8, 0.4
 _AS_GOOD = 0.9  # of what the best stretch explains
 
 
@@ -59,9 +64,12 @@ class Sums:
         count, total, squares = {}, {}, {}
         for name in _FLOOR:
             values = getattr(difference, name)
-            known = np.isfinite(values)
-            count[name] = known.astype(np.float32)
-            total[name] = np.where(known, values, 0).astype(np.float32)
+            height, width = values.shape
+            fresh = cv2.resize(
+                difference.fresh, (width, height), interpolation=cv2.INTER_NEAREST
+            )
+            count[name] = np.where(np.isfinite(values), fresh, np.float32(0))
+            total[name] = np.where(count[name] > 0, values, np.float32(0))
             squares[name] = total[name] ** 2
         return cls(difference.first_row, difference.row, 1, count, total, squares)
 
@@ -82,29 +90,66 @@ class Sums:
             *parts,
         )
 
-    def tell(
-        self, name: str, worth: float = 1.0
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    def typical(self, name: str, mask: NDArray[np.bool_]) -> float:
+        """Return the usual mean within a mask of any size; 0 where nothing is known."""
+        height, width = self.total[name].shape
+        inside = mask
+        if mask.shape != (height, width):
+            inside = (
+                cv2.resize(mask.astype(np.float32), (width, height), None, 0, 0, 3)
+                >= 0.5
+            )
+        inside = inside & (self.count[name] > 0)
+        if not inside.any():
+            return 0.0
+        return float(np.median(self.total[name][inside] / self.count[name][inside]))
+
+    def tell(self, name: str) -> tuple[Map, Map, Map]:
         """Return mean, its Student t and the number of comparisons at every place.
 
-        Parameters
-        ----------
-        worth : float
-            How many independent comparisons one is worth.
+        Notes
+        -----
+        What changes slowly over the whole picture is no spot: a lens gives less light
+        to the corners. A surface of second order is taken away.
         """
         n = self.count[name]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = self.total[name] / n
-            rest = np.maximum(self.squares[name] - n * mean**2, 0)
-            spread = rest / (n - 1)
-            scatter = spread[::2, ::2][n[::2, ::2] > 2]
-            # A few values may agree by chance: what is usual in this picture counts
-            # as some more of them.
-            usual = float(np.percentile(scatter, _USUAL)) if scatter.size else 1.0
-            spread = (rest + PRIOR * usual) / (n - 1 + PRIOR)
-            t = mean / np.sqrt((spread + _FLOOR[name] ** 2) / (n * worth))
-        known = n * worth >= FEWEST_PLACES - 0.5
-        return np.where(known, mean, 0), np.where(known, t, 0), n * worth
+        known = n >= _FEWEST[name]
+        if not known.any():
+            return np.zeros_like(n), np.zeros_like(n), n
+        least = np.maximum(n, np.float32(1))
+        mean = np.asarray(self.total[name] / least, np.float32)
+        rest = np.maximum(self.squares[name] - n * mean**2, 0)
+        scatter = (rest[::2, ::2] / np.maximum(n[::2, ::2] - 1, 1))[known[::2, ::2]]
+        # A few values may agree by chance: what is usual in this picture counts
+        # as some more of them.
+        usual = np.float32(np.percentile(scatter, _USUAL)) if scatter.size else 1.0
+        spread = (rest + np.float32(PRIOR) * usual) / (least - 1 + np.float32(PRIOR))
+        mean = mean - _surface(mean, known)
+        t = mean / np.sqrt((spread + np.float32(_FLOOR[name] ** 2)) / least)
+        return np.where(known, mean, 0), np.where(known, t, 0), n
+
+
+def _surface(values: Map, known: NDArray[np.bool_]) -> Map:
+    """Return the surface of second order that most of the values lie near to."""
+    height, width = values.shape
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].astype(np.float32)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    few = known[::4, ::4]
+    some, goal = terms[::4, ::4][few], values[::4, ::4][few]
+    if len(goal) < 60:
+        return np.zeros_like(values)
+    weight = np.ones(goal.shape, np.float32)
+    stiff = np.float32(0.02 * len(goal)) * np.eye(6, dtype=np.float32)
+    for _ in range(4):
+        weighted = some * weight[:, None]
+        _, solved = cv2.solve(
+            weighted.T @ some + stiff, weighted.T @ goal[:, None], flags=cv2.DECOMP_SVD
+        )
+        factors = np.asarray(solved, np.float32).ravel()
+        off = goal - some @ factors
+        scale = max(2.0 * float(np.median(np.abs(off))), 1e-4)
+        weight = np.asarray(1.0 / (1.0 + (off / scale) ** 2) ** 2, np.float32)
+    return np.asarray(terms @ factors, np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,40 +211,52 @@ class SpotMaps:
         """How many comparisons there are."""
         return sum(b.pairs for b in self.blocks)
 
-    def spots(
-        self, places: int, *, level: float, detail: float
-    ) -> tuple[list[Spot], bool]:
+    @property
+    def judged(self) -> float:
+        """Share of the picture over which enough of the scene has passed."""
+        return float((self._whole().count["level"] >= FEWEST_PLACES).mean())
+
+    def _whole(self) -> Sums:
+        total = self.blocks[0]
+        for block in self.blocks[1:]:
+            total = total.plus(block)
+        return total
+
+    def spots(self, *, level: float, detail: float) -> tuple[list[Spot], bool]:
         """Return the spots, the surest first, and whether too much stays in place.
 
         Parameters
         ----------
-        places : int
-            How many different framings were compared.
         level, detail : float
             Least change that counts, in natural logarithms.
         """
-        if places < FEWEST_PLACES or not self.blocks:
+        if not self.blocks:
             return [], False
-        worth = min(1.0, places / self.pairs)
         least = {"level": level, "detail": detail}
         found: list[Spot] = []
         crowded = False
         for whole in self._stretches():
             for name in _FLOOR:
-                for mask in _regions(whole, name, least[name], worth):
+                told = whole.tell(name)
+                for mask in _regions(told, name, least[name]):
                     if mask.mean() > _LARGEST:
                         crowded = True
                         continue
-                    found.append(self._spot(mask, whole, name, worth))
+                    found.append(self._spot(mask, whole, told, name))
         height, width = self.blocks[0].total["level"].shape
         return _distinct(found, height / width), crowded
 
     def _stretches(self) -> Iterator[Sums]:
-        """Yield sums of the whole, of what lasts to the end and from the start."""
-        for order in (self.blocks, self.blocks[::-1]):
-            total: Sums | None = None
-            for block in order:
-                total = block if total is None else total.plus(block)
+        """Yield sums of the whole, and of halves, quarters... from either end."""
+        n = len(self.blocks)
+        lengths = sorted({-(-n // 2**k) for k in range(4)}, reverse=True)
+        for order in (self.blocks[::-1], self.blocks):
+            for length in lengths:
+                if length == n and order is self.blocks:
+                    continue
+                total = order[0]
+                for block in order[1:length]:
+                    total = total.plus(block)
                 if total.pairs >= FEWEST_PLACES:
                     yield total
 
@@ -207,13 +264,13 @@ class SpotMaps:
         self,
         mask: NDArray[np.bool_],
         whole: Sums,
+        told: tuple[Map, Map, Map],
         name: str,
-        worth: float,
     ) -> Spot:
         height, width = mask.shape
         rows, columns = np.nonzero(mask)
-        mean, t, _ = whole.tell(name, worth)
-        both = {n: float(np.median(whole.tell(n, worth)[0][mask])) for n in _FLOOR}
+        mean, t, _ = told
+        both = {n: whole.typical(n, mask) for n in _FLOOR if n != name}
         both[name] = float(mean[mask][np.argmax(np.abs(t[mask]))])
         first, last = self._when(mask, name)
         return Spot(
@@ -251,18 +308,23 @@ class SpotMaps:
         )
 
 
-def _regions(
-    sums: Sums, name: str, least: float, worth: float
-) -> Iterator[NDArray[np.bool_]]:
-    """Yield masks of what is surely not part of the scene."""
+def _needed(n: Map, name: str) -> Map:
+    """Return the Student t that is too large for chance, at every place."""
     from scipy.special import stdtrit  # heavy; the command must answer at once
 
-    mean, t, n = sums.tell(name, worth)
-    if not (n >= FEWEST_PLACES - 0.5).any():
+    counts = np.arange(FEWEST_PLACES, max(int(n.max()), FEWEST_PLACES) + 2)
+    least = -np.asarray(stdtrit(counts - 1 + PRIOR, _CHANCE[name]))
+    return np.interp(n, counts, least).astype(np.float32)
+
+
+def _regions(
+    told: tuple[Map, Map, Map], name: str, least: float
+) -> Iterator[NDArray[np.bool_]]:
+    """Yield masks of what is surely not part of the scene."""
+    mean, t, n = told
+    if not (n >= _FEWEST[name]).any():
         return
-    needed = -np.asarray(
-        stdtrit(np.maximum(n - 1, 1) + PRIOR, _CHANCE[name]), np.float32
-    )
+    needed = _needed(n, name)
     for sign in (1, -1) if name == "level" else (-1,):
         strength = sign * mean
         cores = (sign * t > needed) & (strength > least)
@@ -290,8 +352,12 @@ def _distinct(found: list[Spot], aspect: float) -> list[Spot]:
     """
     kept: list[Spot] = []
     for spot in sorted(found, key=lambda s: -s.sure):
-        if not any(_gap(spot, other, aspect) < 0 for other in kept):
+        over = [i for i, k in enumerate(kept) if _gap(spot, k, aspect) < 0]
+        if not over:
             kept.append(spot)
+        elif _as_large(spot, kept[over[0]]):
+            # The same seen by its level and by its detail: it is both boxes.
+            kept[over[0]] = _around(kept[over[0]], spot)
     out: list[Spot] = []
     for spot in kept:
         one = spot
@@ -320,15 +386,35 @@ def _gap(one: Spot, other: Spot, aspect: float) -> float:
 def _joined(one: Spot, other: Spot) -> Spot:
     """Return the box around both, and what the surer of them looks like."""
     surer = one if one.sure >= other.sure else other
-    x, y = min(one.x, other.x), min(one.y, other.y)
+    box = _around(one, other)
     return replace(
         surer,
-        x=x,
-        y=y,
-        w=max(one.x + one.w, other.x + other.w) - x,
-        h=max(one.y + one.h, other.y + other.h) - y,
+        x=box.x,
+        y=box.y,
+        w=box.w,
+        h=box.h,
         first_row=min(one.first_row, other.first_row),
         row=max(one.row, other.row),
         from_start=one.from_start or other.from_start,
         to_end=one.to_end or other.to_end,
+    )
+
+
+def _around(one: Spot, other: Spot) -> Spot:
+    """Return the first with the box around both."""
+    x, y = min(one.x, other.x), min(one.y, other.y)
+    return replace(
+        one,
+        x=x,
+        y=y,
+        w=max(one.x + one.w, other.x + other.w) - x,
+        h=max(one.y + one.h, other.y + other.h) - y,
+    )
+
+
+def _as_large(spot: Spot, kept: Spot) -> bool:
+    """Return whether a less sure spot is about as large as a surer one."""
+    sides = (spot.w / kept.w, spot.h / kept.h)
+    return all(1 / _LARGER <= side <= _LARGER for side in sides) and (
+        spot.sure >= _SURE_SHARE * kept.sure
     )

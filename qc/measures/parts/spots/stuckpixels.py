@@ -8,24 +8,33 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotlooks import even_light
 from qc.records import Picture
-from qc.views import fields, proxy_luma
+from qc.views import fields
 
 __all__ = ["FEWEST_LOOKS", "PixelWatch", "StuckPixel", "outliers"]
 
 FEWEST_LOOKS = 6
 _LEAST_MOVE = 3.0  # px of the full picture, between two looks that count
-_RESPONSE = 0.3  # of phase correlation; under it nobody knows what moved
+_LEAST_SHARE = 0.004  # of the width; smaller motion is not known well enough
 _LEAST_PERCENT = 6.0  # of black-to-white over all of its surroundings
-_MOST_SHARE = 2e-4  # of all pixels; the strongest are looked at
-_HITS = 0.8  # of the looks since its first
+_MOST_SHARE, _MOST_ANYHOW = 1e-4, 200  # of all pixels; the strongest are looked at
+_MOST_CROSSED, _BAND = 4000, 64
+_HITS = 0.65  # of the looks since its first
 _DROPPED = 0.5
 _MOST_KEPT = 20_000
 _ALONE = 15  # px; of several so near to each other only the strongest is one
 _NEAR = 3  # px; one defect, spread by the camera's own interpolation
 _COLOURED = 0.03  # of full chroma
-_RING = np.pad(np.zeros((3, 3), np.uint8), 1, constant_values=1)
+_CROSS = (-2, 0), (2, 0), (0, -2), (0, 2)
+_RING = tuple(
+    (down, across)
+    for down in range(-2, 3)
+    for across in range(-2, 3)
+    if max(abs(down), abs(across)) == 2
+)
+# Looks at which the whole picture is searched; at the others only what was found is
+# looked at again, which costs next to nothing.
+_SEARCHES, _SEARCH_EVERY = (0, 3), 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,17 +85,14 @@ def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     for number, plane in enumerate(lines):
         if min(plane.shape) < 5:
             continue
-        over = cv2.subtract(plane, cv2.dilate(plane, _RING))
-        under = cv2.subtract(cv2.erode(plane, _RING), plane)
-        for sign, beyond in ((1, over), (-1, under)):
-            beyond[:2], beyond[-2:], beyond[:, :2], beyond[:, -2:] = 0, 0, 0, 0
-            # Much faster than numpy's, for few among millions.
-            found = cv2.findNonZero(cv2.inRange(beyond, least + 1, signal.top))
-            if found is None:
+        for sign in (1, -1):
+            rows, columns = _beyond_cross(plane, sign, least)
+            amount = _beyond_ring(plane, rows, columns, sign)
+            ring = amount > least
+            rows, columns, amount = rows[ring], columns[ring], amount[ring]
+            if not len(amount):
                 continue
-            columns, rows = np.asarray(found, np.intp).reshape(-1, 2).T
-            amount = beyond[rows, columns].astype(np.float32)
-            most = max(int(_MOST_SHARE * plane.size), 8)
+            most = max(int(_MOST_SHARE * plane.size), _MOST_ANYHOW)
             if len(amount) > most:
                 strong = np.argpartition(amount, -most)[-most:]
                 rows, columns, amount = rows[strong], columns[strong], amount[strong]
@@ -99,6 +105,80 @@ def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     where, percent = np.concatenate(places), np.concatenate(amounts)
     order = np.argsort(where)
     return where[order].astype(np.int64), percent[order].astype(np.float32)
+
+
+def _beyond_cross(
+    plane: NDArray[np.unsignedinteger], sign: int, least: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns beyond the four pixels two away: few are left."""
+    height, width = plane.shape
+    join = cv2.max if sign > 0 else cv2.min
+    beyond = np.empty((height - 4, width - 4), plane.dtype)
+    # In bands that stay in the processor's cache.
+    for first in range(0, height - 4, _BAND):
+        last = min(first + _BAND, height - 4)
+        core, up, down, left, right = (
+            plane[2 + first + y : 2 + last + y, 2 + x : width - 2 + x]
+            for y, x in ((0, 0), *_CROSS)
+        )
+        around = join(join(up, down), join(left, right))
+        beyond[first:last] = (
+            cv2.subtract(core, around) if sign > 0 else cv2.subtract(around, core)
+        )
+    top = int(np.iinfo(plane.dtype).max)
+    hits = cv2.inRange(beyond, least + 1, top)
+    # Only the strongest are looked at, and a fine weave has very many.
+    while cv2.countNonZero(hits) > _MOST_CROSSED and 2 * least < top:
+        least *= 2
+        hits = cv2.inRange(beyond, least + 1, top)
+    # Much faster than numpy's, for few among millions.
+    found = cv2.findNonZero(hits)
+    if found is None:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    columns, rows = np.asarray(found, np.intp).reshape(-1, 2).T
+    return rows + 2, columns + 2
+
+
+def _beyond_ring(
+    plane: NDArray[np.unsignedinteger],
+    rows: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    sign: int,
+) -> NDArray[np.float32]:
+    """Return how far single pixels lie beyond all that are two away, in codes."""
+    around = np.stack([plane[rows + down, columns + across] for down, across in _RING])
+    here = plane[rows, columns].astype(np.float32)
+    if sign > 0:
+        return np.asarray(here - around.max(axis=0), np.float32)
+    return np.asarray(around.min(axis=0) - here, np.float32)
+
+
+def _amounts_at(
+    picture: Picture, places: NDArray[np.int64], percent: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Return by how much known places stand out again in the way they did.
+
+    Parameters
+    ----------
+    percent : (n,) array
+        Of either sign: bright or dark.
+
+    Returns
+    -------
+    (n,) array of float32
+        Percent of black-to-white, positive for "in the same way".
+    """
+    lines = fields(picture.y, interlaced=picture.interlaced)
+    rows, columns = np.divmod(places, picture.width)
+    out = np.zeros(len(places), np.float32)
+    unit = np.float32(100.0 / (picture.signal.white - picture.signal.black))
+    for number, plane in enumerate(lines):
+        for sign in (1, -1):
+            mine = (rows % len(lines) == number) & (np.sign(percent) == sign)
+            if mine.any():
+                at = rows[mine] // len(lines)
+                out[mine] = unit * _beyond_ring(plane, at, columns[mine], sign)
+    return out
 
 
 def _strongest_around(
@@ -133,67 +213,83 @@ class PixelWatch:
     """Counts in how many looks each candidate stands out; bounded memory."""
 
     def __init__(self) -> None:
-        self._before: NDArray[np.float32] | None = None
-        self._window: NDArray[np.float32] | None = None
+        self._before: tuple[int, NDArray[np.float32]] | None = None
+        self._away = np.zeros((1, 1), np.float32)
         self._kept = np.zeros(0, _KEPT)
         self.size = 0, 0
         self.looks = 0
 
-    def look(self, picture: Picture, row: int) -> bool:
+    def look(
+        self, picture: Picture, row: int, chain: int, place: NDArray[np.float32]
+    ) -> bool:
         """Look for single pixels, if the picture has moved since the last look."""
-        if not self._moved(picture):
+        if not self._moved(picture, chain, place):
             return False
         self.size = picture.width, picture.height
         self.looks += 1
-        places, percent = outliers(picture)
-        kept = self._kept
-        at = np.searchsorted(kept["place"], places)
-        known = np.zeros(len(places), bool)
-        inside = at < len(kept)
-        known[inside] = kept["place"][at[inside]] == places[inside]
-        kept["looks"] += 1
-        hit = at[known]
-        kept["hits"][hit] += 1
-        kept["last"][hit] = row
-        kept["percent"][hit] += percent[known]
-        cb, cr = _colour_of(picture, places[known])
-        kept["cb"][hit] += cb
-        kept["cr"][hit] += cr
-        kept = kept[kept["hits"] >= _DROPPED * kept["looks"]]
-        fresh = np.zeros(int(np.count_nonzero(~known)), _KEPT)
-        fresh = fresh[: max(_MOST_KEPT - len(kept), 0)]
-        fresh["place"] = places[~known][: len(fresh)]
-        fresh["hits"] = fresh["looks"] = 1
-        fresh["percent"] = percent[~known][: len(fresh)]
-        fresh["first"] = fresh["last"] = row
-        both = np.concatenate([kept, fresh])
-        self._kept = both[np.argsort(both["place"])]
+        number, kept = self.looks - 1, self._kept
+        if len(kept):
+            amount = _amounts_at(picture, kept["place"], kept["percent"])
+            # The middle of a drive does not move: there a far lamp looks like one.
+            passed = self._passed(picture, kept["place"])
+            hit = np.flatnonzero((amount > _LEAST_PERCENT) & passed)
+            kept["looks"] += passed
+            kept["hits"][hit] += 1
+            kept["last"][hit] = row
+            kept["percent"][hit] += np.sign(kept["percent"][hit]) * amount[hit]
+            cb, cr = _colour_of(picture, kept["place"][hit])
+            kept["cb"][hit] += cb
+            kept["cr"][hit] += cr
+            kept = kept[kept["hits"] >= _DROPPED * kept["looks"]]
+        if number in _SEARCHES or number % _SEARCH_EVERY == 0:
+            kept = self._with_fresh(picture, kept, row)
+        self._kept = kept
         return True
 
-    def _moved(self, picture: Picture) -> bool:
+    def _with_fresh(
+        self, picture: Picture, kept: NDArray[np.void], row: int
+    ) -> NDArray[np.void]:
+        """Search the whole picture, and add what is not known yet."""
+        places, percent = outliers(picture)
+        new = ~np.isin(places, kept["place"])
+        fresh = np.zeros(int(np.count_nonzero(new)), _KEPT)
+        fresh = fresh[: max(_MOST_KEPT - len(kept), 0)]
+        fresh["place"] = places[new][: len(fresh)]
+        fresh["hits"] = fresh["looks"] = 1
+        fresh["percent"] = percent[new][: len(fresh)]
+        fresh["first"] = fresh["last"] = row
+        return np.concatenate([kept, fresh])
+
+    def _passed(self, picture: Picture, places: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return under which places the scene moved since the last look counted."""
+        height, width = self._away.shape
+        rows, columns = np.divmod(places, picture.width)
+        rows, columns = (
+            rows * height // picture.height,
+            columns * width // picture.width,
+        )
+        least = max(_LEAST_MOVE / picture.width, _LEAST_SHARE)
+        return np.asarray(self._away[rows, columns] >= least)
+
+    def _moved(self, picture: Picture, chain: int, place: NDArray[np.float32]) -> bool:
         """Return whether the scene lies elsewhere than in the last look that counted.
 
-        By phase correlation of the small picture, to some hundredths of its pixels.
+        Parameters
+        ----------
+        chain, place
+            See `spotlooks.Look`.
         """
-        luma = even_light(picture.view(proxy_luma))
-        height, width = luma.shape
-        if min(luma.shape) < 8:
-            return False
         before = self._before
-        if before is None or before.shape != luma.shape:
-            self._before = luma
-            window = cv2.createHanningWindow((width, height), cv2.CV_32F)
-            self._window = np.asarray(window, np.float32)
-            return False
-        (x, y), response = cv2.phaseCorrelate(before, luma, self._window)
-        full = picture.width / width
-        if response < _RESPONSE:
-            self._before = luma
-            return False
-        if full * float(np.hypot(x, y)) < _LEAST_MOVE:
-            return False
-        self._before = luma
-        return True
+        if before is not None and before[0] == chain:
+            self._away = np.hypot(*np.moveaxis(place - before[1], -1, 0))
+            far = float(np.median(self._away))
+            if far < max(_LEAST_MOVE / picture.width, _LEAST_SHARE):
+                return False
+        else:
+            self._away = np.full(place.shape[:2], np.inf, np.float32)
+        self._before = chain, place
+        # The first look of a take has nothing to differ from.
+        return before is not None
 
     def pixels(self) -> list[StuckPixel]:
         """Return the stuck pixels, the strongest first."""

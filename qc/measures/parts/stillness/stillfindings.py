@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Companion, Exhibit, Line, Measured, finding_of
-from qc.measures.parts.stillness.stillframes import Cadence, State, again, cadences
+from qc.measures.parts.stillness.rhythms import Cadence, cadences
+from qc.measures.parts.stillness.stillframes import State, again
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.spans import bridged, runs
 
@@ -49,7 +50,8 @@ def check(measured: Measured) -> Iterator[Finding]:
         if not _turns(readings, first, last):
             yield _tell_frozen(measured, readings, first, last)
     difference = _column(readings, "difference_percent")
-    for cadence in cadences(*again(states), difference)[0]:
+    cell = _column(readings, "cell_percent")
+    for cadence in cadences(*again(states), difference, cell)[0]:
         yield _tell_cadence(measured, readings, cadence)
     yield from _tell_singles(measured, readings, states == State.SINGLE)
 

@@ -1,4 +1,4 @@
-"""Which frames show the frame before once more, and in what rhythm: pure arithmetic.
+"""Which frames show the frame before once more: pure arithmetic.
 
 A repeated frame is bit for bit the same before coding, seldom after it: a codec goes on
 refining it, and builds it anew at each key frame. What a camera sees is never still, if
@@ -8,21 +8,20 @@ take's own quietest live frames, not against a fixed number.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.spans import Span, runs
+from qc.spans import runs
 
 __all__ = [
-    "Cadence",
+    "CALM_PERCENT",
+    "SMALLEST",
     "Changes",
     "State",
     "again",
-    "cadences",
     "live_floor",
     "notches",
     "repeated",
@@ -34,7 +33,7 @@ Values = NDArray[np.floating]
 
 # Percent of black-to-white by which no cell of the small picture changes in a coded
 # repeat between key frames, and at one (seen: 2.3 and 7 over six codecs).
-_CALM_PERCENT = 2.5
+CALM_PERCENT = 2.5
 _PULSE_PERCENT = 10.0
 # A key frame's pulse lies over the whole picture, motion in a part of it: the largest
 # change of a cell over the mean change (seen: 3 to 4 against 8 to 80).
@@ -73,21 +72,9 @@ _NOTCH_REACH = 4
 _APART = 12.0
 _LEAST_LIVE_SHARE = 0.05
 _FLOOR_PERCENTILE = 10.0
-_SMALLEST = 1e-3
+SMALLEST = 1e-3
 _LOCAL_S = 10.0
 _LEAST_LOCAL = 25
-
-# In a rhythm: repeats change so much less than the others, and so many fit.
-_RHYTHM_SHARE = 0.3
-_EXPLAINED = 0.75
-# Long patterns fit by chance sooner.
-_SHORT_PERIOD = 6
-_EXPLAINED_LONG = 0.9
-_AS_GOOD = 0.02
-_SEEN = 0.3
-_BLOCK = 120
-_SHORTEST_BLOCK = 20
-_LONGEST_PERIOD = 30
 
 
 class State(IntEnum):
@@ -131,7 +118,7 @@ def _split(difference: Values) -> float:
 
     Otsu's threshold on the logarithm, taken only if the two kinds lie well apart.
     """
-    logs = np.log10(np.maximum(difference, _SMALLEST))
+    logs = np.log10(np.maximum(difference, SMALLEST))
     counts, edges = np.histogram(logs, bins=64)
     middles = 0.5 * (edges[1:] + edges[:-1])
     below = np.cumsum(counts)
@@ -146,7 +133,7 @@ def _split(difference: Values) -> float:
     still, live = difference[difference < cut], difference[difference >= cut]
     if not still.size or live.size < _LEAST_LIVE_SHARE * difference.size:
         return 0.0
-    low = max(float(np.median(still)), _SMALLEST)
+    low = max(float(np.median(still)), SMALLEST)
     return cut if float(np.percentile(live, _FLOOR_PERCENTILE)) >= _APART * low else 0.0
 
 
@@ -192,7 +179,7 @@ def still(changes: Changes) -> Flags:
     floor = live_floor(changes)
     with np.errstate(invalid="ignore"):
         quiet = changes.difference <= _STILL_SHARE * floor
-        calm = changes.cell <= _CALM_PERCENT
+        calm = changes.cell <= CALM_PERCENT
         # Refined in single blocks: a cell may change more if hardly any other does.
         faint = changes.difference <= _FAINT_SHARE * floor
         out = changes.identical | (quiet & calm)
@@ -201,7 +188,7 @@ def still(changes: Changes) -> Flags:
         pulse = (changes.cell <= _PULSE_PERCENT) & (spread | calm | quiet)
         under = _rare_keys(changes) | (changes.difference <= _PULSE_SHARE * floor)
         refined = calm & (changes.difference <= floor)
-        moving = changes.cell > 2 * _CALM_PERCENT
+        moving = changes.cell > 2 * CALM_PERCENT
     _fill(out, pulse & under)
     for first, last in runs(out):
         _grow(out, refined, moving, first - 1, -1)
@@ -288,10 +275,10 @@ def notches(changes: Changes) -> Flags:
     beside = np.fmin(np.roll(cell, 1), np.roll(cell, -1))
     rare = _rare_keys(changes)
     with np.errstate(invalid="ignore", divide="ignore"):
-        depth = np.log(np.maximum(cell, _SMALLEST) / usual)
+        depth = np.log(np.maximum(cell, SMALLEST) / usual)
         less = difference / _usual_beside(difference, _NOTCH_REACH)
-        joint = depth + np.log(np.maximum(less, _SMALLEST))
-        moving = usual > 2 * _CALM_PERCENT
+        joint = depth + np.log(np.maximum(less, SMALLEST))
+        moving = usual > 2 * CALM_PERCENT
         sure = -_NOTCH_SPREAD * _spread(depth[moving])
         fewer = changes.changed / _usual_beside(changes.changed, _NOTCH_REACH)
         deep = depth <= min(np.log(_NOTCH_SHARE), sure)
@@ -329,8 +316,8 @@ def repeated(changes: Changes, is_still: Flags) -> Flags:
     cells = np.minimum(*_largest_near(cell, _DIP_REACH))
     with np.errstate(invalid="ignore"):
         dip = changes.difference <= _DIP_SHARE * np.minimum(ahead, behind)
-        calm = changes.cell <= np.maximum(_CALM_PERCENT, _DIP_CELL_SHARE * cells)
-        moving = cells > 2 * _CALM_PERCENT
+        calm = changes.cell <= np.maximum(CALM_PERCENT, _DIP_CELL_SHARE * cells)
+        moving = cells > 2 * CALM_PERCENT
     out = is_still | changes.identical | (dip & calm & moving)
     for first, last in runs(out):
         if changes.identical[first:last].all():
@@ -342,120 +329,6 @@ def repeated(changes: Changes, is_still: Flags) -> Flags:
         if not abrupt:
             out[first:last] = changes.identical[first:last]
     return np.asarray(out | notches(changes), bool)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cadence:
-    """A stretch in which repeats come in a steady rhythm.
-
-    Attributes
-    ----------
-    first, last : int
-        Rows, half-open.
-    period, repeats : int
-        Of so many frames, so many repeat the one before.
-    """
-
-    first: int
-    last: int
-    period: int
-    repeats: int
-
-
-def _rhythm(flags: Flags, difference: Values) -> NDArray[np.bool_] | None:
-    """Return the shortest pattern that a block follows; None for none.
-
-    Coding hides some repeats, so the usual change in each phase of a period tells.
-    """
-    n = len(flags)
-    found: list[tuple[float, Flags]] = []
-    for period in range(2, min(_LONGEST_PERIOD, n // 4) + 1):
-        pattern = _pattern(flags, difference, period)
-        if pattern is not None:
-            laid = pattern[np.arange(n) % period]
-            found.append((float(np.mean(laid == flags)), pattern))
-            if found[-1][0] >= 1.0 - _AS_GOOD:
-                break
-    best = max((fit for fit, _ in found), default=0.0)
-    # Multiples of the period fit as well: the shortest of the best.
-    return next((p for fit, p in found if fit >= best - _AS_GOOD), None)
-
-
-def _pattern(flags: Flags, difference: Values, period: int) -> Flags | None:
-    """Return which phases of a period repeat; None if frames do not follow it."""
-    phase = np.arange(len(flags)) % period
-    whole = len(difference) // period * period
-    usual = np.median(difference[:whole].reshape(-1, period), axis=0)
-    pattern = np.asarray(usual <= _RHYTHM_SHARE * usual.max(), bool)
-    if not 0 < int(pattern.sum()) < period:
-        return None
-    laid = pattern[phase]
-    hits = int(np.count_nonzero(laid & flags))
-    quiet = difference <= 2 * _RHYTHM_SHARE * float(np.median(difference[~laid]))
-    kept = float(np.mean(quiet[laid] | flags[laid]))
-    # Groups of pictures have a rhythm, too, but few frames that come twice.
-    sure = hits >= _SEEN * int(laid.sum())
-    needed = _EXPLAINED if period <= _SHORT_PERIOD else _EXPLAINED_LONG
-    fits = hits >= needed * int(flags.sum()) and kept >= needed
-    return pattern if sure and fits else None
-
-
-def _blocks(length: int) -> Iterator[Span]:
-    count = max(1, round(length / _BLOCK))
-    for i in range(count):
-        yield length * i // count, length * (i + 1) // count
-
-
-def cadences(
-    flags: Flags, known: Flags, difference: Values
-) -> tuple[list[Cadence], Flags]:
-    """Find steady rhythms of repeated frames, such as 25 pictures a second in 50.
-
-    Parameters
-    ----------
-    flags : (n,) array of bool
-        Frames that repeat the one before.
-    known : (n,) array of bool
-        Frames that can be judged; others end a block.
-    difference : (n,) array
-        Mean change of each frame.
-
-    Returns
-    -------
-    list of Cadence
-    inside : (n,) array of bool
-        Frames that a rhythm repeats.
-
-    Examples
-    --------
-    >>> again = np.arange(60) % 2 == 1
-    >>> found, _ = cadences(again, np.ones(60, bool), np.where(again, 0.0, 1.0))
-    >>> found[0].period, found[0].repeats
-    (2, 1)
-    """
-    inside = np.zeros(len(flags), bool)
-    out: list[Cadence] = []
-    for start, stop in runs(known):
-        for a, b in _blocks(stop - start):
-            first, last = start + a, start + b
-            part = flags[first:last]
-            if last - first < _SHORTEST_BLOCK or int(part.sum()) < 4:
-                continue
-            pattern = _rhythm(part, difference[first:last])
-            if pattern is None:
-                continue
-            laid = pattern[np.arange(last - first) % len(pattern)]
-            inside[first:last] = laid
-            new = Cadence(first, last, len(pattern), int(pattern.sum()))
-            if out and _goes_on(out[-1], new):
-                out[-1] = Cadence(out[-1].first, last, new.period, new.repeats)
-            else:
-                out.append(new)
-    return out, inside
-
-
-def _goes_on(before: Cadence, after: Cadence) -> bool:
-    return (before.period, before.repeats) == (after.period, after.repeats)
 
 
 def again(states: Values) -> tuple[Flags, Flags]:

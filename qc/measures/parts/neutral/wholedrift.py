@@ -1,0 +1,216 @@
+"""Drift and cast where no white is known: the whole picture against its own start.
+
+Which of two states is right is not known then. But if a framing shows two that lie so
+far apart, one of them is off by at least half of it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.colour import cct_duv, linear_rgb_to_xyz, mired, uv_prime, white_xyz
+from qc.measures.base import Exhibit, Line, Measured, finding_of
+from qc.measures.parts.neutral.castwords import cast_words
+from qc.measures.parts.neutral.whitedrift import (
+    drift_advice,
+    drift_words,
+    find_drift,
+    held,
+    walked_s,
+)
+from qc.measures.parts.neutral.whitejudge import smoothed, white_delta_e00
+from qc.records import Finding, Grade, Readings, TakeResult
+from qc.signal import Signal
+from qc.spans import Span, bridged, past_limit, runs
+
+__all__ = ["find_whole", "whole_exhibit"]
+
+_START_S = 0.5
+_RELEASE, _BRIDGE_S = 0.6, 0.5
+# What grows in a picture, blood or a hand, can move its median a little: without a
+# white the limit of a drift counts twice (house choice).
+_TWICE = 2.0
+_SHORTEST_S = 1.0  # of a framing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Framing:
+    """One framing over time."""
+
+    first: int
+    last: int
+    stops: NDArray[np.float64]  # (n, 2): changes since the start of the take, smoothed
+    times: NDArray[np.float64]  # (n + 1,)
+
+
+def _framings(readings: Readings) -> Iterable[_Framing]:
+    numbers, times = readings["white.picture_framing"], readings.times()
+    known = ~np.isnan(numbers)
+    for first, last in runs(known):
+        cuts = first + 1 + np.flatnonzero(np.diff(numbers[first:last]))
+        for a, b in itertools.pairwise([first, *cuts.tolist(), last]):
+            if times[b] - times[a] < _SHORTEST_S:
+                continue
+            stops = held(readings["white.picture_stops"][a:b].astype(np.float64))
+            if not np.isnan(stops).any():
+                yield _Framing(a, b, smoothed(stops, readings), times[a : b + 1])
+
+
+def _light(stops: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return R, G, B of a light that was neutral before such a change."""
+    ones = np.ones(len(stops))
+    return np.stack([2.0 ** stops[:, 0], ones, 2.0 ** stops[:, 1]], axis=1)
+
+
+def _away(stops: NDArray[np.float64], signal: Signal) -> NDArray[np.float64]:
+    """Return how far in u', v' such changes take what was neutral."""
+    uv = uv_prime(linear_rgb_to_xyz(_light(stops), primaries=signal.primaries))
+    return np.asarray(np.hypot(*(uv - uv_prime(white_xyz(signal.primaries))).T))
+
+
+def _words(stops: NDArray[np.float64], signal: Signal) -> str:
+    xyz = linear_rgb_to_xyz(_light(stops[None]), primaries=signal.primaries)
+    u, v = uv_prime(xyz[0]).tolist()
+    kelvin, duv = cct_duv(u, v * 2 / 3)
+    u0, v0 = uv_prime(white_xyz(signal.primaries)).tolist()
+    kelvin0, duv0 = cct_duv(u0, v0 * 2 / 3)
+    return cast_words(
+        mired_shift=mired(kelvin) - mired(kelvin0),
+        duv_shift=duv - duv0,
+        red_stops=-float(stops[0]),
+        blue_stops=-float(stops[1]),
+    )
+
+
+def find_whole(measured: Measured) -> Iterable[Finding]:
+    """Yield drifts and casts that only the picture as a whole shows."""
+    readings, video = measured.picture, measured.info.video
+    if readings is None or video is None or not readings.rows:
+        return
+    if measured.limits["white.neutral"] is not None:
+        return
+    known = [(f.start_frame, f.end_frame) for f in find_drift(measured)]
+    for framing in _framings(readings):
+        for finding in _drifts(measured, readings, framing, video.signal):
+            mine = finding.start_frame, finding.end_frame
+            if not any(mine[0] < b and a < mine[1] for a, b in known):
+                yield finding
+        yield from _casts(measured, readings, framing, video.signal)
+
+
+def _spans(
+    away: NDArray[np.float64], framing: _Framing, limit: float, least: float
+) -> Iterable[Span]:
+    past = past_limit(away.astype(np.float32), limit=limit, release=_RELEASE * limit)
+    for first, last in bridged(past, times=framing.times, gap=_BRIDGE_S):
+        if framing.times[last] - framing.times[first] >= least:
+            yield first, last
+
+
+def _drifts(
+    measured: Measured, readings: Readings, framing: _Framing, signal: Signal
+) -> Iterable[Finding]:
+    limit = _TWICE * float(measured.limits["white.drift_delta_uv"])
+    least = float(measured.limits["white.drift_min_seconds"])
+    times = framing.times[:-1]
+    start = np.median(framing.stops[times < times[0] + _START_S], axis=0)
+    away = _away(framing.stops - start, signal)
+    for first, last in _spans(away, framing, limit, least):
+        worst = first + int(np.argmax(away[first:last]))
+        walked = walked_s(times, away, worst)
+        how = drift_words(measured, readings, framing.first + first, walked)
+        yield finding_of(
+            measured,
+            readings,
+            rule="white.drift",
+            grade=_grade(measured, readings, framing.first + worst),
+            first=framing.first + first,
+            last=framing.first + last,
+            worst_row=framing.first + worst,
+            message=(
+                f"The colour of the whole picture {how} while the framing stayed: what "
+                f"was neutral before is then "
+                f"{_words(framing.stops[worst] - start, signal)} (Δu′v′ "
+                f"{away[worst]:.4f}, limit without a white {limit:g}). No white was "
+                "needed for this; which of the two is right it does not say."
+            ),
+            advice=drift_advice(walked),
+            worst=float(away[worst]),
+            limit=limit,
+            unit="Δu′v′",
+        )
+
+
+def _grade(measured: Measured, readings: Readings, worst: int) -> Grade:
+    cast = float(readings["white.cast_delta_e00"][worst])
+    found = cast > measured.limits["white.review_delta_e00"]
+    return Grade.NOTE if found else Grade.REVIEW
+
+
+def _casts(
+    measured: Measured, readings: Readings, framing: _Framing, signal: Signal
+) -> Iterable[Finding]:
+    """Yield stretches so far from the rest of a framing that one of both has a cast."""
+    limit = float(measured.limits["white.review_delta_e00"])
+    least = float(measured.limits["white.min_seconds"])
+    usual = np.median(framing.stops, axis=0)
+    off = framing.stops - usual
+    half = white_delta_e00(_light(0.5 * off), signal)
+    seen = readings["white.source"][framing.first : framing.last] > 0
+    if seen.any():
+        return  # its white is known, and carried through the framing
+    for first, last in _spans(half, framing, limit, least):
+        worst = first + int(np.argmax(half[first:last]))
+        yield finding_of(
+            measured,
+            readings,
+            rule="white.cast",
+            grade=Grade.REVIEW,
+            first=framing.first + first,
+            last=framing.first + last,
+            worst_row=framing.first + worst,
+            message=(
+                f"Against most of this framing the whole picture is "
+                f"{_words(off[worst], signal)} here. No white was found that is sure "
+                "enough to say which of the two is right, but one of them is off by at "
+                f"least CIEDE2000 {half[worst]:.1f} (limit {limit:g})."
+            ),
+            advice=(
+                "Compare both with a moment in which something white is seen, and "
+                "grade the other like it. Before the next case take the white balance "
+                "on a clean white swab and leave light and setting alone."
+            ),
+            worst=float(half[worst]),
+            limit=limit,
+            unit="ΔE₀₀",
+        )
+
+
+def whole_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    """Yield the course of the whole picture's colour around a finding."""
+    readings, row = result.picture, finding.worst_pts_row
+    if readings is None or row is None or result.info.video is None:
+        return
+    for framing in _framings(readings):
+        if not framing.first <= row < framing.last:
+            continue
+        step = max(1, len(framing.stops) // 800)
+        times = framing.times[:-1][::step]
+        stops = (framing.stops - framing.stops[0])[::step]
+        yield Exhibit(
+            kind="lines",
+            title="The whole picture's colour over time",
+            caption="Change of red over green and of blue over green, median over the "
+            "picture, while the framing stays.",
+            lines=(
+                Line("red / green", times, stops[:, 0]),
+                Line("blue / green", times, stops[:, 1]),
+            ),
+            x_label="s",
+            y_label="stops",
+        )

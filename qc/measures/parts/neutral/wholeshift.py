@@ -1,0 +1,215 @@
+"""How the colour of the whole picture changes while the framing stays.
+
+No white need be known for it: under another lamp, or by another setting of the camera,
+every surface changes its R/G and B/G by the same factor (von Kries), bright or dark. A
+hand, a swab or blood changes only what it covers; the iris changes neither ratio.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.neutral.neutrallight import log_light
+from qc.records import Picture
+from qc.signal import LUMA_WEIGHTS, Signal
+
+__all__ = ["Whole", "WholeShift"]
+
+Map = NDArray[np.float32]
+
+# Points that are looked at, across and down: single pixels, for medians over hundreds;
+# in small pictures, where it costs little, means of what lies round them.
+_ACROSS, _DOWN = 40, 24
+_SMALL = 320_000  # pixels
+# Levels of R'G'B', shares of black to white, between which a ratio says something.
+_FLOOR, _CEILING = 0.07, 0.95
+_EVERY_S = 0.24
+# A change of the mean of Cb or Cr, share of the range, that is looked into at once.
+_JUMP = 0.0012
+# The framing has stayed if points agree on the change this well (median distance,
+# stops) and light and dark lie where they lay (correlation of luminance).
+_SPREAD_STOPS, _ALIKE = 0.25, 0.45
+# A change of more stops counts if so many points have made at least half of it.
+_SHIFTED, _WITH = 0.06, 0.65
+_FEWEST = 0.2  # share of the points that must be of use in both pictures
+_LOST_S = 0.8  # so long the framing may be another before a new one begins
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Whole:
+    """The colour of one picture against the start of its framing.
+
+    Attributes
+    ----------
+    stops : (red, blue)
+        How R/G and B/G have changed since the start of the take; NaN while the framing
+        is another. From one framing to the next it is a guess.
+    framing : int
+        Counts framings: what is told of differences within one is sure.
+    """
+
+    stops: tuple[float, float]
+    framing: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Points:
+    """Chosen points of one picture: R/G, B/G and G in stops, and which are of use."""
+
+    red: Map
+    blue: Map
+    green: Map
+    usable: NDArray[np.bool_]
+
+
+class WholeShift:
+    """Follows the colour of the whole picture; cheap enough for every frame."""
+
+    def __init__(self, signal: Signal) -> None:
+        self._signal = signal
+        self._first: _Points | None = None
+        self._last: _Points | None = None
+        self._base = (0.0, 0.0)
+        self._whole = Whole((math.nan, math.nan), 0)
+        self._means = np.full(2, np.nan)
+        self._looked_s = -math.inf
+        self._kept_s = -math.inf
+
+    def read(self, picture: Picture, at_s: float) -> Whole:
+        """Return how the picture's colour has changed.
+
+        Parameters
+        ----------
+        picture : Picture
+            With chroma.
+        at_s : float
+            When it is shown, seconds.
+        """
+        planes = _sampled(picture)
+        means = np.array([planes[1].mean(), planes[2].mean()])
+        jumped = not np.abs(means - self._means).max() <= (
+            _JUMP * self._signal.chroma_span
+        )
+        if not jumped and 0 <= at_s - self._looked_s < _EVERY_S:
+            return self._whole
+        self._looked_s, self._means = at_s, means
+        now = _points(planes, self._signal)
+        stops = None if self._first is None else _change(self._first, now)
+        framing = self._whole.framing
+        if stops is not None:
+            self._kept_s, self._last = at_s, now
+        elif self._first is None or not 0 <= at_s - self._kept_s <= _LOST_S:
+            self._base = self._linked(now)
+            self._first = self._last = now
+            self._kept_s, stops, framing = at_s, (0.0, 0.0), framing + 1
+        if stops is None:
+            self._whole = Whole((math.nan, math.nan), framing)
+        else:
+            told = self._base[0] + stops[0], self._base[1] + stops[1]
+            self._whole = Whole(told, framing)
+        return self._whole
+
+    def _linked(self, now: _Points) -> tuple[float, float]:
+        """Return the change up to a new framing, as far as it can be guessed."""
+        if self._last is None or self._first is None:
+            return self._base
+        before = _change(self._first, self._last) or (0.0, 0.0)
+        step = _change(self._last, now, loose=True) or (0.0, 0.0)
+        return (
+            self._base[0] + before[0] + step[0],
+            self._base[1] + before[1] + step[1],
+        )
+
+
+def _sampled(picture: Picture) -> list[NDArray[np.unsignedinteger]]:
+    """Return Y, Cb and Cr at the chosen points."""
+    rows, columns = picture.cb.shape
+    if picture.y.size <= _SMALL and min(rows, columns) >= 2 * _DOWN:
+        size = (_ACROSS, _DOWN)
+        return [
+            np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA))
+            for p in (picture.y, picture.cb, picture.cr)
+        ]
+    down, across = max(1, rows // _DOWN), max(1, columns // _ACROSS)
+    chroma = (slice(down // 2, None, down), slice(across // 2, None, across))
+    tall = picture.y.shape[0] // max(rows, 1) or 1
+    wide = picture.y.shape[1] // max(columns, 1) or 1
+    luma = (
+        slice(down // 2 * tall, None, down * tall),
+        slice(across // 2 * wide, None, across * wide),
+    )
+    cb, cr, y = picture.cb[chroma], picture.cr[chroma], picture.y[luma]
+    h, w = min(cb.shape[0], y.shape[0]), min(cb.shape[1], y.shape[1])
+    return [y[:h, :w], cb[:h, :w], cr[:h, :w]]
+
+
+def _points(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> _Points:
+    y, cb, cr = (p.astype(np.float32).ravel() for p in planes)
+    kr, kb = LUMA_WEIGHTS[signal.matrix]
+    luma = (y - signal.black) * np.float32(1 / (signal.white - signal.black))
+    pb, pr = (
+        (p - signal.chroma_zero) * np.float32(1 / signal.chroma_span) for p in (cb, cr)
+    )
+    rgb = np.empty((3, luma.size), np.float32)
+    rgb[0] = luma + np.float32(2.0 * (1.0 - kr)) * pr
+    rgb[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
+    rgb[1] = (luma - kr * rgb[0] - kb * rgb[2]) / (1.0 - kr - kb)
+    red, green, blue = log_light(rgb, signal.transfer)
+    usable = (rgb.max(axis=0) < _CEILING) & (rgb.min(axis=0) > _FLOOR)
+    return _Points(red - green, blue - green, green, usable)
+
+
+def _change(
+    first: _Points, now: _Points, *, loose: bool = False
+) -> tuple[float, float] | None:
+    """Return the change of R/G and B/G on which a picture agrees; None: it does not.
+
+    Parameters
+    ----------
+    loose : bool
+        Believe any median.
+    """
+    if first.usable.size != now.usable.size:
+        return None
+    both = first.usable & now.usable
+    count = int(np.count_nonzero(both))
+    if count < max(_FEWEST * both.size, 12):
+        return None
+    red, blue = now.red[both] - first.red[both], now.blue[both] - first.blue[both]
+    shift = _median(red), _median(blue)
+    if loose:
+        return shift
+    off = np.hypot(red - np.float32(shift[0]), blue - np.float32(shift[1]))
+    spread = _median(off)
+    if spread > _SPREAD_STOPS:
+        return None
+    # What has changed by itself, a hand or blood, does not pull at the median.
+    near = off <= 2.5 * spread
+    if spread > 0:
+        shift = _median(red[near]), _median(blue[near])
+    size = math.hypot(*shift)
+    if size > _SHIFTED:
+        along = (red * shift[0] + blue * shift[1]) / np.float32(size)
+        if np.count_nonzero(along > 0.5 * size) < _WITH * count:
+            return None
+    if _correlation(first.green[both], now.green[both]) < _ALIKE:
+        return None
+    return shift
+
+
+def _median(values: Map) -> float:
+    return float(np.partition(values, values.size // 2)[values.size // 2])
+
+
+def _correlation(a: Map, b: Map) -> float:
+    """Return how alike luminances lie; 1 where there is nothing but grain."""
+    a, b = a - a.mean(), b - b.mean()
+    power = float(a @ a), float(b @ b)
+    if min(power) < 0.02 * a.size:  # under a seventh of a stop: an even sheet
+        return 1.0
+    return float(a @ b) / math.sqrt(power[0] * power[1])
