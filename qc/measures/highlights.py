@@ -240,7 +240,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=3,
+    version=4,
     rules=(
         Rule(
             "highlights.relevant",
@@ -284,22 +284,24 @@ MEASURE = Measure(
         "told apart on a small picture: tissue, skin and gloves fade into colour and "
         "keep a trace of it almost to the end of the signal; white cloth is neutral, "
         "broad and ends in a step; glints are tiny and stand on something much darker, "
-        "or come and go; the colour of a place before it burnt out counts where the "
-        "light of the whole picture rose. These rules of thumb stand unless a fitted "
-        "merit clearly speaks against them (logistic regression over colour against "
-        "the picture's own white, steps and fades, grain and size); it is asked only "
-        "where a white is in sight and at most 1.3 stops of blue off. What cannot be "
-        "told counts as relevant. Up to 0.5 % of the picture, "
-        "or half the review limit, is not told apart and counts as undecided. "
-        "While the burnt-out area changes by less than 15 % and no limit is near, the "
-        "shares found last hold for up to 0.2 s, in proportion; the whole burnt-out "
-        "area is counted in every frame. The largest area joins what lies less than "
-        "four pixels apart."
+        "or come and go; how bright tissue is elsewhere tells whether the iris can "
+        "have burnt it here; the colour of a place before it burnt out counts where "
+        "the light of the whole picture rose. Two small fitted networks weigh colour "
+        "against the picture's own white, steps and fades, grain, size and "
+        "surroundings. What cannot be told, and all that burns where the picture's own "
+        "white is more than 1.75 stops of blue off, counts as relevant. Up to 0.5 % of "
+        "the picture, or half the review limit, is not told apart and counts as "
+        "undecided. The whole burnt-out area is counted in every frame; what it "
+        "consists of is looked at again when the area jumps or has changed by 25 %, "
+        "when a limit would be crossed, when the picture has changed, else every 0.5 s "
+        "at the latest, and near a limit more often until looks agree; in between the "
+        "shares found last hold in proportion. The largest area joins what lies less "
+        "than four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "
-        "Zebra at 95 %: common practice, no source. Telling apart: own rules, and "
-        "weights fitted on rendered scenes (tests/bench/fit_highlights.py). "
+        "Zebra at 95 %: common practice, no source. Telling apart: weights fitted on "
+        "rendered scenes (tests/bench/fit_highlights.py). "
         "Limits: house choice."
     ),
 )

@@ -18,11 +18,21 @@ Box = tuple[int, int, int, int]
 Codes = NDArray[np.uint8]
 
 
-def at_least(plane: NDArray[np.unsignedinteger], code: int) -> Codes:
-    """Return 1 where the plane is at or above `code`, else 0."""
+def at_least(
+    plane: NDArray[np.unsignedinteger], code: int, out: Codes | None = None
+) -> Codes:
+    """Return 1 where the plane is at or above `code`, else 0.
+
+    Parameters
+    ----------
+    out : (H, W) array of uint8 or None
+        Memory that may be used for the result.
+    """
     if plane.dtype == np.uint8 and plane.size:
-        out = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY)[1]
-        return np.asarray(out, np.uint8)
+        fits = out is not None and out.shape == plane.shape
+        dst = out if fits else np.empty(plane.shape, np.uint8)
+        found = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY, dst)[1]
+        return np.asarray(found, np.uint8)
     return (plane >= code).view(np.uint8)
 
 
@@ -91,7 +101,9 @@ def largest_of_blocks(mask: Codes, counts: Codes) -> tuple[int, Box | None]:
         labels.ravel()[filled], weights=counts.ravel()[filled], minlength=number
     )
     best = int(pixels.argmax())
-    bx, by, bw, bh = cv2.boundingRect((labels == best).view(np.uint8))
+    rows, columns = np.divmod(filled[labels.ravel()[filled] == best], counts.shape[1])
+    bx, by = int(columns.min()), int(rows.min())
+    bw, bh = int(columns.max()) - bx + 1, int(rows.max()) - by + 1
     inside = labels[by : by + bh, bx : bx + bw] == best
     x, y = bx * BLOCK, by * BLOCK
     blocks = mask[y : y + bh * BLOCK, x : x + bw * BLOCK]

@@ -4,55 +4,94 @@ Private to `brightparts`; the weights are in `brightweights`.
 Colours are stops of red and blue over green, against what a white thing would show at
 the same luma under this light: as a white burns out, its channels reach the end of the
 signal one after the other, and a white under a warm lamp passes through yellow.
+Evidence is drawn on the small picture and gathered, in squares of four sizes and over
+each connected burnt area, on a grid of half its size.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.burnt.brightcues import LAMP_SLOPE, Cues, Plane, Scene
+from qc.measures.parts.burnt.brightcues import LAMP_SLOPE, Plane, Scene
 from qc.measures.parts.burnt.brightcues import stops_between as stops
 from qc.signal import LUMA_WEIGHTS
 
-__all__ = ["FEATURES", "features_of", "white_of"]
+__all__ = ["FEATURES", "Places", "places_of", "white_of"]
 
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.float32]
 Index = NDArray[np.intp]
+Labels = NDArray[np.int32]
 
-# From here to the level lies the rim; below it, down to the other, what is shaded.
-_RIM_FROM, _SHADE_FROM = 0.66, 0.30
+# From here to the level lies the rim of a burnt area.
+_RIM_FROM = 0.66
 _ENDED = 0.03
 _PLATEAU = 0.012
 _MOST_STOPS = 1.2
-# Sides of the squares that evidence is gathered in, in cells; the larger on a picture
-# of half the size.
-_NEAR, _WIDE = 7, 17
+# What is not burnt out is tissue from so many stops of red over blue on, and white up
+# to so many off: between them nothing is said.
+_WARM_FROM, _WARM_LUMA, _STILL_WARM = 0.3, 0.2, 0.12
+_WHITE_RED, _WHITE_BLUE, _WHITE_LUMA = 0.12, 0.15, 0.35
+# Sides of the squares that evidence is gathered in, in places of two by two cells.
+_SQUARES = {"near": 3, "mid": 9, "wide": 21, "vast": 41}
 _SQUARE = np.ones((3, 3), np.uint8)
-# Evidence lies up to so many cells from a burnt one (and one more for the grain).
-_MARGIN = 6
-# Maps that are summed up; two more are a cell's own colour.
-_SUMS = 18
+_AROUND = np.ones((9, 9), np.uint8)
+# A place with less of its pixels burnt out is not worth a row of its own.
+_ANY_BURNT = 0.02
+# So many places of tissue give its luma; without them these stand, shares of the level.
+_TISSUE_PLACES, _NO_TISSUE = 12, (0.5, 0.7, 0.8)
 # Places on the line of lamps, and how many make a white.
-_LOCUS_STOPS, _WHITE_CELLS, _WHITE_FROM, _BLUEST = 0.12, 25, 0.45, 80
-_SMOOTH = 0.1
+_LOCUS_STOPS, _WHITE_CELLS, _WHITE_FROM, _BLUEST = 0.12, 6, 0.45, 80
+# Added below every ratio, so that it means nothing where there is next to nothing.
+_FEW = np.float32(0.004)
 
 _POOLED = (
-    "burnt", "told", "rim per edge", "shade", "told red", "told blue", "told lacks red",
-    "told lacks blue", "rim red", "rim blue", "rim off", "rim grain", "shade red",
-    "shade blue", "step", "fade", "cloth",
+    "burnt", "told", "ended", "lacks weakest", "told blue", "told lacks red",
+    "told lacks blue", "rim", "rim red", "rim blue", "rim off", "rim grain", "edge",
+    "edge steep", "grain", "tissue", "tissue luma", "tissue red", "tissue blue",
+    "white",
 )  # fmt: skip
 _OWN = (
-    "red", "blue", "under end", "burnt here", "area size", "area coloured",
-    "area white", "area plain", "area trace", "lean", "white blue", "white off",
-    "cast", "no white", "burnt in all",
+    "red", "blue", "under end strongest", "under end weakest", "seen red", "seen blue",
+    "under end", "burnt here", "depth", "area size", "area depth", "area fills box",
 )  # fmt: skip
-FEATURES = (*(f"{w} {n}" for w in ("near", "wide", "area") for n in _POOLED), *_OWN)
+_WHOLE = (
+    "tissue luma 50", "tissue luma 90", "tissue luma 98", "tissue in all",
+    "tissue still warm", "burnt in all", "ended of burnt", "warm of burnt",
+    "end over level", "white blue", "white off", "cast", "no white", "white in all",
+)  # fmt: skip
+FEATURES = (
+    *(f"{w} {n}" for w in (*_SQUARES, "area") for n in _POOLED), *_OWN, *_WHOLE
+)  # fmt: skip
 """Names of the numbers, in order."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """The burnt-out places of a picture and what is measured of them.
+
+    Attributes
+    ----------
+    shape : (int, int)
+        Rows and columns of the grid; a place is two by two cells of the small picture.
+    at : (n,) array
+        Flat indices of the places that hold burnt-out pixels.
+    burnt : (n,) array
+        Share of each that is burnt out.
+    rows : (n, len(FEATURES)) array
+    white : (h, w) array of float32
+        1 where a cell of the small picture is white and not burnt out.
+    """
+
+    shape: tuple[int, int]
+    at: Index
+    burnt: Rows
+    rows: Rows
+    white: Plane
 
 
 def white_of(scene: Scene, colour: Plane) -> tuple[float, float, bool]:
@@ -62,16 +101,18 @@ def white_of(scene: Scene, colour: Plane) -> tuple[float, float, bool]:
     tissue lie off it, to the red. Of what lies on it the bluest is the white: fat and
     cream are yellower, and little is bluer than cotton without being green.
     """
-    highest = scene.rgb.max(axis=0)
+    # Every other cell is enough for a middle.
+    (r, g, b), luma = scene.rgb[:, ::2, ::2], scene.luma[::2, ::2]
+    highest = np.maximum(np.maximum(r, g), b)
     clear = (highest < min(scene.end, 1.02 * scene.level) - _ENDED) & (
-        scene.luma > _WHITE_FROM * scene.level
+        luma > _WHITE_FROM * scene.level
     )
-    red, blue = colour[0][clear], colour[1][clear]
-    on = np.abs(red + LAMP_SLOPE * blue) < _LOCUS_STOPS
+    red, blue = colour[0, ::2, ::2][clear], colour[1, ::2, ::2][clear]
+    on = np.abs(red + np.float32(LAMP_SLOPE) * blue) < _LOCUS_STOPS
     if np.count_nonzero(on) < _WHITE_CELLS:
         return 0.0, 0.0, False
     red, blue = red[on], blue[on]
-    most = float(np.percentile(blue, _BLUEST))
+    most = float(np.percentile(blue, _BLUEST, method="nearest"))
     return float(np.median(red[np.abs(blue - most) < _LOCUS_STOPS])), most, True
 
 
@@ -82,11 +123,8 @@ def _white_at(
     kr, kb = LUMA_WEIGHTS[scene.matrix]
     green = np.linspace(0.25, 3.5, 326)
     if scene.transfer in ("hlg", "pq"):
-        unit = 10 * float(
-            stops(np.ones(1, np.float32), np.full(1, 0.9, np.float32), scene.transfer)[
-                0
-            ]
-        )
+        one, low = np.ones(1, np.float32), np.full(1, 0.9, np.float32)
+        unit = 10 * float(stops(one, low, scene.transfer)[0])
         red, blue = green + white[0] / unit, green + white[1] / unit
     else:
         red, blue = (green * 2.0 ** (w / 2.2) for w in white)
@@ -101,180 +139,193 @@ def _white_at(
     )
     # A table over even steps of luma: looking up is then a plain index.
     grid = np.linspace(0.25, scene.end, 512)
-    place = (luma - 0.25) * np.float32(511 / max(scene.end - 0.25, 1e-3))
-    at = np.clip(place, 0, 511).astype(np.intp)
+    place = (luma - np.float32(0.25)) * np.float32(511 / max(scene.end - 0.25, 1e-3))
+    at = np.clip(place, 0, 511).astype(np.int16)
     first, second, third, fourth = (
-        np.interp(grid, y, t).astype(np.float32)[at] for t in of
+        np.take(np.interp(grid, y, t).astype(np.float32), at) for t in of
     )
     return first, second, third, fourth
 
 
-def _maps(scene: Scene, cues: Cues, white: tuple[float, float]) -> list[Plane]:
-    """Return what is summed up around each place, burnt area first."""
-    luma, burnt, end, level = scene.luma, scene.burnt, scene.end, scene.level
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """Maps on the small picture: what is gathered, and what a place shows itself."""
+
+    maps: list[Plane]
+    own: list[Plane]
+    still_warm: float
+
+
+def _draw(scene: Scene, colour: Plane, white: tuple[float, float]) -> _Drawn:
+    """Draw the evidence, in the order in which `_ratios` takes it."""
+    (r, g, b), luma, end, level = scene.rgb, scene.luma, scene.end, scene.level
     w_red, w_blue, w_r, w_b = _white_at(luma, white, scene)
-    red = np.clip(cues.colour[0] - w_red, -_MOST_STOPS, _MOST_STOPS)
-    blue = np.clip(cues.colour[1] - w_blue, -_MOST_STOPS, _MOST_STOPS)
-    under = np.maximum(end - luma, 0.004)
-    lacks_red = np.clip((w_r - scene.rgb[0]) / under, -2, 2)
-    lacks_blue = np.clip((w_b - scene.rgb[2]) / under, -2, 4)
-    is_burnt = burnt > 0.5
-    told = (is_burnt & (luma < end - _PLATEAU)).astype(np.float32)
-    near = cv2.dilate(is_burnt.view(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    rim = (near & ~is_burnt & (luma > _RIM_FROM * level)).astype(np.float32)
-    dark = (near & (luma > _SHADE_FROM) & (luma <= _RIM_FROM * level)).astype(
-        np.float32
+    red = np.clip(colour[0] - w_red, -_MOST_STOPS, _MOST_STOPS)
+    blue = np.clip(colour[1] - w_blue, -_MOST_STOPS, _MOST_STOPS)
+    highest, lowest = cv2.max(cv2.max(r, g), b), cv2.min(cv2.min(r, g), b)
+    burns = scene.burnt > 0.5
+    mask = burns.view(np.uint8)
+    burnt = burns.astype(np.float32)
+    told = (burns & (luma < end - _PLATEAU)).astype(np.float32)
+    ended = (burns & (lowest > end - _ENDED)).astype(np.float32)
+    per_under = told / np.maximum(end - luma, 0.004)
+    lacks_red = np.clip((w_r - r) * per_under, -2, 2)
+    lacks_blue = np.clip((w_b - b) * per_under, -2, 4)
+    near = cv2.dilate(mask, _AROUND) > 0
+    rim = (near & ~burns & (luma > _RIM_FROM * level)).astype(np.float32)
+    grain = np.abs(cv2.Laplacian(luma, cv2.CV_32F))
+    edge = (cv2.dilate(mask, _SQUARE) - cv2.erode(mask, _SQUARE)).astype(np.float32)
+    steep = cv2.magnitude(
+        cv2.Sobel(luma, cv2.CV_32F, 1, 0, scale=0.25),
+        cv2.Sobel(luma, cv2.CV_32F, 0, 1, scale=0.25),
     )
-    grain = np.abs(cv2.Laplacian(luma, cv2.CV_32F)) * rim
-    inner = cv2.erode(is_burnt.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    edge = (is_burnt & ~inner).astype(np.float32)
-    off = np.sqrt(red * red + blue * blue)
+    free = (highest < end - _ENDED) & ~burns
+    warmth = red - blue
+    tissue = free & (luma > _WARM_LUMA) & (warmth > _WARM_FROM) & (red > 0.05)
+    tissue = tissue.astype(np.float32)
+    pale = free & (luma > _WHITE_LUMA) & (np.abs(red) < _WHITE_RED)
+    pale = (pale & (np.abs(blue) < _WHITE_BLUE)).astype(np.float32)
+    maps = [
+        burnt, told, ended, np.clip(end - lowest, 0, 1) * burnt,
+        told * blue, lacks_red, lacks_blue, rim,
+        rim * red, rim * blue, rim * cv2.magnitude(red, blue), rim * grain,
+        edge, edge * steep, burnt * grain, tissue,
+        tissue * luma, tissue * red, tissue * blue, pale,
+    ]  # fmt: skip
+    still = float(np.mean(told * (warmth > _STILL_WARM)))
+    own = [red, blue, highest, lowest, *colour, luma, scene.burnt]
+    return _Drawn(maps, own, still)
+
+
+def _ratios(sums: list[Rows], level: float) -> list[Rows]:
+    """Return `_POOLED` from means of the maps."""
+    (
+        burnt, told, ended, weakest, t_blue, t_lack_red, t_lack_blue, rim, r_red,
+        r_blue, r_off, r_grain, edge, steep, grain, tissue, luma, red, blue, white,
+    ) = sums  # fmt: skip
+    all_, some, rims, edges, flesh = (
+        s + _FEW for s in (burnt, told, rim, edge, tissue)
+    )
+    free = 1 - burnt + _FEW
     return [
-        is_burnt.astype(np.float32), told, rim, dark, edge,
-        told * red, told * blue, told * lacks_red, told * lacks_blue,
-        rim * red, rim * blue, rim * off, grain, dark * red, dark * blue,
-        (cues.step & is_burnt).astype(np.float32),
-        (cues.tissue & near).astype(np.float32),
-        (cues.cloth & near).astype(np.float32),
-        red, blue,
+        burnt, told / all_, ended / all_, weakest / all_, t_blue / some,
+        t_lack_red / some, t_lack_blue / some, rim / all_, r_red / rims, r_blue / rims,
+        r_off / rims, 30 * r_grain / rims, edge / all_, 20 * steep / edges,
+        20 * grain / all_, tissue / free, (luma + _FEW / 2) / flesh / np.float32(level),
+        red / flesh, blue / flesh, white / free,
     ]  # fmt: skip
 
 
-def _burnt_areas(burnt: Plane) -> tuple[NDArray[np.int32], int]:
-    """Return the burnt area that each cell lies in or beside, and how many there are.
-
-    Necks under three cells wide part areas; 0 is what lies in none.
-    """
-    solid = cv2.morphologyEx(burnt.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE)
-    number, labels = cv2.connectedComponents(solid, connectivity=4, ltype=cv2.CV_32S)
-    near = cv2.dilate(labels.astype(np.float32), np.ones((5, 5), np.uint8))
-    return np.where(labels > 0, labels, near.astype(np.int32)).astype(np.int32), number
+def _even(plane: Plane) -> Plane:
+    """Return a plane with even sides: its last row and column once more if need be."""
+    h, w = plane.shape
+    if not (h % 2 or w % 2):
+        return plane
+    out = cv2.copyMakeBorder(plane, 0, h % 2, 0, w % 2, cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
 
 
-def _ratios(sums: list[Rows], cells: Rows | float) -> list[Rows]:
-    """Return `_POOLED` from sums of the maps over `cells` cells each."""
-    n = np.maximum(cells, 1.0)
-    burnt, told, rim, dark, edge = sums[:5]
-    few = np.float32(1.5)
+def _halved(planes: list[Plane]) -> Plane:
+    """Return up to four planes of even sides at half size, as channels."""
+    h, w = planes[0].shape
+    half = cv2.resize(cv2.merge(planes), (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(half, np.float32)
 
-    def mean(total: Rows, weight: Rows) -> Rows:
-        return np.asarray(total / (weight + few), np.float32)
 
-    edges = edge + few
+def _areas(burnt: Plane, sums: list[Plane], at: Index, level: float) -> list[Rows]:
+    """Return `_POOLED` over each place's burnt area, and four figures of its shape."""
+    solid = (burnt > 0.5).astype(np.uint8)
+    number, labels, stats, _ = cv2.connectedComponentsWithStats(
+        solid, connectivity=4, ltype=cv2.CV_32S
+    )
+    beside = cv2.dilate(labels.astype(np.float32), _SQUARE).astype(np.int32)
+    flat = np.where(labels > 0, labels, beside).ravel()
+    inside = np.flatnonzero(flat)
+    of = flat[inside]
+    count = np.bincount(of, minlength=number).astype(np.float32) + np.float32(1e-3)
+    means = [
+        np.bincount(of, m.ravel()[inside], number).astype(np.float32) / count
+        for m in sums
+    ]
+    depth = cv2.distanceTransform(solid, cv2.DIST_L2, 3).ravel()
+    deepest = np.zeros(number, np.float32)
+    np.maximum.at(deepest, of, depth[inside])
+    cells = stats[:, cv2.CC_STAT_AREA].astype(np.float32)
+    box = stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
+    cells[0] = 0
+    fill = cells / np.maximum(box, 1).astype(np.float32)
+    mine = flat[at]
     return [
-        burnt / n, told / (burnt + few), np.minimum(rim / edges, 4), dark / n,
-        *(mean(t, told) for t in sums[5:9]),
-        *(mean(t, rim) for t in sums[9:12]), 30 * mean(sums[12], rim),
-        *(mean(t, dark) for t in sums[13:15]),
-        *(np.minimum(t / edges, 4) for t in sums[15:18]),
+        *(m[mine] for m in _ratios(means, level)),
+        np.log2(1 + depth[at]), np.log2(1 + cells)[mine], np.log2(1 + deepest)[mine],
+        fill[mine],
     ]  # fmt: skip
 
 
-def _cut(
-    scene: Scene, cues: Cues, at: Index, pale: NDArray[np.int32]
-) -> tuple[int, int, Scene, Cues, Index, NDArray[np.int32]]:
-    """Return the picture's size, and all cut to what lies in and around burnt places.
-
-    Nothing further off is summed up, so that nothing is lost.
-    """
-    h, w = scene.luma.shape
-    y, x = np.divmod(at, w)
-    if not at.size:
-        return h, w, scene, cues, at, pale
-    top, left = (max(int(v.min()) - _MARGIN, 0) // 2 * 2 for v in (y, x))
-    box = (
-        slice(top, min(int(y.max()) + _MARGIN + 1, h)),
-        slice(left, min(int(x.max()) + _MARGIN + 1, w)),
-    )
-    whole = (slice(None), *box)
-    scene = replace(
-        scene, rgb=scene.rgb[whole], luma=scene.luma[box], burnt=scene.burnt[box]
-    )
-    cues = replace(
-        cues,
-        colour=cues.colour[whole],
-        step=cues.step[box],
-        tissue=cues.tissue[box],
-        cloth=cues.cloth[box],
-    )
-    at = (y - top) * scene.luma.shape[1] + (x - left)
-    return h, w, scene, cues, at, pale[box]
+def _whole(
+    scene: Scene, sums: list[Plane], white: tuple[float, float, bool], still: float
+) -> list[float]:
+    """Return what is alike for all places of a picture, as `_WHOLE` names it."""
+    level = scene.level
+    tissue, luma = sums[_POOLED.index("tissue")], sums[_POOLED.index("tissue luma")]
+    flesh = tissue > 0.6
+    lit = list(_NO_TISSUE)
+    if np.count_nonzero(flesh) > _TISSUE_PLACES:
+        lit = list(np.percentile(luma[flesh] / tissue[flesh], (50, 90, 98)) / level)
+    in_all, burnt, ended = (float(m.mean()) for m in (tissue, sums[0], sums[2]))
+    red, blue, known = white
+    return [
+        *lit, in_all, still / (in_all + 0.002), float(np.log2(burnt + 1e-3)),
+        ended / (burnt + 1e-4), still / (burnt + 0.001), scene.end - level, blue,
+        red + LAMP_SLOPE * blue, abs(blue), float(not known),
+        float(sums[_POOLED.index("white")].mean()),
+    ]  # fmt: skip
 
 
-def _gather(sums: list[Plane], at: Index) -> tuple[list[Rows], list[Rows]]:
-    """Return sums over the smaller and over the larger square around some cells."""
-    h, w = sums[0].shape
-    h, w = h + h % 2, w + w % 2
-    y, x = np.divmod(at, sums[0].shape[1])
-    near: list[Rows] = []
-    wide: list[Rows] = []
-    zero = cv2.BORDER_CONSTANT
-    for first in range(0, len(sums), 3):
-        three = cv2.merge(sums[first : first + 3])
-        blurred = cv2.blur(three, (_NEAR, _NEAR), borderType=zero)
-        near.extend((blurred.reshape(-1, 3)[at] * np.float32(_NEAR**2)).T)
-        even = cv2.copyMakeBorder(
-            three, 0, h - three.shape[0], 0, w - three.shape[1], zero
-        )
-        small = cv2.resize(even, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
-        small = cv2.blur(small, (_WIDE, _WIDE), borderType=zero)
-        small = small.reshape(h // 2, w // 2, 3)
-        wide.extend((small[y // 2, x // 2] * np.float32(4 * _WIDE**2)).T)
-    return near, wide
-
-
-def features_of(
-    scene: Scene,
-    cues: Cues,
-    at: Index,
-    areas: tuple[NDArray[np.int32], NDArray[np.float64]],
-) -> Rows:
-    """Return the features of some cells.
+def places_of(scene: Scene, colour: Plane) -> Places:
+    """Measure the burnt-out places of a picture.
 
     Parameters
     ----------
-    at : (n,) array
-        Flat indices of the cells.
-    areas : (h, w) array, (number, 4) array
-        The pale area each cell lies in or beside, 0 for none, and what speaks in each
-        for colour, white, cloth alone and a trace.
-
-    Returns
-    -------
-    (n, len(FEATURES)) array
+    colour : (2, h, w) array of float32
+        Stops of red and blue over green.
     """
-    white = white_of(scene, cues.colour)
-    rows, across, scene, cues, at, pale = _cut(scene, cues, at, areas[0])
-    red, blue, known = white
-    maps = _maps(scene, cues, (red, blue))
-    sums = maps[:_SUMS]
-    near, wide = _gather(sums, at)
-    columns = _ratios(near, float(_NEAR**2)) + _ratios(wide, 4.0 * _WIDE**2)
-    labels, number = _burnt_areas(sums[0])
-    inside = np.flatnonzero(labels)
-    flat = labels.ravel()[inside]
-    total = [
-        np.bincount(flat, m.ravel()[inside], number).astype(np.float32) for m in sums
-    ]
-    counts = np.bincount(flat, minlength=number).astype(np.float32)
-    mine = labels.ravel()[at]
-    columns += [r[mine] for r in _ratios(total, counts)]
-    table = areas[1].astype(np.float32)[pale.ravel()[at]]
-    coloured, white, plain, trace = table.T
-    size = np.log2(total[0] + 1)[mine]
-    lean = np.log2((white + _SMOOTH) / (coloured + _SMOOTH))
-    ones = np.ones(len(at), np.float32)
+    white = white_of(scene, colour)
+    h, w = scene.luma.shape
+    if h % 2 or w % 2:
+        scene = replace(
+            scene,
+            rgb=np.stack([_even(c) for c in scene.rgb]),
+            luma=_even(scene.luma),
+            burnt=_even(scene.burnt),
+        )
+        colour = np.stack([_even(c) for c in colour])
+    drawn = _draw(scene, colour, white[:2])
+    groups = [_halved(drawn.maps[i : i + 4]) for i in range(0, len(drawn.maps), 4)]
+    sums = [np.asarray(p, np.float32) for group in groups for p in cv2.split(group)]
+    own = np.concatenate([_halved(drawn.own[i : i + 4]) for i in (0, 4)], axis=2)
+    burnt = own[..., 7].ravel()
+    at = np.flatnonzero(burnt > _ANY_BURNT)
+    columns: list[Rows] = []
+    for side in _SQUARES.values():
+        means: list[Rows] = []
+        for group in groups:
+            blurred = cv2.blur(group, (side, side), borderType=cv2.BORDER_REPLICATE)
+            means.extend(blurred.reshape(-1, 4)[at].T)
+        columns += _ratios(means, scene.level)
+    areas = _areas(sums[0], sums, at, scene.level)
+    red, blue, highest, lowest, seen_red, seen_blue, luma, here = own.reshape(-1, 8)[
+        at
+    ].T
+    most, end = _MOST_STOPS, scene.end
+    columns += areas[: len(_POOLED)]
     columns += [
-        maps[_SUMS].ravel()[at],
-        maps[_SUMS + 1].ravel()[at],
-        10 * (scene.end - scene.luma).ravel()[at],
-        scene.burnt.ravel()[at],
-        size, np.minimum(coloured, 3), np.minimum(white, 3), np.minimum(plain, 3),
-        np.minimum(trace, 1), np.clip(lean, -4, 4),
-        ones * np.float32(blue),
-        ones * np.float32(red + LAMP_SLOPE * blue),
-        ones * np.float32(abs(blue)),
-        ones * np.float32(not known),
-        ones * np.float32(np.log2(float(sums[0].sum()) / (rows * across) + 1e-3)),
+        red, blue, np.clip(end - highest, -0.1, 1), np.clip(end - lowest, -0.1, 1),
+        np.clip(seen_red, -most, most), np.clip(seen_blue, -most, most),
+        np.clip(end - luma, -0.1, 0.5), here, *areas[len(_POOLED) :],
     ]  # fmt: skip
-    return np.stack(columns, axis=1).astype(np.float32)
+    ones = np.ones(len(at), np.float32)
+    whole = _whole(scene, sums, white, drawn.still_warm)
+    columns += [ones * np.float32(v) for v in whole]
+    rows = np.stack(columns, axis=1).astype(np.float32)
+    return Places(own.shape[:2], at, burnt[at], rows, drawn.maps[-1][:h, :w])

@@ -14,16 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.burnt.brightblocks import BLOCK, at_least, block_counts
-from qc.measures.parts.burnt.brightcues import Cues, Plane, Scene, read_cues
-from qc.measures.parts.burnt.brightfeatures import FEATURES, features_of
+from qc.measures.parts.burnt.brightcues import Plane, Scene, stops_of
+from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of
+from qc.measures.parts.burnt.brightkinds import Kind
 from qc.measures.parts.burnt.brightpast import BrightMemory, Past
-from qc.measures.parts.burnt.brightrules import Areas, Kind, by_rules, near, weigh
-from qc.measures.parts.burnt.brightweights import (
-    RELEVANT_TO,
-    SWAB_FROM,
-    SWAB_TO,
-    merits,
-)
+from qc.measures.parts.burnt.brightweights import RELEVANT_TO, SWAB_FROM, merits
 from qc.records import Picture
 from qc.views import luma_histogram, proxy_luma, proxy_rgb
 
@@ -43,6 +38,8 @@ Flags = NDArray[np.bool_]
 Codes = NDArray[np.uint8]
 
 _BESIDE = np.ones((7, 7), np.uint8)
+# As narrow as an instrument's shaft is no cloth: 7 cells are 3 % of the width.
+_BODY = np.ones((7, 7), np.uint8)
 _JOIN = np.ones((3, 3), np.uint8)
 
 # A glint is no larger than a square of this share of the picture's width ...
@@ -50,20 +47,19 @@ _GLINT_WIDTH = 0.016
 # ... and what lies around it stays under this share of the level; where it comes and
 # goes from one look to the next, a brighter surrounding is let pass.
 _GLINT_AROUND, _FLICKER_AROUND, _FLICKERS = 0.86, 0.94, 0.6
-# A cell with less of its pixels burnt out is not worth a row of its own.
-_ANY_BURNT = 0.02
-# The verdict of a place is that of this square of cells.
+# The merit of a place is that of this square of places.
 _SMOOTH = (3, 3)
-# What there must be to go by: shares of edge, rim, shade and of places not quite at
-# the end, within the wider square.
-_KNOWN = [
-    FEATURES.index(f"wide {n}") for n in ("told", "shade", "rim per edge", "step")
-]
+# What there must be to go by: not burnt out, not quite at the end, or an edge, within
+# the widest square.
+_KNOWN = [FEATURES.index(f"vast {n}") for n in ("told", "rim", "edge")]
+_ALL_BURNT = FEATURES.index("vast burnt")
 _LEAST_KNOWN = 0.02
-# So many stops of blue off, cotton, cream gloves and fat may each be the white one.
-_CAST, _GROSS_CAST = FEATURES.index("cast"), 1.3
-_NO_WHITE = FEATURES.index("no white")
+# The fitted scenes reach up to so many stops of blue off (a lamp of 3200 K under a
+# balance for 5600 K, and the other way round).
+_CAST, _GROSS_CAST = FEATURES.index("cast"), 1.75
 _PAST_CELLS, _PAST_SHARE = 9, 0.5
+# An area is what it was where so much of it is remembered, so many times as tissue.
+_AREA_PAST, _CLEARLY = 0.3, 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,20 +158,16 @@ class Look:
 
     Attributes
     ----------
-    at : (n,) array
-        Flat indices of the cells that hold burnt-out pixels, or lie beside one.
-    features : (n, len(FEATURES)) array of float32
+    colour : (2, h, w) array of float32
+        Stops of red and blue over green.
+    places : Places
         See `qc.measures.parts.burnt.brightfeatures`.
-    rules : (h, w) array of uint8
-        The kind of each cell by rules of thumb alone.
     """
 
     scene: Scene
-    cues: Cues
+    colour: Plane
     past: Past
-    at: NDArray[np.intp]
-    features: Plane
-    rules: Codes
+    places: Places
 
 
 def look_at(
@@ -193,14 +185,8 @@ def look_at(
         transfer=picture.signal.transfer,
         matrix=picture.signal.matrix,
     )
-    cues = read_cues(scene)
-    past = memory.recall(scene, cues.colour)
-    areas = Areas.of(cues.pale)
-    at = np.flatnonzero(scene.burnt > _ANY_BURNT)
-    evidence = weigh(cues, past, areas)
-    features = features_of(scene, cues, at, (areas.near, evidence.table))
-    rules = by_rules(cues, past, areas, evidence)
-    return Look(scene, cues, past, at, features, rules)
+    colour = stops_of(scene.rgb, scene.transfer)
+    return Look(scene, colour, memory.recall(scene, colour), places_of(scene, colour))
 
 
 def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
@@ -231,51 +217,68 @@ def _end_of(picture: Picture) -> float:
 def _decide(look: Look) -> Codes:
     """Return the kind of each cell; what holds next to nothing is as what is beside.
 
-    What the rules of thumb say stands unless the fitted merit clearly speaks against
-    it; where they say nothing, the merit decides, in doubt for what matters.
+    The fitted merit decides, in doubt for what matters. Under a white that is off by
+    more than what was fitted merits mean nothing, and nothing can be told.
     """
-    shape = look.scene.luma.shape
-    own, one = np.zeros((2, *shape), np.float32)
-    own.ravel()[look.at] = merits(look.features)
-    one.ravel()[look.at] = 1
-    total, weight = (
-        cv2.blur(plane, _SMOOTH, borderType=cv2.BORDER_CONSTANT) for plane in (own, one)
-    )
-    merit = total / np.maximum(weight, 1e-6)
-    out = look.rules.copy()
-    if look.at.size and _white_is_known(look.features[0]):
-        out[(out == Kind.SWAB) & (merit < SWAB_TO)] = Kind.UNDECIDED
-        out[(out == Kind.RELEVANT) & (merit > RELEVANT_TO)] = Kind.SWAB
-        out[(look.rules == Kind.UNDECIDED) & (merit > SWAB_FROM)] = Kind.SWAB
+    places = look.places
+    merit = _merit(places, look.scene.luma.shape)
+    out = np.full(merit.shape, Kind.UNDECIDED, np.uint8)
+    if places.at.size and places.rows[0, _CAST] <= _GROSS_CAST:
+        out[merit < RELEVANT_TO] = Kind.RELEVANT
+        out[merit > SWAB_FROM] = Kind.SWAB
     _overrule(out, look, look.past)
     return out
 
 
-def _white_is_known(row: Plane) -> bool:
-    """Return whether colours mean anything: a white is in sight, and nearly right."""
-    return bool(row[_NO_WHITE] == 0 and row[_CAST] <= _GROSS_CAST)
+def _merit(places: Places, shape: tuple[int, ...]) -> Plane:
+    """Return the merit of each cell, drawn smoothly from that of places."""
+    own, weight = np.zeros((2, *places.shape), np.float32)
+    own.ravel()[places.at] = merits(places.rows) * places.burnt
+    weight.ravel()[places.at] = places.burnt
+    pair = cv2.blur(cv2.merge([own, weight]), _SMOOTH, borderType=cv2.BORDER_CONSTANT)
+    rows, columns = places.shape
+    large = cv2.resize(pair, (2 * columns, 2 * rows), interpolation=cv2.INTER_LINEAR)
+    total, of = cv2.split(large[: shape[0], : shape[1]])
+    return np.asarray(total / np.maximum(of, 1e-6), np.float32)
 
 
 def _overrule(out: Codes, look: Look, past: Past) -> None:
     """Let what is known for sure, and what is too little to go by, win; in place."""
-    scene, cues = look.scene, look.cues
-    known = look.features[:, _KNOWN].sum(axis=1)
-    blind = np.zeros(out.shape, np.bool_)
-    blind.ravel()[look.at[known < _LEAST_KNOWN]] = True
-    out[blind] = Kind.UNDECIDED
+    scene, places = look.scene, look.places
+    known = places.rows[:, _KNOWN].sum(axis=1) + 1 - places.rows[:, _ALL_BURNT]
+    if (known < _LEAST_KNOWN).any():
+        blind = np.zeros(places.shape, np.uint8)
+        blind.ravel()[places.at[known < _LEAST_KNOWN]] = 1
+        rows, columns = out.shape
+        wide = np.repeat(np.repeat(blind, 2, axis=0), 2, axis=1)[:rows, :columns]
+        out[wide > 0] = Kind.UNDECIDED
     # What is as narrow as an instrument is not taken for cloth.
-    swab = cv2.dilate((out == Kind.SWAB).astype(np.uint8), _JOIN)
-    broad = cv2.morphologyEx(swab, cv2.MORPH_OPEN, _BESIDE) > 0
-    narrow = ~near(cues.body | broad, _BESIDE)
+    cloth = ((out == Kind.SWAB) & (scene.burnt > 0.3)) | (places.white > 0)
+    joined = cv2.morphologyEx(cloth.astype(np.uint8), cv2.MORPH_CLOSE, _JOIN)
+    broad = cv2.morphologyEx(joined, cv2.MORPH_OPEN, _BODY)
+    narrow = cv2.dilate(broad, _BESIDE) == 0
     out[(out == Kind.SWAB) & narrow] = Kind.UNDECIDED
     if past.tissue.any() or past.cloth.any():
         size = (_PAST_CELLS, _PAST_CELLS)
-        tissue, cloth, burnt = (
+        tissue, white, burnt = (
             cv2.blur(f.astype(np.float32), size)
             for f in (past.tissue, past.cloth, scene.burnt > 0.5)
         )
-        out[(tissue > _PAST_SHARE * burnt) & (tissue > cloth)] = Kind.RELEVANT
-        out[(cloth > _PAST_SHARE * burnt) & (cloth > 2 * tissue) & ~narrow] = Kind.SWAB
+        out[(tissue > _PAST_SHARE * burnt) & (tissue > white)] = Kind.RELEVANT
+        out[_once_tissue(scene.burnt > 0.5, past)] = Kind.RELEVANT
+        out[(white > _PAST_SHARE * burnt) & (white > 2 * tissue) & ~narrow] = Kind.SWAB
+
+
+def _once_tissue(burnt: Flags, past: Past) -> Flags:
+    """Return the burnt areas of which enough is remembered, and as tissue."""
+    number, labels = cv2.connectedComponents(burnt.view(np.uint8), connectivity=4)
+    cells = np.bincount(labels.ravel(), minlength=number)
+    tissue, white = (
+        np.bincount(labels[f], minlength=number) for f in (past.tissue, past.cloth)
+    )
+    found = (tissue > _AREA_PAST * cells) & (tissue > _CLEARLY * white)
+    found[0] = False
+    return np.asarray(found[labels], np.bool_)
 
 
 def _find_glints(
@@ -291,10 +294,11 @@ def _find_glints(
     steep = (limit - around).astype(np.float32)
     number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
     filled = np.flatnonzero(counts)
-    flat = labels.ravel()[filled]
-    pixels = np.bincount(flat, counts.ravel()[filled], number)
-    drop = cv2.resize(steep, counts.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    drops = np.bincount(flat, drop.ravel()[filled], number)
+    of = labels.ravel()[filled]
+    pixels = np.bincount(of, counts.ravel()[filled], number)
+    rows, columns = np.divmod(filled, counts.shape[1])
+    down, across = steep.shape
+    cell = rows * down // counts.shape[0] * across + columns * across // counts.shape[1]
+    drops = np.bincount(of, steep.ravel()[cell], number)
     glint = (pixels <= max((_GLINT_WIDTH * width) ** 2, 9.0)) & (drops > 0)
-    glint[0] = False
-    kinds[glint[labels]] = Kind.GLINT
+    kinds.ravel()[filled[glint[of]]] = Kind.GLINT

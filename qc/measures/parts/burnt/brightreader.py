@@ -32,10 +32,14 @@ _AREA_FROM_PERCENT = 0.02
 _SPLIT_FROM_PERCENT = 0.5
 # What was found holds for so long while the share hardly changes and it is not another
 # picture altogether ...
-_HELD_SECONDS, _MOST_HELD = 0.2, 10
-_SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.15, 0.02, 6.0
-# ... and near a limit so long that a finding's edges stay within two frames.
-_NEAR_LIMIT, _NEAR_SECONDS = 0.1, 0.02
+_HELD_SECONDS, _MOST_HELD = 0.5, 25
+_SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.25, 0.02, 6.0
+# ... nor jumps from one frame to the next by so much of the review limit ...
+_JUMP = 0.3
+# ... and near a limit for a frame or two at first; each look that finds the same part
+# of the area relevant again lets the next wait twice as long. A finding's edge where
+# the area changes is met to the frame all the same: that is a reason to look.
+_NEAR_LIMIT, _NEAR_SECONDS, _SAME_PART = 0.1, 0.04, 0.1
 
 
 def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
@@ -74,6 +78,11 @@ class _Found:
     box: NDArray[np.float32] | None
     places: NDArray[np.float32] | None
 
+    @property
+    def relevant_part(self) -> float:
+        """How much of the burnt-out area is relevant, 0 to 1."""
+        return self.parts["relevant_percent"] / self.share
+
     def values(self, share: float) -> dict[str, float | NDArray[np.floating]]:
         """Return the columns for a frame with `share` percent burnt out."""
         scale = 1.0 if share == self.share else share / self.share
@@ -104,9 +113,12 @@ class HighlightsReader:
         self._turns = (review, 0.8 * review, reject)
         rate = float(video.frame_rate) if video is not None else 0.0
         self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
-        self._hold_near = min(int(_NEAR_SECONDS * rate), 1)
+        self._near = min(int(_NEAR_SECONDS * rate), 2)
+        self._hold_near = self._near
         self._memory = BrightMemory()
         self._found: _Found | None = None
+        self._mask: NDArray[np.uint8] | None = None
+        self._last_share, self._jump = 0.0, _JUMP * review
         self._held = 0
         self._take = np.zeros(self._signal.top + 1, np.int64)
 
@@ -131,8 +143,9 @@ class HighlightsReader:
             return values
         found = self._held_for(picture, share)
         if found is None:
-            found = self._found = self._look(picture, share)
-            self._held = 0
+            found = self._look(picture, share)
+            self._grow_patient(found)
+            self._found, self._held = found, 0
         return values | found.values(share)
 
     def _pass_by(self, picture: Picture) -> None:
@@ -140,13 +153,25 @@ class HighlightsReader:
         if self._split:
             self._memory.see(picture)
 
+    def _grow_patient(self, found: _Found) -> None:
+        """Look less often near a limit while looks agree, else often again."""
+        before = self._found
+        same = before is not None and (
+            abs(before.relevant_part - found.relevant_part) <= _SAME_PART
+        )
+        self._hold_near = min(2 * self._hold_near, self._hold) if same else self._near
+
     def _held_for(self, picture: Picture, share: float) -> _Found | None:
         """Return what was found a moment ago, if it still stands."""
         found = self._found
         self._held += 1
+        jump, self._last_share = abs(share - self._last_share), share
         if found is None or self._held > self._hold or picture.damaged:
             return None
-        if abs(share - found.share) > _SAME_SHARE * found.share + _SAME_PERCENT:
+        if (
+            jump > self._jump
+            or abs(share - found.share) > _SAME_SHARE * found.share + _SAME_PERCENT
+        ):
             return None
         before = found.parts["relevant_percent"]
         relevant = before * share / found.share
@@ -165,7 +190,8 @@ class HighlightsReader:
 
     def _look(self, picture: Picture, share: float) -> _Found:
         """Tell a frame's burnt-out area apart."""
-        mask = at_least(picture.y, self._code)
+        # Fresh memory for a whole plane costs as much as filling it.
+        mask = self._mask = at_least(picture.y, self._code, self._mask)
         told, places = mask, None
         counts = block_counts(mask)
         if not self._split:
@@ -189,7 +215,9 @@ class HighlightsReader:
             told = mask & (1 - regions.always)
         if regions:
             counts = block_counts(told)
-        pixels = np.bincount(kinds.ravel(), counts.ravel(), len(Kind))
+        filled = np.flatnonzero(counts)
+        kind_of, of = kinds.ravel()[filled], counts.ravel()[filled]
+        pixels = np.bincount(kind_of, of, len(Kind))
         undecided = float(pixels[Kind.UNDECIDED])
         area = {
             "relevant_percent": float(pixels[Kind.RELEVANT]) + undecided + always,
@@ -197,8 +225,9 @@ class HighlightsReader:
             "glint_percent": float(pixels[Kind.GLINT]),
             "undecided_percent": undecided,
         }
-        relevant = (kinds == Kind.RELEVANT) | (kinds == Kind.UNDECIDED)
-        counts = counts * relevant
+        let_pass = (kind_of == Kind.SWAB) | (kind_of == Kind.GLINT)
+        counts = counts.copy()
+        counts.ravel()[filled[let_pass]] = 0
         if regions.always is not None:
             counts = counts + block_counts(mask & regions.always)
         largest, box = 0, None
