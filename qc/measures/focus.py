@@ -28,16 +28,22 @@ from qc.measures.parts.focus.focuswords import (
     soft_message,
     throughout_message,
 )
-from qc.measures.parts.focus.motionblur import Smear, smear_of, unsmeared_rise
+from qc.measures.parts.focus.motionblur import (
+    CRISP_RISE_PX,
+    Smear,
+    smear_of,
+    unsmeared_rise,
+)
 from qc.measures.parts.focus.sharpness import (
     LAPLACIAN_ENERGY,
     across_share,
     coarse_contrast,
-    edge_rise,
+    crispest_edges,
     noise_sigma,
 )
 from qc.measures.parts.focus.shotfocus import (
     BEST_PERCENTILE,
+    NOISE_ALIKE,
     against_best,
     relative_sharpness,
     rows_of_shots,
@@ -61,6 +67,13 @@ _TILES = TILE_ROWS * TILE_COLUMNS
 _NOISE_EVERY = 12
 _RISE_EVERY = 12
 _ACROSS_EVERY = 6
+# Where the energy of fine detail changes by this share, some bands of the picture tell
+# whether the noise has to be read again at once.
+_CHANGES = 0.1
+_BANDS = 4
+# Edges lower than this (8-bit codes, an eighth of black to white) rise as they like: a
+# wall or a drape has none that focus would make crisp.
+_FLAT_CODES = 28.0
 
 # Edges of a picture in focus rise over about this many pixels, at least.
 _CRISP_PX = 1.0
@@ -71,6 +84,8 @@ class _Reader:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
         self._noise = math.nan
+        self._glance = math.nan
+        self._energy = math.nan
         self._frames = 0
 
     def read(self, picture: Picture) -> Values:
@@ -79,40 +94,59 @@ class _Reader:
         signal = self._signal
         scale = signal.code_scale**2
         planes = fields(picture.y, interlaced=picture.interlaced)
-        if self._frames % _NOISE_EVERY == 0 or math.isnan(self._noise):
-            readings = [
-                noise_sigma(f, black=signal.black, ceiling=signal.ceiling)
-                for f in planes
-            ]
-            self._noise = float(np.mean(readings))
-        sigma = 0.0 if math.isnan(self._noise) else self._noise
-        noise = LAPLACIAN_ENERGY * sigma**2
         tiles = picture.view(laplacian_tiles)
         whole = tiles.whole_variance()
+        self._read_noise(planes, whole)
+        sigma = 0.0 if math.isnan(self._noise) else self._noise
+        noise = LAPLACIAN_ENERGY * sigma**2
         detail = np.sqrt(np.maximum(tiles.variance() - noise, 0.0) * scale)
         small = picture.view(luma_pass).small
         if small is None:
             return {}
-        relative = detail / coarse_contrast(
-            small, black=signal.black, white=signal.white
-        )
+        contrast = coarse_contrast(small, black=signal.black, white=signal.white)
         values: dict[str, float | NDArray[np.floating]] = {
             "laplacian_variance": whole * scale,
             "sharpness": max(whole - noise, 0.0) * scale,
             "noise_codes": self._noise * signal.code_scale,
-            "tile_detail": relative.ravel(),
+            "tile_detail": (detail / contrast).ravel(),
         }
         if self._frames % _ACROSS_EVERY == 0:
             values["tile_across"] = across_share(planes[0], noise=sigma).ravel()
         if self._frames % _RISE_EVERY == 0:
-            values["edge_rise_px"] = edge_rise(
+            values["tile_contrast_percent"] = contrast.ravel()
+            edges = crispest_edges(
                 planes[0],
                 noise=sigma,
                 code_scale=signal.code_scale,
                 interlaced=picture.interlaced,
             )
+            values["edge_rise_px"], values["edge_height_codes"] = edges
         self._frames += 1
         return values
+
+    def _read_noise(
+        self, planes: tuple[NDArray[np.unsignedinteger], ...], whole: float
+    ) -> None:
+        """Read the noise every few frames, and where it may have changed."""
+        due = self._frames % _NOISE_EVERY == 0 or math.isnan(self._noise)
+        if not due and abs(whole - self._energy) <= _CHANGES * self._energy:
+            return
+        glance = self._noise_of(planes[:1], bands=_BANDS)
+        self._energy = whole
+        # Where detail goes, somewhat less is read: that is no other noise.
+        least, most = self._glance / NOISE_ALIKE, self._glance * NOISE_ALIKE
+        if due or glance < least or glance > most:
+            self._noise, self._glance = self._noise_of(planes), glance
+
+    def _noise_of(
+        self, planes: tuple[NDArray[np.unsignedinteger], ...], bands: int | None = None
+    ) -> float:
+        black, ceiling = self._signal.black, self._signal.ceiling
+        readings = [
+            noise_sigma(plane, black=black, ceiling=ceiling, bands=bands)
+            for plane in planes
+        ]
+        return float(np.mean(readings))
 
     def finish(self) -> Mapping[str, object]:
         return {}
@@ -134,6 +168,10 @@ def _crispest(
 ) -> NDArray[np.float32]:
     """Return the rise of the crispest edges of each shot, or of a move of many."""
     rise = readings["focus.edge_rise_px"].astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        flat = readings["focus.edge_height_codes"] < _FLAT_CODES
+        # Narrow edges are crisp however low they are.
+        rise[flat & (rise > CRISP_RISE_PX)] = np.nan
     # Of the two directions the crisper is read: the one that moves less.
     rise = unsmeared_rise(rise, np.minimum(smear.x, smear.y), _CRISP_PX)
     out = np.full(readings.rows, np.nan, np.float32)
@@ -235,7 +273,9 @@ MEASURE = Measure(
         Column("noise_codes", "Noise", "codes", 2),
         Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, _TILES),
         Column("tile_across", "Share of fine detail across, by tile", "", 2, _TILES),
+        Column("tile_contrast_percent", "Coarse contrast of each tile", "%", 1, _TILES),
         Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
+        Column("edge_height_codes", "Height of the crispest edges", "codes", 0),
     ),
     derived=(
         Column("relative_percent", "Sharpness against the shot's best", "%", 0),
@@ -368,16 +408,20 @@ MEASURE = Measure(
         "8-bit-equivalent code values, whole and on a grid of 8 x 6 tiles, field by "
         "field where interlaced. Noise is estimated from the quietest parts and its "
         "share, 20 times its variance, taken off; it and the rise of edges are read "
-        "every 12th frame, the direction of detail every 6th. A tile's detail (the "
+        "every 12th frame, the noise also where fine detail changes by a tenth, the "
+        "direction of detail every 6th. A tile's detail (the "
         "square root) is divided by its coarse contrast, so that a darker picture, or "
         "a subject that leaves the tile, does not read as soft. A frame is judged on "
         "the tiles that were ever sharp, against the best they have been in the same "
-        "shot. Where the picture moves, detail along and across is held against its "
+        "shot; what noise stronger than in the shot's quietest frames may have left "
+        "there does not count, nor tiles that hold little more than noise. "
+        "Where the picture moves, detail along and across is held against its "
         "best less what a smear as long as the shift takes of an edge, and the better "
         "of the two counts. Where framings change too fast for that, the rise of the "
         "crispest edges is held against the crispest of the same move. A shot that is "
-        "never sharp is told by that rise, from slope and curvature of the luma. Reach "
-        "of focus is worked out for a thin lens, from the glass of the dioptre; from "
+        "never sharp is told by that rise, from slope and curvature of the luma, "
+        "unless its edges are low: a wall or a drape is not judged. Reach of "
+        "focus is worked out for a thin lens, from the glass of the dioptre; from "
         "the sensor it is some 10 cm more. A +1 is said to bring 1.5 m to about 0.7 m "
         "(common practice, no source), the thin lens gives 0.6 m."
     ),
@@ -388,5 +432,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=3,
+    version=4,
 )

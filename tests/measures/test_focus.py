@@ -33,6 +33,7 @@ from qc.measures.parts.focus.sharpness import (
     across_share,
     blur_radius,
     coarse_contrast,
+    crispest_edges,
     edge_rise,
 )
 from qc.media.probe import probe
@@ -330,6 +331,22 @@ def test_ten_bits_and_full_range_read_the_same_rise(sigma: float) -> None:
     for signal in (TEN, Signal(bit_depth=12), Signal(bit_depth=10, full_range=True)):
         found = rise_of(codes(edges(sigma), signal), signal)
         assert found == pytest.approx(RISE_OVER_SIGMA * sigma, rel=0.2)
+
+
+@pytest.mark.parametrize("contrast", [20, 60, 180])
+@pytest.mark.parametrize(
+    ("sigma", "signal"), [(1.0, EIGHT), (2.0, EIGHT), (4.0, TEN), (8.0, EIGHT)]
+)
+def test_the_height_of_the_crispest_edges_is_that_drawn(
+    contrast: float, sigma: float, signal: Signal
+) -> None:
+    # Slope times blur: the erf's steepest slope is its height / (sigma sqrt(2 pi)).
+    y = codes(edges(sigma, contrast=contrast), signal)
+    found = crispest_edges(
+        picture(y, signal=signal).y, noise=0.0, code_scale=signal.code_scale
+    )
+    # As the rise, it is read with a quarter's slack.
+    assert found.height == pytest.approx(contrast, rel=0.3)
 
 
 def test_larger_pictures_are_read_at_1920() -> None:
@@ -704,6 +721,79 @@ def test_a_smooth_subject_is_not_judged_by_its_noise(noise: float) -> None:
     y, x = np.indices((360, 640))
     drape = 110 + 30 * np.sin(x / 90) + 20 * np.cos(y / 70)
     assert soft(watch([drape] * 75, noise=noise)) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "noise"), [("mottled", 1.0), ("folds", 1.0), ("even", 3.0), ("folds", 3.0)]
+)
+def test_a_flat_noisy_subject_is_not_judged_and_said_so(
+    kind: str, noise: float
+) -> None:
+    # Walls and drapes: nothing in them was ever sharp, in focus or not.
+    y, x = np.indices((360, 640))
+    random = np.random.default_rng(1)
+    mottle = ndimage.gaussian_filter(random.normal(0, 1, (360, 640)), 12)
+    image = {
+        "mottled": 120 + 7 * mottle / mottle.std(),
+        "folds": 110 + 25 * np.sin(x / 25 + np.sin(y / 60)),
+        "even": np.full((360, 640), 120.0),
+    }[kind]
+    measured = watch([image] * 60, noise=noise)
+    assert soft(measured) == []
+    assert np.isnan(column(measured, "focus.relative_percent")).all()
+    assert np.isnan(column(measured, "focus.shot_rise_px")).all()
+    assert MEASURE.notes is not None
+    (note,) = MEASURE.notes(measured)
+    assert "not judged" in note
+
+
+def grainy(
+    image: Image, noise: Sequence[float], *, correlated: float = 0.0
+) -> Measured:
+    """Watch one picture in noise of a strength for each frame, perhaps correlated."""
+    random = np.random.default_rng(8)
+    even = random.normal(0, 1, (400, 680))
+    field = blurred(even, correlated) if correlated else even
+    field = field / field.std()
+
+    def frames() -> Any:
+        for i, sigma in enumerate(noise):
+            h, w = image.shape
+            top, left = random.integers(0, 40, 2)
+            grain = sigma * field[top : top + h, left : left + w]
+            yield picture(image + grain, index=i)
+
+    return measure(frames(), setup_of(), MEASURES)
+
+
+@pytest.mark.parametrize(
+    ("lens", "correlated", "noise"),
+    [(0.0, 0.0, 8.0), (0.0, 0.6, 8.0), (1.0, 0.0, 3.0), (1.0, 0.6, 3.0)],
+)
+def test_gain_raised_in_a_take_is_no_loss_of_focus(
+    lens: float, correlated: float, noise: float
+) -> None:
+    # Between two readings of the noise, the 12th frames, it begins and ends.
+    image = blurred(SHARP, lens) if lens else SHARP
+    strengths = [0.7] * 29 + [noise] * 27 + [0.7] * 20
+    measured = grainy(image, strengths, correlated=correlated)
+    assert soft(measured) == []
+    relative = column(measured, "focus.relative_percent")
+    clean = np.concatenate([relative[:29], relative[56:]])
+    assert clean.min() > 80
+
+
+def test_lost_focus_is_found_where_gain_was_raised_before() -> None:
+    random = np.random.default_rng(4)
+    lost = blurred(SHARP, 3.0)
+    images = [SHARP] * 29 + [noisy(SHARP, 6.0)] * 20 + [SHARP] * 20 + [lost] * 20
+
+    def frames() -> Any:
+        for i, image in enumerate(images):
+            yield picture(image + random.normal(0, 0.7, image.shape), index=i)
+
+    (finding,) = soft(measure(frames(), setup_of(), MEASURES))
+    assert (finding.start_frame, finding.end_frame) == (69, 89)
 
 
 def test_noise_does_not_hide_lost_focus() -> None:

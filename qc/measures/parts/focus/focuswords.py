@@ -121,7 +121,8 @@ def notes(measured: Measured) -> Iterable[str]:
     if share == 1.0:
         yield (
             "Focus was not judged: no shot is long enough and detailed enough to tell "
-            "its sharpest moment, or the picture moves all the time."
+            "its sharpest moment (a wall or a drape has nothing that focus would make "
+            "crisp, and noise hides what is fine), or the picture moves all the time."
         )
     elif share > _NOTE_SHARE:
         yield (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -16,9 +16,11 @@ from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 __all__ = [
     "LAPLACIAN_ENERGY",
     "RISE_LONG_SIDE",
+    "Edges",
     "across_share",
     "blur_radius",
     "coarse_contrast",
+    "crispest_edges",
     "edge_rise",
     "noise_sigma",
 ]
@@ -71,7 +73,11 @@ _COARSENESS = (1, 2, 4, 8)
 
 
 def noise_sigma(
-    plane: NDArray[np.unsignedinteger], *, black: int, ceiling: int
+    plane: NDArray[np.unsignedinteger],
+    *,
+    black: int,
+    ceiling: int,
+    bands: int | None = None,
 ) -> float:
     """Estimate the standard deviation of the noise from the quietest parts.
 
@@ -82,6 +88,8 @@ def noise_sigma(
     black, ceiling : int
         Codes at which the signal is cut; blocks at them hold no noise and are left
         out.
+    bands : int or None
+        Look at so many bands of blocks only, evenly apart: a glance.
 
     Returns
     -------
@@ -100,7 +108,14 @@ def noise_sigma(
     if across * down < 8:
         return math.nan
     plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
-    rough, sums = quiet_blocks(plane, _NOISE_BLOCK)
+    parts = [plane]
+    if bands is not None and bands < down:
+        tops = [
+            _NOISE_BLOCK * (down * (2 * i + 1) // (2 * bands)) for i in range(bands)
+        ]
+        parts = [plane[top : top + _NOISE_BLOCK] for top in tops]
+    both = [quiet_blocks(part, _NOISE_BLOCK) for part in parts]
+    rough, sums = (np.concatenate(blocks) for blocks in zip(*both, strict=True))
     mean = np.rint(sums / _NOISE_BLOCK**2)
     usable = rough[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
     if usable.size < 8:
@@ -191,6 +206,24 @@ def _tile_sizes(lines: int, pixels: int) -> NDArray[np.float64]:
     return out
 
 
+class Edges(NamedTuple):
+    """The crispest edges of a picture.
+
+    Attributes
+    ----------
+    rise : float
+        10-to-90 % rise, pixels.
+    height : float
+        From one side to the other, 8-bit codes; NaN where the rise is.
+    """
+
+    rise: float
+    height: float
+
+
+_UNKNOWN = Edges(math.nan, math.nan)
+
+
 def edge_rise(
     plane: NDArray[np.unsignedinteger],
     *,
@@ -198,7 +231,20 @@ def edge_rise(
     code_scale: float = 1.0,
     interlaced: bool = False,
 ) -> float:
-    """Estimate the 10-to-90 % rise of the crispest edges.
+    """Estimate the 10-to-90 % rise of the crispest edges, as `crispest_edges` does."""
+    return crispest_edges(
+        plane, noise=noise, code_scale=code_scale, interlaced=interlaced
+    ).rise
+
+
+def crispest_edges(
+    plane: NDArray[np.unsignedinteger],
+    *,
+    noise: float,
+    code_scale: float = 1.0,
+    interlaced: bool = False,
+) -> Edges:
+    """Estimate the 10-to-90 % rise of the crispest edges, and how high they are.
 
     Parameters
     ----------
@@ -214,9 +260,9 @@ def edge_rise(
 
     Returns
     -------
-    float
-        Pixels of a picture at most `RISE_LONG_SIDE` pixels long. About 1 to 2 for a
-        focused picture; NaN where there are no edges or noise hides them.
+    Edges
+        The rise in pixels of a picture at most `RISE_LONG_SIDE` pixels long. About 1
+        to 2 for a focused picture; NaN where there are no edges or noise hides them.
 
     Notes
     -----
@@ -229,17 +275,17 @@ def edge_rise(
     # Rounding to whole codes is noise too: a twelfth of a code squared.
     noise = math.hypot(noise, math.sqrt(1 / 12)) * code_scale
     picture: NDArray[np.generic] = plane
-    height, width = plane.shape
-    shrink = max(height, width) / RISE_LONG_SIDE
+    lines, pixels = plane.shape
+    shrink = max(lines, pixels) / RISE_LONG_SIDE
     if shrink > 1.0:
-        size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+        size = (max(1, round(pixels / shrink)), max(1, round(lines / shrink)))
         picture = _shrunk(picture, size)
         noise /= shrink
-    hidden, rise = False, math.nan
+    hidden, found = False, _UNKNOWN
     for scale in _COARSENESS:
         if min(picture.shape) < _SMALLEST_SIDE * scale:
             break
-        sigma = min(
+        sigma, height = min(
             _edge_sigma(*_counts(picture, scale, code_scale, down=down), noise / scale)
             for down in ((False,) if interlaced else (False, True))
         )
@@ -247,10 +293,10 @@ def edge_rise(
             # Where noise hid what is finer, edges as narrow as pixels here may be
             # narrower still.
             unknown = hidden and sigma < _NARROW
-            return math.nan if unknown else _RISE_SIGMAS * sigma * scale
+            return _UNKNOWN if unknown else Edges(_RISE_SIGMAS * sigma * scale, height)
         hidden = math.isinf(sigma)
-        rise = math.nan if hidden else _RISE_SIGMAS * sigma * scale
-    return rise
+        found = _UNKNOWN if hidden else Edges(_RISE_SIGMAS * sigma * scale, height)
+    return found
 
 
 def blur_radius(rise: float) -> float:
@@ -327,21 +373,25 @@ def _lines(
 
 def _edge_sigma(
     slopes: NDArray[np.integer], bends: NDArray[np.integer], noise: float
-) -> float:
-    """Return the blur (sigma) of the crispest edges, inf where none can be made out."""
+) -> tuple[float, float]:
+    """Return blur (sigma) and height of the crispest edges; inf where none are seen."""
     slope = (_crispest(slopes) / 2.0) ** 2
     curvature = _crispest(bends) ** 2
     # Noise of sigma n alone: n sqrt(1/2) in the slope, n sqrt(6) in the curvature.
     noise_slope = (_CRISPEST_SIGMAS * noise) ** 2 / 2.0
     noise_curvature = (_CRISPEST_SIGMAS * noise) ** 2 * 6.0
     if slope < max(_LEAST_SLOPE**2, _OVER_NOISE * noise_slope):
-        return math.inf
+        return math.inf, math.nan
     # A curvature lost in the noise is at most this, the blur at least that wide.
     least = _OVER_NOISE * noise_curvature
     sigma = _SLOPE_OVER_CURVATURE * math.sqrt(
         (slope - noise_slope) / (max(curvature, least) - noise_curvature)
     )
-    return math.inf if curvature < least and sigma < 1.0 else sigma
+    if curvature < least and sigma < 1.0:
+        return math.inf, math.nan
+    # Between pixels two apart a Gaussian edge rises by this share of its height.
+    share = math.erf(1.0 / (sigma * math.sqrt(2.0)))
+    return sigma, 2.0 * math.sqrt(slope - noise_slope) / share
 
 
 def _crispest(counts: NDArray[np.integer]) -> float:

@@ -9,6 +9,7 @@ second, the rise of the crispest edges is held against the crispest of the same 
 from __future__ import annotations
 
 import itertools
+import math
 import warnings
 from collections.abc import Iterator
 
@@ -22,12 +23,14 @@ from qc.measures.parts.focus.motionblur import (
     edge_share,
     unsmeared_rise,
 )
+from qc.measures.parts.focus.sharpness import LAPLACIAN_ENERGY
 from qc.records import Readings
 from qc.spans import runs
 from qc.views import TILE_COLUMNS, TILE_ROWS
 
 __all__ = [
     "BEST_PERCENTILE",
+    "NOISE_ALIKE",
     "against_best",
     "best_of",
     "relative_sharpness",
@@ -46,6 +49,13 @@ _DETAIL_FLOOR = 0.1
 # A tile whose detail jumps from frame to frame by more than this share of its mean
 # holds what noise leaves by chance and nothing of the subject.
 _JUMPY_SHARE = 0.4
+# The best of a tile must be this many times what noise alone would put there: less may
+# be noise that was not taken off.
+_OVER_NOISE = 0.5
+# Readings of one noise differ by up to this factor, with what is in the picture.
+NOISE_ALIKE = 1.5
+# The quietest of a shot, in percent of its frames, that others' noise is held against.
+_QUIET_PERCENTILE = 2.0
 # A shot is as sharp as it is in the sharpest twentieth of its readings.
 BEST_PERCENTILE = 95.0
 _LIT_SHARE = 0.25
@@ -98,8 +108,10 @@ def _judge_shot(
 ) -> None:
     """Fill in one shot's frames, from its tiles."""
     sample = rows[:: max(1, len(rows) // _REFERENCE_ROWS)]
-    detail = tile_rows(readings, sample)
+    detail, quiet = _surely_detail(readings, sample)
     best = best_of(detail, share_lit=_LIT_SHARE)
+    with np.errstate(invalid="ignore"):
+        best[best < _OVER_NOISE * quiet] = np.nan
     axes = None
     if moved[rows].any():
         share = _held(tile_rows(readings, sample, "focus.tile_across"))
@@ -107,15 +119,15 @@ def _judge_shot(
         sigma = _sigma_of(readings, rows)
     for at in range(0, len(rows), _CHUNK):
         part = rows[at : at + _CHUNK]
-        detail = tile_rows(readings, part)
+        now = tile_rows(readings, part)
         still = ~moved[part]
-        out[part[still]] = relative_sharpness(detail[still], best)
+        out[part[still]] = relative_sharpness(now[still], best)
         if axes is None or still.all():
             continue
         share = _held(tile_rows(readings, part, "focus.tile_across"))[~still]
         left = [edge_share(axis[part[~still]], sigma) for axis in (smear.x, smear.y)]
         shares = [
-            _along(detail[~still], way, reference, allowed)
+            _along(now[~still], way, reference, allowed)
             for way, reference, allowed in zip(
                 (share, 1.0 - share), axes, left, strict=True
             )
@@ -125,6 +137,41 @@ def _judge_shot(
         counted = np.where(np.isnan(best), np.nan, 1.0)
         # Allowance may be more than was needed: no frame is sharper than the best.
         out[part[~still]] = np.minimum(relative_sharpness(tiles, counted), 100.0)
+
+
+def _surely_detail(
+    readings: Readings, rows: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return detail of tiles without what more noise may have left of itself in it.
+
+    Returns
+    -------
+    detail : (n, tiles) array
+    quiet : (tiles,) array
+        What the noise of the shot's quietest frames puts into each tile; 0 where
+        unknown.
+
+    Notes
+    -----
+    Noise that neighbouring pixels share, or that is stronger in bright tiles, is read
+    too low: as much again may be left of it. Of that in the quietest frames every frame
+    of the shot has its part.
+    """
+    detail = tile_rows(readings, rows).astype(np.float64)
+    noise = readings["focus.noise_codes"][rows].astype(np.float64)
+    known = noise[~np.isnan(noise)]
+    if not known.size:
+        return detail, np.zeros(_TILES)
+    least = float(np.percentile(known, _QUIET_PERCENTILE))
+    contrast = _held(tile_rows(readings, rows, "focus.tile_contrast_percent"))
+    alike = (NOISE_ALIKE * least) ** 2
+    more = LAPLACIAN_ENERGY * np.maximum(np.nan_to_num(noise) ** 2 - alike, 0.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        level = np.nanmedian(contrast, axis=0)
+    quiet = np.nan_to_num(math.sqrt(LAPLACIAN_ENERGY) * least / level)
+    left = np.square(detail) - np.nan_to_num(more[:, None] / np.square(contrast))
+    return np.sqrt(np.maximum(left, 0.0)), quiet
 
 
 def _along(
