@@ -363,7 +363,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=3,
+    version=4,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -401,9 +401,10 @@ MEASURE = Measure(
         "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
         "plosives and instruments do: what is around it for 6 ms stays under 28 %, or "
         "34 % beside a single step or sample. In sound coded with losses gaps are told "
-        "by the level and the first difference together, which fall 6 times or more "
-        "within 4 ms and are back as fast; repeated blocks cannot be told there, gaps "
-        "of less than 3 ms often not, and clicks only where they are strong."
+        "by the level and the first difference together, which fall 9 times or more "
+        "within 2 ms and are back as fast; repeated blocks and gaps of less than 3 ms "
+        "cannot be told there, gaps of less than 5 ms often not, and clicks only where "
+        "they are strong."
     ),
     source="Own method. Limits: house choice.",
 )  # fmt: skip

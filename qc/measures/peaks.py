@@ -418,7 +418,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=4,
+    version=5,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -428,8 +428,9 @@ MEASURE = Measure(
         "runs of three or more samples within three steps of 16 bits of the highest of "
         "a second, left too fast for a smooth peak, three tops or more at one level; "
         "in sound coded with losses half-waves that are over nine tenths of their top "
-        "for more than half their width, six or more of one second and ten or more of "
-        "the take as high as each other and as the highest. RMS is plain: a full-scale "
+        "for more than half their width, twenty or more in the take within 2 % of "
+        "one level, of different widths, a third or more of all that high, far more "
+        "than just under it and hardly any beyond. RMS is plain: a full-scale "
         f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
         "channel may be empty."
     ),

@@ -9,9 +9,10 @@ sound of real recordings where they are at hand (``QC_FOOTAGE``, else
 names begin with ``rendered`` are a machine's voice, with ``music`` hold no speech. A
 fault counts as found when a finding of its rule touches its place. False alarms are
 findings of a rule on the same sound without the fault, by the minute of sound a track
-holds. With ``--lossy`` sound goes through AAC at 192 kbit/s on its way. Real recordings
-may carry faults of their own: ``known`` names the rules that are not counted on them,
-with the reason, and ``_OWN_FAULTS`` single moments.
+holds. With ``--lossy`` sound goes through AAC at 192 kbit/s on its way, and the sample
+takes' sound is heard as well, for clipping and drop-outs. Real recordings may carry
+faults of their own: ``known`` names the rules that are not counted on them, with the
+reason, and ``_OWN_FAULTS`` single moments.
 
 What nobody hears is no fault. Clicks and missing pieces are put where their third
 difference is three times the highest of the sound 10 ms around: of noise, a click then
@@ -24,6 +25,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import io
+import itertools
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -41,7 +43,16 @@ from qc.media.sound import float_samples
 from qc.records import Finding
 from tests.sounds import Sound, as_pcm, findings, measure, speech
 
-__all__ = ["Material", "Row", "faults", "main", "materials", "table", "through_aac"]
+__all__ = [
+    "Material",
+    "Row",
+    "faults",
+    "main",
+    "materials",
+    "sample_takes",
+    "table",
+    "through_aac",
+]
 
 _ROOT = Path(__file__).resolve().parents[2]
 FOLDER = Path(os.environ.get("QC_FOOTAGE") or _ROOT.parent / "shared" / "footage")
@@ -160,6 +171,16 @@ def materials(
                     spoken=not path.name.startswith("music")
                     and path.name not in _NOT_SPOKEN,
                 )
+
+
+def sample_takes() -> Iterator[Material]:
+    """Yield the sample takes' sound: a voice whose throat closes between its pulses."""
+    others = {f.rule for f in faults()} - {"sound.clipped", "sound.dropout"}
+    for path in sorted((_ROOT / "sample_media").glob("take*")):
+        if path.name.startswith("take07"):
+            continue  # cut off on purpose
+        for sound, rate in _tracks(path):
+            yield Material(path.name, sound, rate, real=False, known=frozenset(others))
 
 
 def _tracks(path: Path) -> Iterator[tuple[Sound, int]]:
@@ -399,7 +420,8 @@ def table(
     """Put every fault into every material and count what is found."""
     known = _measures()
     rows: dict[tuple[str, str, bool], Row] = {}
-    for material in materials(takes, folders=folders):
+    heard = materials(takes, folders=folders)
+    for material in itertools.chain(heard, sample_takes() if lossy else ()):
         clean: dict[str, list[Finding]] = {}
         for k, fault in enumerate(faults()):
             used = _needed(fault.rule, known)

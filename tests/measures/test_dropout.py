@@ -352,6 +352,23 @@ def test_a_creaking_voice_is_no_row_of_holes() -> None:
     assert [first for first, _ in told if 60 < first < 930] == []
 
 
+@pytest.mark.parametrize(
+    ("length", "times", "told"),
+    # Between two pulses of a throat 1 or 2 ms; a closure of the mouth falls 10 times.
+    [(2, 1e4, False), (3, 1e4, True), (5, 1e4, True), (40, 8, False), (40, 30, True)],
+)
+def test_which_holes_are_told_in_lossy_sound(
+    length: int, times: float, told: bool
+) -> None:
+    # Noise in cells of 1 ms, divided by `times` in `length` of them: exact.
+    x = np.random.default_rng(5).standard_normal((500, 48)).astype(np.float32) * 0.1
+    x[250 : 250 + length] /= np.float32(times)
+    found = list(soft_holes(x.ravel(), 48, longest=100))
+    assert bool(found) is told
+    for first, last in found:
+        assert (first, last) == (250, 250 + length)
+
+
 @pytest.mark.parametrize("share", [0.30, 0.33])
 def test_a_step_is_told_beside_sound_a_third_as_rough(share: float) -> None:
     # Third difference of a step of 1: 1, -2, 1; of a sample of 1: up to 3. Exact.

@@ -26,7 +26,7 @@ from scipy import signal
 
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, Setup
-from qc.measures.parts.sound.lossytops import flat_halves
+from qc.measures.parts.sound.lossytops import loud_halves
 from qc.measures.parts.sound.soundlines import with_names
 from qc.measures.parts.sound.truepeak import (
     SILENCE_DBFS,
@@ -769,12 +769,40 @@ def test_flat_tops_are_still_told_behind_a_lossy_coder() -> None:
     assert "turn down what comes before the recorder" in told[0].advice
 
 
+def lossy_findings(*sounds: Sound) -> list[list[Finding]]:
+    """Return the findings of sounds of one channel behind AAC."""
+    return [
+        findings(measure(through_aac(as_pcm(np.stack([x, x])), RATE)[:1], codec="aac"))
+        for x in sounds
+    ]
+
+
 def test_sound_that_is_not_cut_off_is_none_behind_a_lossy_coder() -> None:
     n = np.arange(4 * RATE) / RATE
-    for x in (0.5 * voice(), tone(4, hertz=150, peak_dbfs=-6), noise(4, -20),
-              0.5 * np.tanh(np.sin(2 * np.pi * 200 * n))):  # fmt: skip
-        coded = through_aac(as_pcm(np.stack([x, x])), RATE)[:1]
-        assert findings(measure(coded, codec="aac")) == []
+    sounds = (0.5 * voice(), tone(4, hertz=150, peak_dbfs=-6), noise(4, -20),
+              0.5 * np.tanh(np.sin(2 * np.pi * 200 * n)),
+              0.3 * np.tanh(1.8 * voice(number=3)))  # fmt: skip
+    assert lossy_findings(*sounds) == [[]] * len(sounds)
+
+
+def test_one_steady_tone_with_flat_tops_is_a_machine_behind_a_lossy_coder() -> None:
+    # A monitor's beep: its half-waves are all as high and as wide as each other. Those
+    # of a voice that was cut off at the same level are not.
+    n = np.arange(4 * RATE) / RATE
+    on = np.clip(np.minimum(n % 1, 0.5 - n % 1) * 50, 0, 1)
+    beep = np.clip(3 * np.sin(2 * np.pi * 500 * n), -1, 1) * on
+    steady, cut_off = lossy_findings(0.4 * beep, cut(8, 0.4))
+    assert steady == []
+    assert {f.rule for f in cut_off} == {"sound.clipped"}
+
+
+def test_flat_tops_that_a_tenth_of_the_sound_goes_beyond_are_a_voices_own() -> None:
+    # Sound that goes on rising over a level was not cut off there.
+    x = cut(8, 0.25)
+    louder = np.concatenate([x, 0.8 * voice(number=2), 0.5 * voice(number=4)])
+    told, none = lossy_findings(x, louder)
+    assert told
+    assert [f for f in none if f.rule == "sound.clipped"] == []
 
 
 @pytest.mark.parametrize(("level", "flat"), [(0.5, True), (0.99, False)])
@@ -783,12 +811,25 @@ def test_which_half_waves_are_flat(level: float, flat: bool) -> None:
     # level) / pi of a half, over 0.5 for 1 - 2 asin(0.5 level) / pi: 0.84 and 0.45.
     n = np.arange(4_800) / 480
     x = np.clip(np.sin(2 * np.pi * n + 0.01), -level, level).astype(np.float32)
-    for halves in flat_halves(x, narrowest=8):
+    sides = list(loud_halves(x, narrowest=8))
+    assert [over for over, _ in sides] == [True, False]
+    for _, halves in sides:
         assert halves.tops == pytest.approx(level)
         high = 240 * (1 - 2 * math.asin(0.9 * level) / math.pi)
         expected = high if flat else 0
         assert halves.high == pytest.approx(expected, abs=1)
-    assert len(list(flat_halves(x, narrowest=8))) == 2
+
+
+def test_levels_of_half_waves_against_a_plain_median() -> None:
+    x = cut(6)[: RATE // 2].astype(np.float32)
+    for over, halves in loud_halves(x, narrowest=8):
+        for k, (first, last) in enumerate(
+            zip(halves.firsts, halves.lasts, strict=True)
+        ):
+            part = np.abs(x[first:last])
+            assert bool(x[first] >= 0) is over
+            close = np.sort(part[part / part.max() > np.float32(0.9)])
+            assert halves.levels[k] == pytest.approx(close[len(close) // 2], rel=1e-5)
 
 
 # ----------------------------------------------------------- too high, not clipped
