@@ -24,7 +24,7 @@ Samples = NDArray[np.float32]
 
 _LOWEST = 0.01
 # Half-waves under this share of the highest of their second are not looked at.
-_LOUD = 0.5
+_LOUD = 0.7
 # A half-wave is flat if it is over the higher share of its top for this part of its
 # width at the lower one. A sine gives 0.43, a triangle 0.2, a square 1.
 _HIGH, _WIDE, _FLAT = 0.9, 0.5, 0.55
@@ -187,6 +187,16 @@ class Halves:
     levels: Samples
     high: NDArray[np.int64]
 
+    def those(self, mask: NDArray[np.bool_]) -> Halves:
+        """Return those of a mask."""
+        return Halves(
+            self.firsts[mask],
+            self.lasts[mask],
+            self.tops[mask],
+            self.levels[mask],
+            self.high[mask],
+        )
+
 
 def loud_halves(line: Samples, *, narrowest: int) -> Iterator[tuple[bool, Halves]]:
     """Yield the loud half-waves over zero (True), then those under it (False).
@@ -202,15 +212,20 @@ def loud_halves(line: Samples, *, narrowest: int) -> Iterator[tuple[bool, Halves
     if len(turns) < 3:
         return
     part = line[turns[0] : turns[-1]]
-    for over in (True, False):
-        highest = float(part.max()) if over else -float(part.min())
-        if highest < _LOWEST:
-            continue
-        level = np.float32(_LOUD * highest)
-        loud = np.flatnonzero(part > level if over else part < -level) + turns[0]
-        which = np.searchsorted(turns, loud, side="right") - 1
-        which = which[np.concatenate([[True], which[1:] != which[:-1]])]
-        yield over, _halves(line, turns[which], turns[which + 1], narrowest)
+    highest = float(part.max()), -float(part.min())
+    # Beyond any sample where nothing is loud enough.
+    above, under = (np.float32(_LOUD * h if h >= _LOWEST else np.inf) for h in highest)
+    loud = np.flatnonzero((part > above) | (part < -under)) + turns[0]
+    if not len(loud):
+        return
+    which = np.searchsorted(turns, loud, side="right") - 1
+    which = which[np.concatenate([[True], which[1:] != which[:-1]])]
+    over = ~below[turns[which]]
+    halves = _halves(line, turns[which], turns[which + 1], narrowest)
+    for wanted in (True, False):
+        side = over == wanted
+        if side.any():
+            yield wanted, halves.those(side)
 
 
 def _halves(
