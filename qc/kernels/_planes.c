@@ -89,6 +89,31 @@ double *hold_doubles(Held *held, PyObject *from, Py_ssize_t count, int written)
     return NULL;
 }
 
+/* Returns where `count` items of one of these formats are, else NULL. */
+void *hold_items(Held *held, PyObject *from, Py_ssize_t count, const char *format,
+                 int written)
+{
+    Py_buffer *view = &held->views[held->held];
+    int flags = PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | (written ? PyBUF_WRITABLE : 0);
+    if (PyObject_GetBuffer(from, view, flags) < 0)
+        return NULL;
+    held->held++;
+    if (is_format(view, format) && view->len == count * view->itemsize)
+        return view->buf;
+    PyErr_SetString(PyExc_ValueError, "arrays of another type or size are wanted");
+    return NULL;
+}
+
+float *hold_floats(Held *held, PyObject *from, Py_ssize_t count, int written)
+{
+    return hold_items(held, from, count, "f", written);
+}
+
+uint8_t *hold_bytes(Held *held, PyObject *from, Py_ssize_t count, int written)
+{
+    return hold_items(held, from, count, "B?", written);
+}
+
 PyObject *done(Held *held)
 {
     let_go(held);
@@ -131,6 +156,33 @@ static PyMethodDef methods[] = {
     {"channel_places", channel_places, METH_VARARGS,
      "channel_places(planes, ends, bits, step, level, counts, bins, shift)\n"
      "Return how many places are at an end, and of how many."},
+    {"light_cells", light_cells, METH_VARARGS,
+     "light_cells(luma, rows, columns, down, across, out)\n"
+     "Fill out (rows, columns) with means."},
+    {"light_level", light_level, METH_VARARGS,
+     "light_level(anchor, cells, rows, columns, how)\n"
+     "Return the common change and how many cells are brighter, or None."},
+    {"light_strips", light_strips, METH_VARARGS,
+     "light_strips(cells, strips, across, parts, steps, table, rises, low, high,\n"
+     "             scale, fewest, least, look, before, out)\n"
+     "Fill look, and out (strips, and parts of them) unless before is None."},
+    {"light_lines", light_lines, METH_VARARGS,
+     "light_lines(plane, first, step, lines, known)\n"
+     "Put lines into lines; return how many pixels changed, and by what sum."},
+    {"light_share", light_share, METH_VARARGS,
+     "light_share(cells, n, place)\nReturn the cell of this rank."},
+    {"most_apart", most_apart, METH_VARARGS,
+     "most_apart(one, two)\nReturn the largest difference."},
+    {"screen_light", screen_light, METH_VARARGS,
+     "screen_light(luma, shape, cb, cr, size, table, last, numbers, red, out,\n"
+     "             saturated)\n"
+     "Fill out (5, n): R, G, B, luminance and, if any may be, redness."},
+    {"place_turns", place_turns, METH_VARARGS,
+     "place_turns(n, values, saturated, state, flags, when, least, times, watch)\n"
+     "Return percent of places that rose and fell."},
+    {"beyond_cross", beyond_cross, METH_VARARGS,
+     "beyond_cross(plane, least, most, top, room, out)\n"
+     "Fill out (2, 2, room): places and amounts of bright and dark; return counts."},
     {NULL, NULL, 0, NULL},
 };
 

@@ -108,3 +108,85 @@ def channel_places(
     shift: int,
     /,
 ) -> tuple[int, int]: ...
+def light_cells(
+    luma: NDArray[np.float32],
+    rows: int,
+    columns: int,
+    down: int,
+    across: int,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def light_level(
+    anchor: NDArray[np.float32],
+    cells: NDArray[np.float32],
+    rows: int,
+    columns: int,
+    how: tuple[float, ...],
+    /,
+) -> tuple[float, int] | None: ...
+def light_strips(
+    cells: NDArray[np.float32],
+    strips: int,
+    across: int,
+    parts: int,
+    steps: int,
+    table: NDArray[np.float32],
+    rises: NDArray[np.float32],
+    low: float,
+    high: float,
+    scale: float,
+    fewest: int,
+    least: float,
+    look: NDArray[np.float32],
+    before: NDArray[np.float32] | None,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def light_lines(
+    plane: NDArray[np.unsignedinteger],
+    first: int,
+    step: int,
+    lines: NDArray[np.unsignedinteger],
+    known: bool,
+    /,
+) -> tuple[int, int]: ...
+def screen_light(
+    luma: NDArray[np.float32],
+    shape: tuple[int, int],
+    cb: NDArray[np.unsignedinteger],
+    cr: NDArray[np.unsignedinteger],
+    size: tuple[int, int],
+    table: NDArray[np.float32],
+    last: int,
+    numbers: NDArray[np.float32],
+    red: bool,
+    out: NDArray[np.float32],
+    saturated: NDArray[np.bool_],
+    /,
+) -> tuple[int, int]: ...
+def place_turns(
+    n: int,
+    values: NDArray[np.float32],
+    saturated: NDArray[np.bool_] | None,
+    state: NDArray[np.float32],
+    flags: NDArray[np.bool_],
+    when: NDArray[np.float64],
+    least: tuple[float, float, float],
+    times: tuple[float, float, float],
+    watch: bool,
+    /,
+) -> tuple[float, float]: ...
+def beyond_cross(
+    plane: NDArray[np.unsignedinteger],
+    least: int,
+    most: int,
+    top: int,
+    room: int,
+    out: NDArray[np.int64],
+    /,
+) -> tuple[int, int]: ...
+def light_share(cells: NDArray[np.float32], n: int, place: int, /) -> float: ...
+def most_apart(
+    one: NDArray[np.unsignedinteger], two: NDArray[np.unsignedinteger], /
+) -> int: ...

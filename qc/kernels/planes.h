@@ -72,6 +72,10 @@ int plane_of(PyObject *from, Py_buffer *view, Plane *p);
 Py_ssize_t numbers_of(PyObject *from, Py_buffer *view);
 int hold_plane(Held *held, PyObject *from, Plane *p);
 int64_t *hold_numbers(Held *held, PyObject *from, Py_ssize_t count);
+void *hold_items(Held *held, PyObject *from, Py_ssize_t count, const char *format,
+                 int written);
+float *hold_floats(Held *held, PyObject *from, Py_ssize_t count, int written);
+uint8_t *hold_bytes(Held *held, PyObject *from, Py_ssize_t count, int written);
 double *hold_doubles(Held *held, PyObject *from, Py_ssize_t count, int written);
 void let_go(Held *held);
 PyObject *refuse(Held *held, const char *why);
@@ -92,6 +96,15 @@ PyObject *lag_sums(PyObject *self, PyObject *given);
 PyObject *channel_look(PyObject *self, PyObject *given);
 PyObject *channel_range(PyObject *self, PyObject *given);
 PyObject *channel_places(PyObject *self, PyObject *given);
+PyObject *light_cells(PyObject *self, PyObject *given);
+PyObject *light_level(PyObject *self, PyObject *given);
+PyObject *light_strips(PyObject *self, PyObject *given);
+PyObject *light_lines(PyObject *self, PyObject *given);
+PyObject *light_share(PyObject *self, PyObject *given);
+PyObject *most_apart(PyObject *self, PyObject *given);
+PyObject *screen_light(PyObject *self, PyObject *given);
+PyObject *place_turns(PyObject *self, PyObject *given);
+PyObject *beyond_cross(PyObject *self, PyObject *given);
 
 #if defined(__GNUC__)
 #pragma GCC visibility pop

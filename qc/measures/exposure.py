@@ -100,6 +100,8 @@ class _Reader:
         self._codes = np.arange(self._signal.top + 1)
         self._percents = [self._signal.percent(int(code)) for code in self._codes]
         self._headrooms: dict[int, float] = {}
+        self._black_code, self._ceiling = self._signal.black, self._signal.ceiling
+        self._ranked, self._ranks = -1, [0] * len(_PERCENTILES)
         self._five_under = math.floor(self._signal.code(-3.0))
         self._below_black = 0
         self._pixels = 0
@@ -113,9 +115,10 @@ class _Reader:
         total = int(below[-1])
         if total == 0:
             return {}
-        under_ceiling = int(below[signal.ceiling - 1])
-        ranks = [_rank(total, p) for p in _PERCENTILES]
-        ranks.append(_rank(under_ceiling, _TOP_PERCENTILE))
+        under_ceiling = int(below[self._ceiling - 1])
+        if total != self._ranked:
+            self._ranked, self._ranks = total, [_rank(total, p) for p in _PERCENTILES]
+        ranks = [*self._ranks, _rank(under_ceiling, _TOP_PERCENTILE)]
         *codes, top = below.searchsorted(ranks).tolist()
         self._pixels += total
         if self._five_under > 0:
@@ -134,7 +137,7 @@ class _Reader:
             "field_percent": field,
             "open_stops": open_stops(field, signal=signal) if dark else math.nan,
             "noise_percent": noise_percent(picture) if dark else math.nan,
-            "black_percent": 100.0 * int(below[signal.black]) / total,
+            "black_percent": 100.0 * int(below[self._black_code]) / total,
             "headroom_stops": self._headroom(top) if under_ceiling else math.nan,
             **self._level.read(picture),
         }

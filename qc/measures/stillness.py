@@ -10,8 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.light import changed_lines, mean_cells, most_apart, share_level
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values
+from qc.measures.parts.level.smallcells import CELLS, level_cells
 from qc.measures.parts.stillness.rhythms import cadences, out_of_turn
 from qc.measures.parts.stillness.stillfindings import (
     check,
@@ -33,9 +35,11 @@ from qc.views import luma_pass, proxy_luma
 __all__ = ["MEASURE", "frozen_runs", "level_percent"]
 
 Flags: TypeAlias = NDArray[np.bool_]
+Plane: TypeAlias = NDArray[np.unsignedinteger]
 
-# Coarse enough that gain noise under a lens cap is averaged away.
-_CELLS = (48, 27)
+# A picture's level is that under which so much of it lies, in cells: coarse enough that
+# gain noise under a lens cap is averaged away.
+_MOST = 0.99
 # Full lines are compared: noise is lost in small pictures. An odd step takes lines of
 # both fields.
 _LINES = 40
@@ -57,86 +61,77 @@ def level_percent(luma: NDArray[np.float32]) -> float:
     """
     if not luma.size:
         return math.nan
-    small = _cells(luma).ravel()
-    place = math.ceil(0.99 * small.size) - 1
-    return float(np.partition(small, place)[place])
-
-
-def _cells(luma: NDArray[np.float32]) -> NDArray[np.float32]:
-    columns, rows = _CELLS
     height, width = luma.shape
+    columns, rows = CELLS
     if height % rows or width % columns:
-        small = cv2.resize(luma, _CELLS, interpolation=cv2.INTER_AREA)
-        return np.asarray(small, np.float32)
-    # The same for whole numbers of pixels, and several times as fast.
-    down, across = height // rows, width // columns
-    lines = luma[::down].copy()
-    for i in range(1, down):
-        lines += luma[i::down]
-    sums = lines[:, ::across].copy()
-    for i in range(1, across):
-        sums += lines[:, i::across]
-    return np.asarray(sums / np.float32(down * across))
+        small = cv2.resize(luma, CELLS, interpolation=cv2.INTER_AREA)
+        return share_level(np.asarray(small, np.float32), _MOST)
+    return share_level(mean_cells(np.ascontiguousarray(luma), rows, columns), _MOST)
+
+
+def _level(picture: Picture) -> float:
+    cells = picture.view(level_cells)
+    if cells.shape == CELLS[::-1]:
+        return share_level(cells, _MOST)
+    return level_percent(picture.view(proxy_luma))
 
 
 class _Reader:
     def __init__(self, setup: Setup) -> None:
-        self._plane: NDArray[np.unsignedinteger] | None = None
-        self._lines: NDArray[np.unsignedinteger] | None = None
-        self._small: NDArray[np.unsignedinteger] | None = None
+        self._plane: Plane | None = None
+        self._lines: Plane | None = None
+        self._small: Plane | None = None
 
     def read(self, picture: Picture) -> Values:
         if picture.damaged or not picture.y.size:
             # A decoder fills damage with the frame before: that is no still picture.
-            self._plane = self._lines = self._small = None
+            self._plane = self._small = None
             return {}
         small = picture.view(luma_pass).small
-        step = max(1, picture.height // _LINES) | 1
-        lines = np.ascontiguousarray(picture.y[step // 2 :: step])
+        before = self._before(picture)
+        changed, total, size = self._compare_lines(picture, known=before is not None)
         values: dict[str, float] = {
-            "level_percent": level_percent(picture.view(proxy_luma)),
+            "level_percent": _level(picture),
             "key": float(picture.key),
         }
-        if (
-            self._plane is not None
-            and self._lines is not None
-            and self._small is not None
-            and small is not None
-            and self._plane.shape == picture.y.shape
-        ):
-            values |= self._compare(picture, lines, small)
+        if before is not None and small is not None:
+            # The small picture is in whole codes: so is the largest change of its
+            # cells.
+            cell = most_apart(small, before[1])
+            # The whole picture is compared only where nothing speaks against it.
+            same = not changed and not cell and most_apart(picture.y, before[0]) == 0
+            span = picture.signal.white - picture.signal.black
+            values |= {
+                "difference_percent": 100.0 * total / (span * size),
+                "cell_percent": 100.0 * cell / span,
+                "changed_percent": 100.0 * changed / size,
+                "identical": float(same),
+            }
         # The view on the decoder's buffer is kept for one frame only.
-        self._plane, self._lines, self._small = picture.y, lines, small
+        self._plane, self._small = picture.y, small
         return values
 
-    def _compare(
-        self,
-        picture: Picture,
-        lines: NDArray[np.unsignedinteger],
-        small: NDArray[np.unsignedinteger],
-    ) -> dict[str, float]:
-        assert self._plane is not None  # noqa: S101 - the caller has looked
-        assert self._lines is not None  # noqa: S101
-        assert self._small is not None  # noqa: S101
-        signal = picture.signal
-        apart = cv2.absdiff(lines, self._lines)
-        changed = cv2.countNonZero(apart)
-        total = cv2.norm(apart, cv2.NORM_L1)
-        # The small picture is in whole codes: so is the largest change of its cells.
-        cell = cv2.norm(small, self._small, cv2.NORM_INF)
-        # The whole picture is compared only where nothing speaks against it.
-        same = (
-            not changed
-            and not cell
-            and cv2.norm(picture.y, self._plane, cv2.NORM_INF) == 0
+    def _before(self, picture: Picture) -> tuple[Plane, Plane] | None:
+        """Return the plane and the small picture before, if they can be compared."""
+        plane, small = self._plane, self._small
+        if plane is None or small is None or plane.shape != picture.y.shape:
+            return None
+        return (plane, small) if plane.dtype == picture.y.dtype else None
+
+    def _compare_lines(self, picture: Picture, *, known: bool) -> tuple[int, int, int]:
+        """Keep some full lines; return how many of how many pixels changed by what."""
+        plane = picture.y
+        step = max(1, picture.height // _LINES) | 1
+        first = step // 2
+        count = len(range(first, len(plane), step))
+        lines = self._lines
+        shape = (count, plane.shape[1])
+        if lines is None or lines.shape != shape or lines.dtype != plane.dtype:
+            lines = self._lines = np.empty(shape, plane.dtype)
+        changed, total = changed_lines(
+            plane, first=first, step=step, lines=lines, known=known
         )
-        span = signal.white - signal.black
-        return {
-            "difference_percent": 100.0 * total / (span * lines.size),
-            "cell_percent": 100.0 * cell / span,
-            "changed_percent": 100.0 * changed / lines.size,
-            "identical": float(same),
-        }
+        return changed, total, lines.size
 
     def finish(self) -> Mapping[str, object]:
         return {}

@@ -66,6 +66,7 @@ class _Reader:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
         self._time_base = video.time_base if video is not None else Fraction(1)
+        self._tick_s = float(self._time_base)
         pixels = video.pixel_format if video is not None else ""
         colourless = pixels.startswith(("gray", "mono", "ya"))
         self._check = PatchCheck(self._signal, colourless=colourless)
@@ -78,20 +79,22 @@ class _Reader:
         self._frames: Counter[str] = Counter()
 
     def read(self, picture: Picture) -> Values:
-        at = picture.pts * self._time_base
+        at_s = picture.pts * self._tick_s
         if self._patch is not None:
-            if self._moment is not None and abs(at - self._moment) > MOMENT_S:
-                return {}
+            if self._moment is not None:
+                at = picture.pts * self._time_base
+                if abs(at - self._moment) > MOMENT_S:
+                    return {}
             self._frames["asked"] += 1
-            return self._read_patch(picture, self._patch, float(at))
+            return self._read_patch(picture, self._patch, at_s)
         self._frames["asked"] += 1
         if self._tracker is None or not picture.cb.size:
             self._frames["colourless"] += 1
             return {}
         if picture.damaged:
             return {}
-        whole = self._whole_values(picture, float(at))
-        seen = self._tracker.read(picture, float(at))
+        whole = self._whole_values(picture, at_s)
+        seen = self._tracker.read(picture, at_s)
         if seen is None:
             return whole
         self._frames["measured"] += 1

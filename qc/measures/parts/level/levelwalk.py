@@ -17,11 +17,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.level.medians import median
-from qc.measures.parts.level.smallcells import ROWS, small_cells
+from qc.kernels.light import Agreement, common_level
+from qc.measures.parts.level.smallcells import level_cells
 from qc.records import Picture
 from qc.signal import Signal, to_linear
-from qc.views import proxy_luma
 
 __all__ = [
     "LevelFollower",
@@ -32,8 +31,6 @@ __all__ = [
     "trimmed",
 ]
 
-_CELLS = (48, ROWS)  # width, height
-_PARTS = (3, 2)  # across, down: parts that must agree
 # Percent of range: under it noise and the black level count, over it clip and knee.
 _LOW_PERCENT, _HIGH_PERCENT, _HIGH_HDR_PERCENT = 6.0, 85.0, 95.0
 _LEAST_CELLS, _LEAST_PART = 0.05, 0.15
@@ -61,7 +58,16 @@ class LevelFollower:
         percent = np.arange(round(102.0 * _TABLE_STEPS)) / _TABLE_STEPS
         light = to_linear(np.maximum(percent, 1.0) / 100.0, transfer=signal.transfer)
         self._table = np.log2(light).astype(np.float32)
-        self._limit = float(self._table[round(top * _TABLE_STEPS)])
+        limit = float(self._table[round(top * _TABLE_STEPS)])
+        self._how = Agreement(
+            least_cells=_LEAST_CELLS,
+            tolerance=_TOLERANCE,
+            share=_TOLERANCE_SHARE,
+            agree=_AGREE,
+            least_part=_LEAST_PART,
+            parts_agree=_PARTS_AGREE,
+            limit=limit,
+        )
         self._table[percent < _LOW_PERCENT] = np.nan
         self._table[percent > top] = np.inf
         self._anchor: NDArray[np.float32] | None = None
@@ -119,62 +125,23 @@ class LevelFollower:
 
     def _cells(self, picture: Picture) -> NDArray[np.float32]:
         """Return log light of cells; NaN near black, infinite near the clip."""
-        height, width = picture.view(proxy_luma).shape
-        small = small_cells(picture, min(_CELLS[0], width), min(_CELLS[1], height))
-        small *= np.float32(_TABLE_STEPS)
-        small += np.float32(0.5)
-        return self._table.take(small.astype(np.intp), mode="clip")
+        place = picture.view(level_cells) * np.float32(_TABLE_STEPS)
+        place += np.float32(0.5)
+        return self._table.take(place.astype(np.intp), mode="clip")
 
     def _against(
         self, anchor: NDArray[np.float32] | None, cells: NDArray[np.float32]
     ) -> tuple[float, float] | None:
-        """Return the common change since an anchor, None where there is none."""
+        """Return the common change since an anchor, None where there is none.
+
+        And what percent of the cells are brighter than that explains.
+        """
         if anchor is None or anchor.shape != cells.shape:
             return None
-        change = cells - anchor
-        known = np.isfinite(change)
-        values = change[known]
-        if values.size < _LEAST_CELLS * change.size or not values.size:
+        found = common_level(anchor, cells, self._how)
+        if found is None:
             return None
-        level = median(values)
-        allowed = _TOLERANCE + _TOLERANCE_SHARE * abs(level)
-        near = values[np.abs(values - level) <= allowed]
-        if near.size < _AGREE * values.size:
-            return None
-        moved = abs(level) > _TOLERANCE
-        if moved and not self._parts_agree(change, known, level, allowed):
-            return None
-        # The mean of those that agree: finer than a median of coded levels.
-        level = float(near.sum(dtype=np.float64)) / near.size
-        entered = np.count_nonzero(values > level + 4 * allowed)
-        burnt = cells == np.inf
-        if burnt.any():
-            # Too bright to be read now, and would not be by the common change alone.
-            before = anchor[burnt] + level + 4 * allowed
-            entered += np.count_nonzero(before < self._limit)
-        return level, 100.0 * entered / change.size
-
-    def _parts_agree(
-        self,
-        change: NDArray[np.float32],
-        known: NDArray[np.bool_],
-        level: float,
-        allowed: float,
-    ) -> bool:
-        """Return whether the picture's parts changed alike: a shadow is not a gain."""
-        height, width = change.shape
-        agree = parts = 0
-        for i in range(_PARTS[1]):
-            for j in range(_PARTS[0]):
-                at = (
-                    slice(height * i // _PARTS[1], height * (i + 1) // _PARTS[1]),
-                    slice(width * j // _PARTS[0], width * (j + 1) // _PARTS[0]),
-                )
-                values = change[at][known[at]]
-                if values.size and values.size >= _LEAST_PART * change[at].size:
-                    parts += 1
-                    agree += abs(float(np.median(values)) - level) <= allowed
-        return agree >= _PARTS_AGREE * parts
+        return found[0], 100.0 * found[1] / cells.size
 
 
 def _known(cells: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,7 +1,6 @@
 """A picture in a few cells, each the mean of its part of `proxy_luma`.
 
-Several measures read the picture in 27 rows of cells, more or fewer of them across. The
-rows are added up once for all; what is left is little.
+Several measures read the picture in 27 rows of cells, more or fewer of them across.
 """
 
 from __future__ import annotations
@@ -10,15 +9,30 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.light import mean_cells
 from qc.records import Picture
 from qc.views import proxy_luma
 
-__all__ = ["ROWS", "small_cells"]
+__all__ = ["CELLS", "ROWS", "level_cells", "small_cells"]
 
 Array = NDArray[np.float32]
 
 ROWS = 27
 """Rows of cells; five rows of `proxy_luma` each in 16:9."""
+CELLS = (48, ROWS)
+"""Width and height of `level_cells`."""
+
+
+def level_cells(picture: Picture) -> Array:
+    """Return the picture in `CELLS`, fewer in a small one: a view; never write to it.
+
+    Returns
+    -------
+    (rows, columns) array
+        See `small_cells`.
+    """
+    height, width = picture.view(proxy_luma).shape
+    return small_cells(picture, min(CELLS[0], width), min(CELLS[1], height))
 
 
 def small_cells(picture: Picture, columns: int, rows: int = ROWS) -> Array:
@@ -35,17 +49,4 @@ def small_cells(picture: Picture, columns: int, rows: int = ROWS) -> Array:
     if rows != ROWS or height % ROWS or width % columns:
         small = cv2.resize(luma, (columns, rows), interpolation=cv2.INTER_AREA)
         return np.asarray(small, np.float32)
-    summed = picture.view(_row_sums)
-    across = width // columns
-    out = summed[:, ::across].copy()
-    for i in range(1, across):
-        out += summed[:, i::across]
-    out *= np.float32(1.0 / (across * (height // ROWS)))
-    return out
-
-
-def _row_sums(picture: Picture) -> Array:
-    luma = picture.view(proxy_luma)
-    height, width = luma.shape
-    out: Array = np.add.reduce(luma.reshape(ROWS, height // ROWS, width), axis=1)
-    return out
+    return mean_cells(luma, rows, columns)

@@ -6,10 +6,17 @@ many frames it takes. Area is counted place by place, each once in a short while
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.flash import (
+    ScreenTable,
+    TurnLimits,
+    Turns,
+    needed,
+    redness,
+    screen_light,
+)
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal, to_linear
 from qc.views import proxy_luma
@@ -32,6 +39,8 @@ FLASH_NITS = 20.0
 """cd/m2 between the brighter and the darker picture of a flash."""
 DARK_NITS = 160.0
 """The darker one must be darker than this; HDR: else a contrast of 1/17 counts."""
+# A Michelson contrast of 1/17 is an eighth of the darker.
+_HDR_CONTRAST = 8.0
 SDR_WHITE_NITS = 200.0
 HLG_PEAK_NITS = 1000.0
 _PQ_PEAK_NITS = 10_000.0
@@ -83,8 +92,12 @@ def needed_nits(darker: Array, *, hdr: bool) -> Array:
     Rec. ITU-R BT.1702-3: 20 cd/m2 where the darker is under 160 cd/m2; over it, for
     HDR only, a Michelson contrast of 1/17, which is an eighth of the darker.
     """
-    over = darker / np.float32(8.0) if hdr else np.float32(np.inf)
-    return np.where(darker < DARK_NITS, np.float32(FLASH_NITS), over).astype(np.float32)
+    return needed(darker, _luminance_limits(hdr=hdr))
+
+
+def _luminance_limits(*, hdr: bool) -> TurnLimits:
+    contrast = _HDR_CONTRAST if hdr else 0.0
+    return TurnLimits(FLASH_NITS, DARK_NITS, contrast, _FRESH_SHARE)
 
 
 class Shown:
@@ -96,23 +109,26 @@ class Shown:
         Luminance, cd/m2.
     may_be_red : bool
         False where colour alone says that nothing is saturated red.
+    is_red : bool
+        Whether anything is.
     """
 
-    __slots__ = ("_light", "_mix", "_red", "may_be_red", "nits")
+    __slots__ = ("_light", "_red", "_table", "is_red", "may_be_red", "nits")
 
     def __init__(
         self,
         nits: Array,
         light: Array,
-        mix: Array,
+        table: ScreenTable,
         *,
-        may_be_red: bool,
         red: tuple[Array, Mask] | None = None,
+        is_red: bool = False,
     ) -> None:
         self.nits = nits
-        self.may_be_red = may_be_red
+        self.may_be_red = red is not None
+        self.is_red = is_red
         self._light = light
-        self._mix = mix
+        self._table = table
         self._red = red
 
     @property
@@ -127,16 +143,8 @@ class Shown:
 
     def _redness(self) -> tuple[Array, Mask]:
         if self._red is None:
-            mixed = (self._mix[1:] @ self._light).reshape(2, *self.nits.shape)
-            self._red = _redness(mixed)
+            self._red = redness(self._light, self._table)
         return self._red
-
-
-def _redness(mixed: Array) -> tuple[Array, Mask]:
-    """Return redness, and where it is saturated, of the last two rows of `_mix`."""
-    excess, over = mixed
-    np.maximum(excess, 0, out=excess)
-    return excess, (over >= 0) & (excess >= _RED_STEP)
 
 
 class Screen:
@@ -147,75 +155,37 @@ class Screen:
     """
 
     def __init__(self, signal: Signal) -> None:
-        self._table = display_light(signal)
-        self._to_places = _to_places(signal)
+        light = display_light(signal)
+        least, times = _least_red(light, signal)
         self._hlg = signal.transfer == "hlg"
-        self._mix = _mix(signal)
         self._was_red = False
-        least, times = _least_red(self._table, signal)
-        self._red_from = signal.chroma_zero + signal.chroma_span * least
-        # Percent of luma over which a cell of this Cr is not saturated red.
-        self._red_luma = np.float32(100.0 * times / signal.chroma_span)
-        self._red_zero = np.float32(signal.chroma_zero) - np.float32(
-            _HAIR * signal.chroma_span
+        self._table = ScreenTable(
+            light,
+            _to_places(signal),
+            _mix(signal),
+            red_from=signal.chroma_zero + signal.chroma_span * least,
+            red_zero=signal.chroma_zero - _HAIR * signal.chroma_span,
+            # Percent of luma over which a cell of this Cr is not saturated red.
+            red_luma=100.0 * times / signal.chroma_span,
+            red_step=_RED_STEP,
         )
-        self._resize(0, 0)
-
-    def _resize(self, height: int, width: int) -> None:
-        """Make room for pictures of a size."""
-        self._codes = np.ones((4, height, width), np.float32)
-        self._at = np.empty((3, height * width), np.float32)
-        self._index = np.empty((3, height * width), np.intp)
 
     def show(self, picture: Picture) -> Shown:
         """Return luminance and redness of a picture."""
-        redder = self._place(picture)
-        # Kept by what is returned, so never written again.
-        light = np.empty(self._at.shape, np.float32)
-        self._table.take(self._index, mode="clip", out=light)
-        shape = self._codes.shape[1:]
-        red = None
-        if redder:
-            mixed = (self._mix @ light).reshape(3, *shape)
-            nits, red = mixed[0], _redness(mixed[1:])
+        light, red, found = screen_light(
+            picture.view(proxy_luma),
+            picture.cb,
+            picture.cr,
+            self._table,
+            red=self._was_red,
+        )
+        if red is not None:
             # Red goes on from picture to picture: no need to look for it first.
-            self._was_red = bool(red[1].any())
-        else:
-            nits = (self._mix[0] @ light).reshape(shape)
+            self._was_red = found
+        nits: Array = light[3]
         if self._hlg:
             nits = np.float32(HLG_PEAK_NITS) * nits ** np.float32(_HLG_GAMMA)
-        return Shown(nits, light, self._mix, may_be_red=redder, red=red)
-
-    def _place(self, picture: Picture) -> bool:
-        """Find where R', G', B' of each cell lie in the table.
-
-        Returns
-        -------
-        bool
-            Whether anything may be saturated red.
-        """
-        luma = picture.view(proxy_luma)
-        height, width = luma.shape
-        size = max(1, width // 2), max(1, height // 2)
-        if self._codes.shape[1:] != (size[1], size[0]):
-            self._resize(size[1], size[0])
-        codes = self._codes
-        # An even part halves exactly, and quickly.
-        even = luma[: max(1, height - height % 2), : max(1, width - width % 2)]
-        cv2.resize(even, size, dst=codes[0], interpolation=cv2.INTER_AREA)
-        codes[1] = cv2.resize(picture.cb, size, interpolation=cv2.INTER_NEAREST)
-        cr = cv2.resize(picture.cr, size, interpolation=cv2.INTER_NEAREST)
-        codes[2] = cr
-        np.matmul(self._to_places, codes.reshape(4, -1), out=self._at)
-        np.copyto(self._index, self._at, casting="unsafe")
-        if self._was_red:
-            return True
-        if cr.max() < self._red_from:
-            return False
-        # A bright cell is red to this degree only if its Cr is large as well.
-        red = codes[2] >= self._red_from
-        red &= codes[0] <= (codes[2] - self._red_zero) * self._red_luma
-        return bool(red.any())
+        return Shown(nits, light, self._table, red=red, is_red=found)
 
 
 def _mix(signal: Signal) -> Array:
@@ -294,25 +264,11 @@ class Swings:
     """
 
     def __init__(self, *, hdr: bool = False, red: bool = False) -> None:
-        self._hdr = hdr
         self._red = red
-        self._least = np.float32(_RED_STEP if red else FLASH_NITS)
-        self._start(np.empty((0, 0), np.float32), np.empty((0, 0), np.bool_), 0.0)
-
-    def _start(self, values: Array, saturated: Mask | None, at_s: float) -> None:
-        self._turn_red = np.zeros(values.shape, np.bool_)
-        if saturated is not None:
-            self._turn_red |= saturated
-        self._first, self._first_red = values.copy(), self._turn_red.copy()
-        # 1 where a fall is awaited, -1 where a rise is. What lies behind is kept with
-        # this sign, so that the last turning point is the largest value since.
-        self._side = np.full(values.shape, -1, np.float32)
-        self._turn = -values
-        self._signed = np.empty(values.shape, np.float32)
-        self._untouched = np.ones(values.shape, np.bool_)
-        self._rose = np.full(values.shape, -np.inf)
-        self._fell = np.full(values.shape, -np.inf)
-        self._watch_first_until = at_s + 1.0
+        limits = _luminance_limits(hdr=hdr)
+        self._limits = limits._replace(least=_RED_STEP) if red else limits
+        self._turns: Turns | None = None
+        self._watch_first_until = 0.0
         self._passed: Shown | None = None
 
     def read(self, shown: Shown, at_s: float) -> tuple[float, float]:
@@ -321,84 +277,25 @@ class Swings:
         A place counts if it did within the last tenth of a second; 0 where hardly any
         did so in this very frame.
         """
-        if self._turn.shape != shown.nits.shape:
+        turns = self._turns
+        if turns is None or turns.shape != shown.nits.shape:
+            red = shown.saturated if self._red else None
             values = shown.red if self._red else shown.nits
-            self._start(values, shown.saturated if self._red else None, at_s)
+            self._turns = Turns(values, red, self._limits)
+            self._watch_first_until = at_s + 1.0
+            self._passed = None
             return 0.0, 0.0
-        if self._red and not self._turn_red.any() and not _any_red(shown):
+        if self._red and not shown.is_red and not turns.ever_red:
             self._passed = shown
             return 0.0, 0.0
-        values = shown.red if self._red else shown.nits
         if self._passed is not None:
             # What was passed by while nothing was red; the nearest frame of it will do.
-            np.multiply(self._passed.red, self._side, out=self._signed)
-            np.maximum(self._turn, self._signed, out=self._turn)
+            turns.passed(self._passed.red)
             self._passed = None
-        np.multiply(values, self._side, out=self._signed)
-        if self._red:
-            further = self._signed > self._turn
-            np.copyto(self._turn_red, shown.saturated, where=further)
-        np.maximum(self._turn, self._signed, out=self._turn)
-        # How far a place has come back from its last turning point.
-        np.subtract(self._turn, self._signed, out=self._signed)
-        rose = fell = np.empty(0, np.intp)
-        if self._signed.max() >= self._least:
-            rose, fell = self._turned(values, shown)
-        if at_s < self._watch_first_until:
-            fell = np.union1d(fell, self._first_falls(values, shown))
-        for places, when in ((rose, self._rose), (fell, self._fell)):
-            if places.size:
-                self._untouched.ravel()[places] = False
-                when.ravel()[places] = at_s
-        return (
-            _share(rose.size, self._rose, at_s),
-            _share(fell.size, self._fell, at_s),
+        return turns.read(
+            shown.red if self._red else shown.nits,
+            shown.saturated if self._red else None,
+            at_s=at_s,
+            since_s=at_s - _TOGETHER_S + _TICK_S,
+            watch_first=at_s < self._watch_first_until,
         )
-
-    def _turned(
-        self, values: Array, shown: Shown
-    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Return the places that turned up and down in this frame, and go on there."""
-        turned = np.flatnonzero(self._signed >= self._least)
-        before = self._turn.ravel()[turned] * self._side.ravel()[turned]
-        turned = turned[self._counts(turned, before, self._turn_red, shown)]
-        side = self._side.ravel()[turned]
-        self._turn.ravel()[turned] = -side * values.ravel()[turned]
-        if self._red:
-            self._turn_red.ravel()[turned] = shown.saturated.ravel()[turned]
-        self._side.ravel()[turned] = -side
-        rising = side < 0
-        return turned[rising], turned[~rising]
-
-    def _counts(
-        self, places: NDArray[np.intp], before: Array, old_red: Mask, shown: Shown
-    ) -> Mask:
-        """Return which places' change from `before` counts."""
-        if self._red:
-            ends = old_red.ravel()[places] | shown.saturated.ravel()[places]
-            return np.asarray(ends, np.bool_)
-        now = shown.nits.ravel()[places]
-        need = needed_nits(np.minimum(before, now), hdr=self._hdr)
-        return np.asarray(np.abs(before - now) >= need, np.bool_)
-
-    def _first_falls(self, values: Array, shown: Shown) -> NDArray[np.intp]:
-        """Return places that begin by falling: no turning point lies before it."""
-        low = self._first - values >= self._least
-        low &= self._untouched
-        places = np.flatnonzero(low)
-        if not places.size:
-            return places
-        before = self._first.ravel()[places]
-        return places[self._counts(places, before, self._first_red, shown)]
-
-
-def _any_red(shown: Shown) -> bool:
-    return shown.may_be_red and bool(shown.saturated.any())
-
-
-def _share(now: int, when: NDArray[np.float64], at_s: float) -> float:
-    """Return the percent of places that turned a short while ago, if some do now."""
-    if now < _FRESH_SHARE * when.size or not now:
-        return 0.0
-    recent = np.count_nonzero(when > at_s - _TOGETHER_S + _TICK_S)
-    return 100.0 * recent / when.size

@@ -76,7 +76,8 @@ class WholeShift:
         self._last: _Points | None = None
         self._base = (0.0, 0.0)
         self._whole = Whole((math.nan, math.nan), 0)
-        self._means = np.full(2, np.nan)
+        self._means = (math.nan, math.nan)
+        self._jump = _JUMP * signal.chroma_span
         self._looked_s = -math.inf
         self._kept_s = -math.inf
 
@@ -91,9 +92,11 @@ class WholeShift:
             When it is shown, seconds.
         """
         planes = _sampled(picture)
-        means = np.array([planes[1].mean(), planes[2].mean()])
-        jumped = not np.abs(means - self._means).max() <= (
-            _JUMP * self._signal.chroma_span
+        means = cv2.mean(planes[1])[0], cv2.mean(planes[2])[0]
+        # NaN, as at first, counts for a jump.
+        jumped = not all(
+            abs(now - before) <= self._jump
+            for now, before in zip(means, self._means, strict=True)
         )
         if not jumped and 0 <= at_s - self._looked_s < _EVERY_S:
             return self._whole
@@ -145,7 +148,8 @@ def _sampled(picture: Picture) -> list[NDArray[np.unsignedinteger]]:
     )
     cb, cr, y = picture.cb[chroma], picture.cr[chroma], picture.y[luma]
     h, w = min(cb.shape[0], y.shape[0]), min(cb.shape[1], y.shape[1])
-    return [y[:h, :w], cb[:h, :w], cr[:h, :w]]
+    # Luma stays a view: most pictures need none of it.
+    return [y[:h, :w], *(np.ascontiguousarray(p[:h, :w]) for p in (cb, cr))]
 
 
 def _points(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> _Points:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.spots import beyond_cross
 from qc.records import Picture
 from qc.views import fields
 
@@ -18,14 +18,13 @@ _LEAST_MOVE = 3.0  # px of the full picture, between two looks that count
 _LEAST_SHARE = 0.004  # of the width; smaller motion is not known well enough
 _LEAST_PERCENT = 6.0  # of black-to-white over all of its surroundings
 _MOST_SHARE, _MOST_ANYHOW = 1e-4, 200  # of all pixels; the strongest are looked at
-_MOST_CROSSED, _BAND = 4000, 64
+_MOST_CROSSED = 4000
 _HITS = 0.65  # of the looks since its first
 _DROPPED = 0.5
 _MOST_KEPT = 20_000
 _ALONE = 15  # px; of several so near to each other only the strongest is one
 _NEAR = 3  # px; one defect, spread by the camera's own interpolation
 _COLOURED = 0.03  # of full chroma
-_CROSS = (-2, 0), (2, 0), (0, -2), (0, 2)
 _RING = tuple(
     (down, across)
     for down in range(-2, 3)
@@ -85,8 +84,10 @@ def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     for number, plane in enumerate(lines):
         if min(plane.shape) < 5:
             continue
-        for sign in (1, -1):
-            rows, columns = _beyond_cross(plane, sign, least)
+        # Only the strongest are looked at, and a fine weave has very many.
+        crossed = beyond_cross(plane, least, _MOST_CROSSED)
+        for sign, found in zip((1, -1), crossed, strict=True):
+            rows, columns = np.divmod(found, width)
             amount = _beyond_ring(plane, rows, columns, sign)
             ring = amount > least
             rows, columns, amount = rows[ring], columns[ring], amount[ring]
@@ -105,38 +106,6 @@ def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     where, percent = np.concatenate(places), np.concatenate(amounts)
     order = np.argsort(where)
     return where[order].astype(np.int64), percent[order].astype(np.float32)
-
-
-def _beyond_cross(
-    plane: NDArray[np.unsignedinteger], sign: int, least: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return rows and columns beyond the four pixels two away: few are left."""
-    height, width = plane.shape
-    join = cv2.max if sign > 0 else cv2.min
-    beyond = np.empty((height - 4, width - 4), plane.dtype)
-    # In bands that stay in the processor's cache.
-    for first in range(0, height - 4, _BAND):
-        last = min(first + _BAND, height - 4)
-        core, up, down, left, right = (
-            plane[2 + first + y : 2 + last + y, 2 + x : width - 2 + x]
-            for y, x in ((0, 0), *_CROSS)
-        )
-        around = join(join(up, down), join(left, right))
-        beyond[first:last] = (
-            cv2.subtract(core, around) if sign > 0 else cv2.subtract(around, core)
-        )
-    top = int(np.iinfo(plane.dtype).max)
-    hits = cv2.inRange(beyond, least + 1, top)
-    # Only the strongest are looked at, and a fine weave has very many.
-    while cv2.countNonZero(hits) > _MOST_CROSSED and 2 * least < top:
-        least *= 2
-        hits = cv2.inRange(beyond, least + 1, top)
-    # Much faster than numpy's, for few among millions.
-    found = cv2.findNonZero(hits)
-    if found is None:
-        return np.zeros(0, np.intp), np.zeros(0, np.intp)
-    columns, rows = np.asarray(found, np.intp).reshape(-1, 2).T
-    return rows + 2, columns + 2
 
 
 def _beyond_ring(
