@@ -140,6 +140,14 @@ static PyMethodDef methods[] = {
      "common_motion(n, felt, pull, worth, model_felt, weighing, model, out, scales,\n"
      "              lean)\n"
      "Correct out (4 + n): the motion, and how far each patch is from it."},
+    {"smooth_small", smooth_small, METH_VARARGS,
+     "smooth_small(picture, out, weights)\nFill out with a smooth picture."},
+    {"patch_sums", patch_sums, METH_VARARGS,
+     "patch_sums(picture, anchor, slope, out, side, top, left, across, down)\n"
+     "Fill out (7, patches): what a picture, moved, is against its anchor."},
+    {"weigh_patches", weigh_patches, METH_VARARGS,
+     "weigh_patches(n, sums, facts, pull, felt, own, worth, unlike)\n"
+     "Fill pull, felt, own (n, 2) and worth (n): what each patch tells."},
     {"edge_counts", edge_counts, METH_VARARGS,
      "edge_counts(plane, scale, step, down, shift, bins, out)\n"
      "Fill out (2, bins): counts of first and second differences."},

@@ -55,6 +55,35 @@ def common_motion(
     lean: tuple[float, float, float, float],
     /,
 ) -> None: ...
+def smooth_small(
+    picture: NDArray[np.float32],
+    out: NDArray[np.float32],
+    weights: tuple[float, float, float, float, float],
+    /,
+) -> None: ...
+def patch_sums(
+    picture: NDArray[np.float32],
+    anchor: NDArray[np.float32],
+    slope: NDArray[np.float64],
+    out: NDArray[np.float64],
+    side: int,
+    top: int,
+    left: int,
+    across: tuple[float, float, float, float],
+    down: tuple[float, float, float, float],
+    /,
+) -> None: ...
+def weigh_patches(
+    n: int,
+    sums: NDArray[np.float64],
+    facts: NDArray[np.float64],
+    pull: NDArray[np.float64],
+    felt: NDArray[np.float64],
+    own: NDArray[np.float64],
+    worth: NDArray[np.float64],
+    unlike: float,
+    /,
+) -> None: ...
 def edge_counts(
     plane: NDArray[np.unsignedinteger],
     scale: int,

@@ -1,4 +1,4 @@
-"""The motion that most patches of a picture share, by reweighted least squares.
+"""The motion of small pictures: sums over their patches, and what most of them share.
 
 Both ways do the same operations in the same order, so that they agree to the last bit.
 """
@@ -15,9 +15,171 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["common_motion"]
+__all__ = ["common_motion", "patch_sums", "smooth_small", "weigh_patches"]
 
 _Array: TypeAlias = NDArray[np.float64]
+_Small: TypeAlias = NDArray[np.float32]
+_Four: TypeAlias = tuple[float, float, float, float]
+
+
+def smooth_small(
+    picture: _Small, weights: tuple[float, float, float, float, float]
+) -> _Small:
+    """Smooth a small picture, down and across by the same weights.
+
+    Parameters
+    ----------
+    picture : (h, w) array of float32
+        Five pixels at least, both ways.
+    weights : five numbers
+        Of a pixel and of those one to four away from it, on either side; taken as
+        float32.
+
+    Returns
+    -------
+    (h, w) array of float32
+
+    Notes
+    -----
+    At the border the picture is mirrored about its outermost pixels (OpenCV's
+    ``BORDER_REFLECT_101``).
+    """
+    if min(picture.shape) < len(weights):
+        raise ValueError("a picture must be no smaller than its smoothing")
+    if kernels.compiled:
+        out = np.empty(picture.shape, np.float32)
+        _planes.smooth_small(np.ascontiguousarray(picture), out, weights)
+        return out
+    height, width = picture.shape
+    reach = len(weights) - 1
+    wide = np.pad(picture, ((reach, reach), (0, 0)), mode="reflect")
+    down = _nine_taps([wide[k : k + height] for k in range(2 * reach + 1)], weights)
+    wide = np.pad(down, ((0, 0), (reach, reach)), mode="reflect")
+    return _nine_taps([wide[:, k : k + width] for k in range(2 * reach + 1)], weights)
+
+
+def _nine_taps(parts: list[_Small], weights: tuple[float, ...]) -> _Small:
+    middle = len(weights) - 1
+    out = np.float32(weights[0]) * parts[middle]
+    for k, weight in enumerate(weights[1:], 1):
+        pair = parts[middle - k] + parts[middle + k]
+        pair *= np.float32(weight)
+        out += pair
+    return np.asarray(out, np.float32)
+
+
+def patch_sums(
+    picture: _Small,
+    anchor: _Small,
+    slope: _Array,
+    *,
+    top: int,
+    left: int,
+    across: _Four,
+    down: _Four,
+) -> _Array:
+    """Sum over patches how a picture, moved, differs from its anchor.
+
+    Parameters
+    ----------
+    picture : (h, w) array of float32
+    anchor : (4, H, W) array of float32
+        The part of the anchor that holds the patches; what else its changes are
+        multiplied by: three pictures.
+    slope : (side,) array of float64
+        A light that slopes over a patch; its length is the side of the patches.
+    top, left : int
+        Where in the picture the patches begin; a pixel before them and two after are
+        read too.
+    across, down : four numbers
+        Weights of the pixels at -1, 0, 1, 2, taken as float32.
+
+    Returns
+    -------
+    (7, patches) array of float64
+        Sums of the change times each of the three, of the change, of the change times
+        the slope across and the slope down, and of its square. Columns of patches are
+        summed in float32, and then added up.
+    """
+    _, height, width = anchor.shape
+    side = len(slope)
+    rows, columns = height // side, width // side
+    if kernels.compiled:
+        out = np.empty((7, rows * columns))
+        _planes.patch_sums(picture, anchor, slope, out, side, top, left, across, down)
+        return out
+    if not (1 <= top <= len(picture) - height - 2) or not (
+        1 <= left <= picture.shape[1] - width - 2
+    ):
+        raise ValueError("patches must lie inside their picture")
+    area = picture[top - 1 : top + height + 2, left - 1 : left + width + 2]
+    lines = _four_taps([area[:, k : k + width] for k in range(4)], across)
+    seen = _four_taps([lines[k : k + height] for k in range(4)], down)
+    change = seen - anchor[0]
+    tilt = np.tile(slope.astype(np.float32), rows)[:, None]
+    by_line = np.empty((6, rows, side, width), np.float32)
+    factors = (*anchor[1:], np.float32(1.0), tilt, change)
+    for out, factor in zip(by_line, factors, strict=True):
+        np.multiply(change, factor, out=out.reshape(height, width))
+    # Line after line: numpy adds in pairs along the last axis only.
+    sums = np.add.reduce(by_line, axis=2)
+    values = sums.reshape(6, rows * columns, side).astype(np.float64)
+    values = np.insert(values, 4, slope * values[3], axis=0)
+    return np.asarray(np.add.accumulate(values, axis=2)[:, :, -1], np.float64)
+
+
+def _four_taps(parts: list[_Small], weights: _Four) -> _Small:
+    one, two, three, four = (
+        np.float32(weight) * part for weight, part in zip(weights, parts, strict=True)
+    )
+    return np.asarray(one + two + three + four, np.float32)
+
+
+def weigh_patches(
+    sums: _Array, facts: _Array, unlike: float
+) -> tuple[_Array, _Array, _Array, _Array]:
+    """Tell what each patch says by itself, and what its vote counts.
+
+    Parameters
+    ----------
+    sums : (7, n) array
+        Of `patch_sums`, light of length one.
+    facts : (n, 12) array of float64
+        Of the anchor's patches: energy and length of the contrast, trace of the normal
+        matrix, 1 if it is textured, the inverse of that matrix, and the root through
+        which a pull is felt.
+    unlike : float
+        Share of a patch's energy that may be another thing than the anchor had.
+
+    Returns
+    -------
+    pull, felt, own : (n, 2) arrays
+        Right sides of the normal equations, the pull as it is felt, and the shift, in
+        px, of each patch.
+    worth : (n,) array
+        0 for a patch that has no vote.
+    """
+    n = len(facts)
+    if kernels.compiled:
+        pull, felt, own = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2))
+        worth = np.empty(n)
+        _planes.weigh_patches(n, sums, facts, pull, felt, own, worth, unlike)
+        return pull, felt, own, worth
+    energy, length, trace, textured, *rest = facts.T
+    along, light = sums[2], sums[3:6] * sums[3:6]
+    left = sums[6] - (light[0] + light[1] + light[2])
+    # The pieces of the other picture's energy: (a + d)^2 without means.
+    other = energy + 2.0 * length * along + left
+    x, y = -sums[0], -sums[1]
+    own = np.stack([rest[0] * x + rest[1] * y, rest[2] * x + rest[3] * y], axis=1)
+    felt = np.stack([rest[4] * x + rest[5] * y, rest[6] * x + rest[7] * y], axis=1)
+    told = own[:, 0] * x + own[:, 1] * y
+    unexplained = left - along * along - told
+    usable = (textured > 0) & (unexplained < unlike * np.maximum(other, 1e-6))
+    usable &= along > -length
+    # Capped: one strong edge must not outvote everything else.
+    usual = _in_order(np.where(usable, trace, 0.0)) / n + 1e-6
+    return np.stack([x, y], axis=1), felt, own, usable / np.maximum(trace, usual)
 
 
 def common_motion(

@@ -240,7 +240,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=4,
+    version=5,
     rules=(
         Rule(
             "highlights.relevant",
@@ -288,8 +288,10 @@ MEASURE = Measure(
         "have burnt it here; the colour of a place before it burnt out counts where "
         "the light of the whole picture rose. Two small fitted networks weigh colour "
         "against the picture's own white, steps and fades, grain, size and "
-        "surroundings. What cannot be told, and all that burns where the picture's own "
-        "white is more than 1.75 stops of blue off, counts as relevant. Up to 0.5 % of "
+        "surroundings; the white is the middle one of the last seven looks, and what "
+        "the networks say is averaged over about 0.4 s. What cannot be told, and all "
+        "that burns where the picture's own white is more than 1.75 stops of blue off, "
+        "counts as relevant. Up to 0.5 % of "
         "the picture, or half the review limit, is not told apart and counts as "
         "undecided. The whole burnt-out area is counted in every frame; what it "
         "consists of is looked at again when the area jumps or has changed by 25 %, "

@@ -322,7 +322,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
-    version=2,
+    version=3,
     label="Steadiness",
     clock="picture",
     room="movement",

@@ -626,3 +626,45 @@ def test_blocks_count_their_pixels(height: int, width: int, number: int) -> None
     padded = np.pad(mask, ((0, -height % 4), (0, -width % 4)))
     expected = padded.reshape(counts.shape[0], 4, counts.shape[1], 4).sum((1, 3))
     assert np.array_equal(counts, expected)
+
+
+# ------------------------------------------------------------------- over several looks
+
+
+def test_merits_are_averaged_over_the_time_between_looks() -> None:
+    # A first-order low-pass of 0.4 s: after t seconds it has gone 1 - exp(-t / 0.4).
+    memory, burnt = BrightMemory(1 / 50), np.ones((1, 2), np.float32)
+    burnt[0, 1] = 0
+    memory.settle(np.full((1, 2), 2.0, np.float32), burnt, 0)
+    found = memory.settle(np.full((1, 2), -1.0, np.float32), burnt, 10)
+    part = 1 - np.exp(-0.2 / 0.4)
+    # The second cell was not burnt out before: its merit is that of this look alone.
+    assert found[0] == pytest.approx([2 - 3 * part, -1.0], abs=1e-5)
+
+
+@pytest.mark.parametrize("looks", [3, 7])
+def test_one_look_with_another_white_changes_nothing(looks: int) -> None:
+    memory = BrightMemory()
+    for _ in range(looks):
+        assert memory.steady_white((0.1, -0.2, True)) == (0.1, -0.2, True)
+    assert memory.steady_white((-0.3, 0.5, True)) == (0.1, -0.2, True)
+    assert memory.steady_white((0.0, 0.0, False)) == (0.1, -0.2, True)
+
+
+def test_a_white_that_stays_is_believed_and_none_is_made_up() -> None:
+    memory = BrightMemory()
+    assert memory.steady_white((0.0, 0.0, False)) == (0.0, 0.0, False)
+    for _ in range(7):
+        memory.steady_white((0.1, -0.2, True))
+    for _ in range(7):
+        found = memory.steady_white((-0.3, 0.5, True))
+    assert found == (-0.3, 0.5, True)
+
+
+def test_a_swab_on_burnt_tissue_is_known_again_within_a_second() -> None:
+    # Burnt before and after, with a swab laid where tissue was: looks at 5 a second.
+    before, after = field(), field()
+    lay_tissue(before, 105, 125, 70, 5.0)
+    lay_swab(after, *SWAB_AT, level=1.5)
+    parts, burnt = parts_of(Camera(), *[before] * 5, *[after] * 5)
+    assert share(parts.swab, burnt) > 0.9

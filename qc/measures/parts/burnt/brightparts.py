@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.burnt.brightblocks import BLOCK, at_least, block_counts
 from qc.measures.parts.burnt.brightcues import Plane, Scene, stops_of
-from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of
+from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of, white_of
 from qc.measures.parts.burnt.brightkinds import Kind
 from qc.measures.parts.burnt.brightpast import BrightMemory, Past
 from qc.measures.parts.burnt.brightweights import RELEVANT_TO, SWAB_FROM, merits
@@ -41,6 +41,8 @@ _BESIDE = np.ones((7, 7), np.uint8)
 # As narrow as an instrument's shaft is no cloth: 7 cells are 3 % of the width.
 _BODY = np.ones((7, 7), np.uint8)
 _JOIN = np.ones((3, 3), np.uint8)
+# From this merit on even a narrow shred is cloth: nearly three to one.
+_CLEAR_MERIT = 1.0
 
 # A glint is no larger than a square of this share of the picture's width ...
 _GLINT_WIDTH = 0.016
@@ -142,7 +144,8 @@ def split(
         kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
         return Split(kinds, counts)
     look = look_at(picture, mask, counts, code=code, memory=memory)
-    cells = _decide(look)
+    merit = _merit(look.places, look.scene.luma.shape)
+    cells = _decide(look, memory.settle(merit, look.scene.burnt, picture.pts))
     size = counts.shape[::-1]
     kinds = np.asarray(
         cv2.resize(cells, size, interpolation=cv2.INTER_NEAREST), np.uint8
@@ -186,7 +189,9 @@ def look_at(
         matrix=picture.signal.matrix,
     )
     colour = stops_of(scene.rgb, scene.transfer)
-    return Look(scene, colour, memory.recall(scene, colour), places_of(scene, colour))
+    past = memory.recall(scene, colour)
+    white = memory.steady_white(white_of(scene, colour))
+    return Look(scene, colour, past, places_of(scene, colour, white))
 
 
 def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
@@ -214,19 +219,18 @@ def _end_of(picture: Picture) -> float:
     return signal.percent(low + int(np.argmax(counts[low : top + 1]))) / 100
 
 
-def _decide(look: Look) -> Codes:
+def _decide(look: Look, merit: Plane) -> Codes:
     """Return the kind of each cell; what holds next to nothing is as what is beside.
 
     The fitted merit decides, in doubt for what matters. Under a white that is off by
     more than what was fitted merits mean nothing, and nothing can be told.
     """
     places = look.places
-    merit = _merit(places, look.scene.luma.shape)
     out = np.full(merit.shape, Kind.UNDECIDED, np.uint8)
     if places.at.size and places.rows[0, _CAST] <= _GROSS_CAST:
         out[merit < RELEVANT_TO] = Kind.RELEVANT
         out[merit > SWAB_FROM] = Kind.SWAB
-    _overrule(out, look, look.past)
+    _overrule(out, look, merit)
     return out
 
 
@@ -242,9 +246,9 @@ def _merit(places: Places, shape: tuple[int, ...]) -> Plane:
     return np.asarray(total / np.maximum(of, 1e-6), np.float32)
 
 
-def _overrule(out: Codes, look: Look, past: Past) -> None:
+def _overrule(out: Codes, look: Look, merit: Plane) -> None:
     """Let what is known for sure, and what is too little to go by, win; in place."""
-    scene, places = look.scene, look.places
+    scene, places, past = look.scene, look.places, look.past
     known = places.rows[:, _KNOWN].sum(axis=1) + 1 - places.rows[:, _ALL_BURNT]
     if (known < _LEAST_KNOWN).any():
         blind = np.zeros(places.shape, np.uint8)
@@ -252,12 +256,12 @@ def _overrule(out: Codes, look: Look, past: Past) -> None:
         rows, columns = out.shape
         wide = np.repeat(np.repeat(blind, 2, axis=0), 2, axis=1)[:rows, :columns]
         out[wide > 0] = Kind.UNDECIDED
-    # What is as narrow as an instrument is not taken for cloth.
+    # What is as narrow as an instrument is not taken for cloth, unless it is clear.
     cloth = ((out == Kind.SWAB) & (scene.burnt > 0.3)) | (places.white > 0)
     joined = cv2.morphologyEx(cloth.astype(np.uint8), cv2.MORPH_CLOSE, _JOIN)
     broad = cv2.morphologyEx(joined, cv2.MORPH_OPEN, _BODY)
     narrow = cv2.dilate(broad, _BESIDE) == 0
-    out[(out == Kind.SWAB) & narrow] = Kind.UNDECIDED
+    out[(out == Kind.SWAB) & narrow & (merit < _CLEAR_MERIT)] = Kind.UNDECIDED
     if past.tissue.any() or past.cloth.any():
         size = (_PAST_CELLS, _PAST_CELLS)
         tissue, white, burnt = (

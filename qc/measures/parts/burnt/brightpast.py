@@ -8,6 +8,7 @@ around it is still the one remembered: what was laid down meanwhile has no past.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import cv2
@@ -21,6 +22,7 @@ from qc.views import proxy_luma, proxy_rgb
 __all__ = ["BrightMemory", "Past"]
 
 Flags = NDArray[np.bool_]
+White = tuple[float, float, bool]
 
 # A clean picture is remembered once in so many.
 _EVERY = 12
@@ -36,6 +38,12 @@ _MATCH_STOPS = 0.3
 _MATCH_CELLS = 0.05
 _COLOURED_STOPS, _NEUTRAL_STOPS = 0.22, 0.1
 _FLICKER_LOOKS, _FLICKERS, _FORGET = 5, 0.6, 0.15
+# The light's white is the middle one of so many looks: a blue glove or a towel that
+# comes and goes must not pass for it.
+_WHITES = 7
+# What a place was found to be is a mean over so many seconds of looks, and no merit
+# counts for more than this in it. Where times are not known, looks are so far apart.
+_SETTLE_SECONDS, _MOST_MERIT, _SOME_SECONDS = 0.4, 4.0, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,9 +68,18 @@ class BrightMemory:
 
     `split` and `classify` feed it themselves; `see` is for pictures with nothing burnt
     out, and costs next to nothing for most of them.
+
+    Parameters
+    ----------
+    tick : float or None
+        Seconds of a tick of the pictures' times; None: not known.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, tick: float | None = None) -> None:
+        self._tick = tick
+        self._whites: deque[tuple[float, float]] = deque(maxlen=_WHITES)
+        self._settled_at = 0
+        self._settled: Plane | None = None
         self._seen = 0
         self._end = 0.0
         self._looks = 0
@@ -88,6 +105,7 @@ class BrightMemory:
     def see(self, picture: Picture) -> None:
         """Remember a picture in which nothing, or next to nothing, is burnt out."""
         self._seen += 1
+        self._settled = None
         if (self._seen - 1) % _EVERY or picture.damaged or not picture.y.size:
             return
         luma = picture.view(proxy_luma) * np.float32(0.01)
@@ -111,6 +129,50 @@ class BrightMemory:
         self._looks += 1
         return past
 
+    def steady_white(self, white: White) -> White:
+        """Return the white of the looks of late, given what this one's free part shows.
+
+        Parameters
+        ----------
+        white : (red, blue, known)
+            As `brightfeatures.white_of` gives it.
+        """
+        red, blue, known = white
+        if known:
+            self._whites.append((blue, red))
+        if not self._whites:
+            return white
+        blue, red = sorted(self._whites)[(len(self._whites) - 1) // 2]
+        return red, blue, True
+
+    def settle(self, merit: Plane, burnt: Plane, pts: int) -> Plane:
+        """Return merits averaged over the looks of late, and remember them.
+
+        Parameters
+        ----------
+        merit, burnt : (h, w) arrays of float32
+            Merit of each cell at this look, and its share that is burnt out.
+        pts : int
+            When the picture is shown, in ticks.
+
+        Notes
+        -----
+        The light's white is told anew at every look, from what lies free then, and so
+        whole areas waver together; a finding is of the worst look. A cell that was not
+        burnt out at the look before has its own merit alone.
+        """
+        now = np.clip(merit, -_MOST_MERIT, _MOST_MERIT)
+        before = self._settled
+        apart = _SOME_SECONDS
+        if self._tick is not None:
+            apart = abs(pts - self._settled_at) * self._tick
+        if before is not None and before.shape == now.shape:
+            latest = np.float32(1 - np.exp(-apart / _SETTLE_SECONDS))
+            mean = before + latest * (now - before)
+            now = np.where(np.isnan(before), now, mean)
+        self._settled, self._settled_at = np.where(burnt > 0, now, np.nan), pts
+        return now
+
     def _follow(self, luma: Plane) -> None:
         """Forget everything when the picture is of another scene."""
         coarse = cv2.resize(luma, _COARSE, interpolation=cv2.INTER_AREA)
@@ -126,15 +188,20 @@ class BrightMemory:
             same = False
         if not same:
             self._colour = self._light = self._known = self._often = None
+            self._settled = None
+            self._whites.clear()
 
-    def _expose(self, rgb: Plane, luma: Plane, level: float) -> Plane | None:
+    def _expose(
+        self, rgb: Plane, luma: Plane, level: float
+    ) -> tuple[Flags, Plane] | None:
         """Follow the light of the whole picture from places that are not burnt out.
 
         Returns
         -------
-        (h, w) array of float32 or None
-            How far each such place, with those around it, is off the common rise, in
-            stops; NaN where there are none around. None: too few to tell.
+        clear : (h, w) array of bool
+            Such places.
+        rise : (h, w) array of float32
+            How far each cell has brightened, in stops. None: too few to tell.
         """
         if self._known is None or self._light is None:
             return None
@@ -144,12 +211,16 @@ class BrightMemory:
         rise = _light_of(luma) - self._light
         # Every fourth place is enough for a middle.
         self._brightened = float(np.median(rise[clear][::4]))
+        return clear, rise
+
+    def _alike(self, clear: Flags, rise: Plane) -> Flags:
+        """Return where the clear places around are the ones remembered."""
         off = np.where(clear, np.abs(rise - np.float32(self._brightened)), 0)
         size = (15, 15)
         weight = cv2.blur(clear.astype(np.float32), size)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            out = cv2.blur(off.astype(np.float32), size) / weight
-        return np.asarray(np.where(weight > 1e-4, out, np.nan), np.float32)
+        total = cv2.blur(off.astype(np.float32), size)
+        # Nothing of the place's surroundings left to compare: not believed.
+        return np.asarray((weight > 1e-4) & (total < _MATCH_STOPS * weight), np.bool_)
 
     def _learn(self, rgb: Plane, luma: Plane, colour: Plane, level: float) -> None:
         """Remember the places that are bright and have every channel left."""
@@ -173,14 +244,14 @@ class BrightMemory:
         if self._often is not None and self._looks >= _FLICKER_LOOKS:
             settled = 1.0 - (1.0 - _FORGET) ** self._looks
             flickers = self._often < _FLICKERS * settled * np.maximum(scene.burnt, 0.05)
-        off = self._expose(scene.rgb, scene.luma, scene.level)
+        exposed = self._expose(scene.rgb, scene.luma, scene.level)
         known, colour, light = self._known, self._colour, self._light
-        if off is None or known is None or colour is None or light is None:
+        if exposed is None or known is None or colour is None or light is None:
             return Past(nothing, nothing, flickers)
-        # Nothing of the place's surroundings left to compare (NaN): not believed.
-        same = off < _MATCH_STOPS
         need = 2.2 * np.log2(scene.level) - _SLACK_STOPS - self._brightened
-        told = (scene.burnt > 0.5) & known & same & (light > np.float32(need))
+        told = (scene.burnt > 0.5) & known & (light > np.float32(need))
+        if told.any():
+            told &= self._alike(*exposed)
         if not told.any():
             return Past(nothing, nothing, flickers)
         spread = spread_of(colour)

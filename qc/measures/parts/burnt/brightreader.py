@@ -115,7 +115,7 @@ class HighlightsReader:
         self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
         self._near = min(int(_NEAR_SECONDS * rate), 2)
         self._hold_near = self._near
-        self._memory = BrightMemory()
+        self._memory = BrightMemory(float(video.time_base) if video else None)
         self._found: _Found | None = None
         self._mask: NDArray[np.uint8] | None = None
         self._last_share, self._jump = 0.0, _JUMP * review

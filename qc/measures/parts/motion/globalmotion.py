@@ -22,8 +22,8 @@ from qc.measures.parts.motion.motionpatches import (
     Grid,
     Motion,
     Pose,
-    seen_at,
     smoothed,
+    sums_at,
 )
 from qc.measures.parts.motion.motionvote import STILL, Step, vote_step
 
@@ -140,13 +140,13 @@ class MotionTracker:
             if pose.apart * anchor.grid.reach <= WARPED:
                 # Warping costs more; the step finds so little anew.
                 pose = Pose(pose.x, pose.y)
-            seen = seen_at(smooth, anchor.grid, pose)
-            if seen is None:
+            sums = sums_at(smooth, anchor, pose)
+            if sums is None:
                 return None
             rest = np.array([self._pose.x - pose.x, self._pose.y - pose.y])
             far = max(abs(pose.x), abs(pose.y)) > MARGIN
             visible = anchor.grid.visible(pose) if far else None
-            step = vote_step(anchor, seen, rest, visible)
+            step = vote_step(anchor, sums, rest, visible)
             if step is None:
                 return None
             if number == 0 and step.shift > _LOST_STEP and not patient:

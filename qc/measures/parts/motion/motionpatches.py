@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.motion import patch_sums, smooth_small
+
 __all__ = [
     "FINE_SCALE",
     "LEAST_PATCHES",
@@ -24,12 +26,11 @@ __all__ = [
     "Motion",
     "Pose",
     "enough",
-    "seen_at",
     "smoothed",
+    "sums_at",
 ]
 
 _SIGMA = 1.6  # px; smooths noise and leaves nothing that interpolation could alias
-_TAPS = 4  # reach of the smoothing kernel in px
 _FARTHEST = 0.3  # of the width; a picture moved more shares too little
 MARGIN = 10  # px at the border that are not compared, so that they may move out
 _PATCH = (12, 28)  # px; least and greatest side of a patch
@@ -38,6 +39,15 @@ LEAST_SHARE = 0.1  # of the patches must follow, else nothing is known
 _TEXTURE = 0.1  # percent per px; a patch with less gradient tells nothing
 WARPED = 0.15  # px; zoom and roll that move the border less need no warping
 FINE_SCALE = 100.0  # zoom and roll are solved for in px at this distance
+_BELL: list[float] = np.exp(-0.5 * (np.arange(-4, 5) / _SIGMA) ** 2).tolist()
+_SMOOTHING = (
+    _BELL[4] / sum(_BELL),
+    _BELL[5] / sum(_BELL),
+    _BELL[6] / sum(_BELL),
+    _BELL[7] / sum(_BELL),
+    _BELL[8] / sum(_BELL),
+)
+_NO_SHIFT = (0.0, 1.0, 0.0, 0.0)
 _TAP = np.arange(-1.0, 3.0)
 # Plain numbers: of so few, arrays cost more than the arithmetic.
 _PREDICTION: list[list[float]] = np.linalg.inv(
@@ -130,6 +140,8 @@ class Grid:
         )
         plain /= np.linalg.norm(plain, axis=1, keepdims=True)
         self.plain = plain.astype(np.float32)
+        # The light that slopes, as long as its picture is when it is of length one.
+        self.slope = slope / (math.sqrt(self.side) * float(np.linalg.norm(slope)))
         self.rows_of_model = self.model.reshape(-1, 4)
         self.reach = max(height, width) / 2
 
@@ -139,6 +151,12 @@ class Grid:
         cut = image.reshape(self.rows, s, self.columns, s).swapaxes(1, 2)
         return np.ascontiguousarray(cut).reshape(self.count, s * s)
 
+    def joined(self, patches: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Put (patches, pixels) together again as the inner part of a picture."""
+        s = self.side
+        cut = patches.reshape(self.rows, self.columns, s, s).swapaxes(1, 2)
+        return cut.reshape(self.rows * s, self.columns * s)
+
     def visible(self, pose: Pose) -> NDArray[np.bool_]:
         """Return which patches of the anchor are still in a picture of that pose."""
         half = self.side / 2
@@ -146,13 +164,11 @@ class Grid:
         y = np.abs(self.y_of_patch + pose.y) <= self.height / 2 - half
         return np.asarray(x & y)
 
-    def inner(
-        self, image: NDArray[np.float32], x: int = 0, y: int = 0, *, around: int = 0
-    ) -> NDArray[np.float32]:
-        """Return the part under the patches and around them, moved by whole pixels."""
-        top, left = self.top + y, self.left + x
-        bottom, right = top + self.rows * self.side, left + self.columns * self.side
-        return image[top - around : bottom + around, left - around : right + around]
+    def inner(self, image: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the part under the patches."""
+        bottom = self.top + self.rows * self.side
+        right = self.left + self.columns * self.side
+        return image[self.top : bottom, self.left : right]
 
 
 def enough(patches: NDArray[np.bool_], grid: Grid) -> bool:
@@ -181,18 +197,15 @@ class Anchor:
             grid.patches(grid.inner(np.asarray(i, np.float32)))
             for i in (smooth, across, down)
         )
-        self.values = a
+        values = a
         a = _without_light(a, grid)
         length = np.sqrt(np.einsum("pn,pn->p", a, a))
-        self.length = length.astype(np.float64)
-        self.energy = self.length**2
         unit = a / np.maximum(length, 1e-6)[:, None]
         # Gradients that a change of light, even, sloping or by a factor, cannot be
         # taken for: orthogonal to all of that in each patch.
         gx, gy = (_without(_without_light(g, grid), unit) for g in (gx, gy))
-        # Each patch's gradients, its own contrast, and light.
-        plain = np.broadcast_to(grid.plain, (len(a), *grid.plain.shape))
-        self.basis = np.concatenate([np.stack([gx, gy, unit], axis=1), plain], axis=1)
+        # The picture, each patch's gradients and its own contrast.
+        self.parts = np.stack([grid.joined(part) for part in (values, gx, gy, unit)])
         xx, xy, yy = (
             np.einsum("pn,pn->p", g, h).astype(np.float64)
             for g, h in ((gx, gx), (gx, gy), (gy, gy))
@@ -202,15 +215,26 @@ class Anchor:
         self.textured = self.trace > _TEXTURE**2 * a.shape[1]
         self.tells = enough(self.textured, grid)
         ridge = (0.01 * self.trace + 1e-6)[:, None, None] * np.eye(2)
-        self.inverse = np.linalg.inv(self.normal + ridge)
+        inverse = np.linalg.inv(self.normal + ridge)
         model = grid.model
         self.weighing = np.einsum("pik,pij,pjl->pkl", model, self.normal, model)
         self.weighing = self.weighing.reshape(grid.count, 16)
         # A pull on a patch, through this, is px that the patch can tell: the square of
         # its length is twice that of the inverse about the pull, over the trace.
         scale = np.sqrt(2.0 / np.maximum(self.trace, 1e-6))[:, None, None]
-        self.root = scale * np.linalg.cholesky(self.inverse).swapaxes(1, 2)
-        self.model_felt = (self.root @ self.normal @ model).reshape(-1, 4)
+        root = scale * np.linalg.cholesky(inverse).swapaxes(1, 2)
+        self.model_felt = (root @ self.normal @ model).reshape(-1, 4)
+        size = length.astype(np.float64)
+        single = np.stack([size**2, size, self.trace, self.textured], axis=1)
+        matrices = [part.reshape(grid.count, 4) for part in (inverse, root)]
+        # What `weigh_patches` has to know of each patch.
+        self.facts = np.concatenate([single, *matrices], axis=1)
+
+    def facts_of(self, textured: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return the facts with other patches called textured."""
+        facts = self.facts.copy()
+        facts[:, 3] = textured
+        return facts
 
 
 def _without_light(values: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
@@ -228,11 +252,10 @@ def _without(
 
 def smoothed(luma: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return a picture without what is finer than interpolation can tell."""
-    size = 2 * _TAPS + 1
-    return np.asarray(cv2.GaussianBlur(luma, (size, size), _SIGMA), np.float32)
+    return smooth_small(luma, _SMOOTHING)
 
 
-def _between(at: float) -> NDArray[np.float32]:
+def _between(at: float) -> tuple[float, float, float, float]:
     """Return weights of the pixels at -1, 0, 1, 2 for the place `at`, 0 to 1.
 
     The least-squares best for what smoothing leaves of a picture whose every
@@ -240,37 +263,52 @@ def _between(at: float) -> NDArray[np.float32]:
     stationary signal, textbook statistics).
     """
     near = [math.exp(-0.25 * ((tap - at) / _SIGMA) ** 2) for tap in range(-1, 3)]
-    weights = [
+    w, x, y, z = (
         a * near[0] + b * near[1] + c * near[2] + d * near[3]
         for a, b, c, d in _PREDICTION
-    ]
-    whole = sum(weights)
-    return np.array([weight / whole for weight in weights], np.float32)
-
-
-def seen_at(
-    smooth: NDArray[np.float32], grid: Grid, pose: Pose
-) -> NDArray[np.float32] | None:
-    """Return the picture as it would look were it not moved; None if moved too far."""
-    apart = pose.apart * grid.reach
-    whole_x, whole_y = math.floor(pose.x), math.floor(pose.y)
-    if max(abs(pose.x), abs(pose.y)) > _FARTHEST * grid.width:
-        return None
-    if apart or max(abs(pose.x), abs(pose.y)) > MARGIN - 3:
-        return _warped(smooth, grid, pose)
-    # A pixel or two more on each side than the patches need.
-    part = grid.inner(smooth, whole_x, whole_y, around=2)
-    moved = cv2.sepFilter2D(
-        part, -1, _between(pose.x - whole_x), _between(pose.y - whole_y), None, (1, 1)
     )
-    return grid.patches(np.asarray(moved, np.float32)[2:-2, 2:-2])
+    whole = w + x + y + z
+    return w / whole, x / whole, y / whole, z / whole
+
+
+def sums_at(
+    smooth: NDArray[np.float32], anchor: Anchor, pose: Pose
+) -> NDArray[np.float64] | None:
+    """Hold a picture, as it would look were it not moved, against its anchor.
+
+    Returns
+    -------
+    (7, patches) array of float64, or None
+        Sums over each patch of the change since the anchor, times the gradients across
+        and down and the patch's own contrast; times light of length one, even, sloping
+        across and down; and squared. None if the picture has moved too far.
+    """
+    grid = anchor.grid
+    far = max(abs(pose.x), abs(pose.y))
+    if far > _FARTHEST * grid.width:
+        return None
+    if pose.apart or far > MARGIN - 3:
+        moved, top, left = _warped(smooth, grid, pose), 1, 1
+        across = down = _NO_SHIFT
+    else:
+        whole_x, whole_y = math.floor(pose.x), math.floor(pose.y)
+        moved, top, left = smooth, grid.top + whole_y, grid.left + whole_x
+        across, down = _between(pose.x - whole_x), _between(pose.y - whole_y)
+    sums = patch_sums(
+        moved, anchor.parts, grid.slope, top=top, left=left, across=across, down=down
+    )
+    sums[3] /= grid.side
+    return sums
 
 
 def _warped(smooth: NDArray[np.float32], grid: Grid, pose: Pose) -> NDArray[np.float32]:
-    """Return the picture moved back by shift, zoom and roll, bilinearly."""
+    """Return the inner part moved back by shift, zoom and roll, bilinearly.
+
+    There is a pixel more before it and two after.
+    """
     # The inner part begins here, from the picture's centre.
     cx, cy = (grid.width - 1) / 2, (grid.height - 1) / 2
-    u, v = grid.left - cx, grid.top - cy
+    u, v = grid.left - 1 - cx, grid.top - 1 - cy
     s, r = pose.scale, pose.turn
     matrix = np.array(
         [
@@ -278,8 +316,8 @@ def _warped(smooth: NDArray[np.float32], grid: Grid, pose: Pose) -> NDArray[np.f
             [r, s, cy + pose.y + r * u + s * v],
         ]
     )
-    size = grid.columns * grid.side, grid.rows * grid.side
+    size = grid.columns * grid.side + 3, grid.rows * grid.side + 3
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     border = cv2.BORDER_REFLECT_101
     moved = cv2.warpAffine(smooth, matrix, size, flags=flags, borderMode=border)
-    return grid.patches(np.asarray(moved, np.float32))
+    return np.asarray(moved, np.float32)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.motion import common_motion
+from qc.kernels.motion import common_motion, weigh_patches
 from qc.measures.parts.motion.motionpatches import (
     FINE_SCALE,
     LEAST_PATCHES,
@@ -61,7 +61,7 @@ class Step:
 
 def vote_step(
     anchor: Anchor,
-    seen: NDArray[np.float32],
+    sums: NDArray[np.float64],
     rest: _Array,
     visible: NDArray[np.bool_] | None = None,
 ) -> Step | None:
@@ -69,35 +69,27 @@ def vote_step(
 
     Parameters
     ----------
+    sums : (7, patches) array
+        Of `sums_at`.
     rest : (2,) array
         The correction, in px, that would mean: the camera has not moved at all.
     """
     grid = anchor.grid
-    change = seen - anchor.values
-    sums = (anchor.basis @ change[:, :, None])[:, :, 0].astype(np.float64)
-    along, light = sums[:, 2], sums[:, 3:]
-    left = np.einsum("pn,pn->p", change, change).astype(np.float64)
-    left -= np.einsum("pi,pi->p", light, light)
-    # The pieces of the other picture's energy: (a + d)^2 without means.
-    other = anchor.energy + 2.0 * anchor.length * along + left
-    pull = -sums[:, :2]
-    own = (anchor.inverse @ pull[:, :, None])[:, :, 0]
-    unexplained = left - along * along - np.einsum("pi,pi->p", own, pull)
+    textured, facts = anchor.textured, anchor.facts
+    if visible is not None:
+        textured = textured & visible
+        facts = anchor.facts_of(textured)
     # As the same thing, brighter or darker, moved; not as its negative.
-    alike = unexplained < (1.0 - _ALIKE) * np.maximum(other, 1e-6)
-    alike &= along > -anchor.length
-    textured = anchor.textured if visible is None else anchor.textured & visible
-    usable = textured & alike
+    pull, felt, own, worth = weigh_patches(sums, facts, 1.0 - _ALIKE)
+    usable = worth > 0
     if np.count_nonzero(usable) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return None
-    usual = float(anchor.trace @ usable) / grid.count
     guess, spread = _starting_vote(own[usable], rest)
     theta, off = common_motion(
         np.array([guess[0], guess[1], 0.0, 0.0]),
-        felt=(anchor.root @ pull[:, :, None])[:, :, 0],
+        felt=felt,
         pull=pull,
-        # Capped: one strong edge must not outvote everything else.
-        worth=usable / np.maximum(anchor.trace, 1e-6 + usual),
+        worth=worth,
         model_felt=anchor.model_felt,
         weighing=anchor.weighing,
         model=grid.rows_of_model,
