@@ -549,6 +549,40 @@ def test_a_steady_picture_is_looked_at_ever_less_and_a_change_at_once(
             assert np.all(np.diff(gaps) >= 0)
 
 
+@pytest.mark.parametrize(("times", "looked_at"), [(1.15, {0}), (0.97, {0, 6})])
+def test_where_a_stretch_ends_counts_only_while_one_is_under_way(
+    monkeypatch: pytest.MonkeyPatch, times: float, looked_at: set[int]
+) -> None:
+    light = field()
+    lay_tissue(light, 300, 130, 70, 3.4)
+    first = Camera().shoot(light)
+    burnt = np.flatnonzero(first.y >= 225)
+    shots = []
+    for step, left in enumerate((1.0, 0.9, 0.76)):
+        y = first.y.copy()
+        y.ravel()[burnt[np.arange(burnt.size) % 50 >= 50 * left]] = 224
+        one = Picture(
+            index=0, pts=0, y=y, cb=first.cb, cr=first.cr, signal=first.signal
+        )
+        shots += [again(one, 3 * step + i) for i in range(3)]
+    looks: set[int] = set()
+
+    def counted(picture: Picture, *args: Any, **facts: Any) -> Any:
+        looks.add(picture.index)
+        return split(picture, *args, **facts)
+
+    monkeypatch.setattr(brightreader, "split", counted)
+    # Four fifths of the limit are passed by the second picture, or by the third.
+    review = times * relevant_share(first)
+    measure(
+        shots,
+        setup_of({"highlights.review_percent": review, "highlights.reject_percent": 90},
+                 width=WIDTH, height=HEIGHT, rate=Fraction(50)),
+        [MEASURE],
+    )  # fmt: skip
+    assert looks == looked_at
+
+
 def again(picture: Picture, index: int) -> Picture:
     """Return the same picture as another frame of the take."""
     p = picture

@@ -79,6 +79,7 @@ def test_the_first_code_that_reaches_95_percent_counts_and_the_one_below_not(
     assert values["relevant_percent"] == 100 * 2 / 91
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from([(b, f) for b in (8, 10, 12) for f in (False, True)]),
     st.integers(10, 1090).map(lambda n: n / 10),

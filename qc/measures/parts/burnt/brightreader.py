@@ -40,6 +40,8 @@ _JUMP = 0.3
 # of the area relevant again lets the next wait twice as long. A finding's edge where
 # the area changes is met to the frame all the same: that is a reason to look.
 _NEAR_LIMIT, _NEAR_SECONDS, _SAME_PART = 0.1, 0.04, 0.1
+# A stretch past the limit ends at this share of it (`Rule.release`).
+_ENDS_AT = 0.8
 
 
 def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
@@ -109,8 +111,9 @@ class HighlightsReader:
         review = float(limits["highlights.review_percent"])
         reject = float(limits["highlights.reject_percent"])
         self._from = min(_SPLIT_FROM_PERCENT, 0.5 * review)
-        # A rule begins at the limit and ends at four fifths of it.
-        self._turns = (review, 0.8 * review, reject)
+        # A stretch is told only if it goes past the limit, and ends at four fifths of
+        # it: which of the two comes next depends on whether one is under way.
+        self._review, self._reject, self._holds = review, reject, False
         rate = float(video.frame_rate) if video is not None else 0.0
         self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
         self._near = min(int(_NEAR_SECONDS * rate), 2)
@@ -140,13 +143,21 @@ class HighlightsReader:
             values |= {"relevant_percent": share, "largest_percent": 0.0 * share}
             values["undecided_percent"] = share
             self._pass_by(picture)
+            self._follow(share)
             return values
         found = self._held_for(picture, share)
         if found is None:
             found = self._look(picture, share)
             self._grow_patient(found)
             self._found, self._held = found, 0
-        return values | found.values(share)
+        values |= found.values(share)
+        self._follow(float(values["relevant_percent"]))
+        return values
+
+    def _follow(self, relevant: float) -> None:
+        """Follow whether a stretch past the limit is under way."""
+        ends = self._review * (_ENDS_AT if self._holds else 1.0)
+        self._holds = relevant > ends
 
     def _pass_by(self, picture: Picture) -> None:
         self._found = None
@@ -175,7 +186,8 @@ class HighlightsReader:
             return None
         before = found.parts["relevant_percent"]
         relevant = before * share / found.share
-        for turn in self._turns:
+        review = self._review * (_ENDS_AT if self._holds else 1.0)
+        for turn in (review, self._reject):
             if (relevant - turn) * (before - turn) <= 0.0:
                 return None  # a rule would change its mind on a guess
             if abs(relevant - turn) <= _NEAR_LIMIT * turn and (
