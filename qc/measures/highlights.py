@@ -240,7 +240,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=5,
+    version=6,
     rules=(
         Rule(
             "highlights.relevant",
@@ -291,13 +291,14 @@ MEASURE = Measure(
         "surroundings; the white is the middle one of the last seven looks, and what "
         "the networks say is averaged over about 0.4 s. What cannot be told, and all "
         "that burns where the picture's own white is more than 1.75 stops of blue off, "
-        "counts as relevant. Up to 0.5 % of the picture, or half the review limit, is "
-        "not told apart and counts as undecided. The whole burnt-out area is counted "
-        "in every frame; what it consists of is looked at again when the area jumps or "
-        "has changed by 25 %, when a limit would be crossed, when the picture has "
+        "or where over a third of the picture would be burnt cloth, counts as "
+        "relevant. Up to 0.5 % of the picture, or half the review limit, is not told "
+        "apart and counts as undecided. The whole burnt-out area is counted in every "
+        "frame; what it consists of is looked at again when the area jumps or has "
+        "changed by 25 %, when a limit would be crossed, when the picture has "
         "changed, else every 0.5 s at the latest, and near a limit more often until "
-        "looks agree; in between the shares found last hold in proportion. The largest "
-        "area joins what lies less than four pixels apart."
+        "looks agree; in between the shares found last hold in proportion. The "
+        "largest area joins what lies less than four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "

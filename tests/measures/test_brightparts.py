@@ -205,6 +205,16 @@ def test_a_frame_burnt_out_all_over_cannot_be_told() -> None:
     assert parts.undecided.all()
 
 
+@pytest.mark.parametrize(("side", "told"), [(150, True), (190, True), (230, False)])
+def test_cloth_is_told_up_to_a_third_of_the_picture(side: int, told: bool) -> None:
+    """More of it might be a field that is blown out whole (house choice)."""
+    light = field()
+    lay_swab(light, 20, 20, side, level=2.5)
+    parts, burnt = parts_of(Camera(), light)
+    assert (burnt.mean() < 1 / 3) == told
+    assert share(parts.swab if told else parts.undecided, burnt) > 0.95
+
+
 def test_what_is_as_narrow_as_an_instrument_is_not_taken_for_cloth() -> None:
     light = field()
     light[60:66, 40:400] = 1.3  # polished steel: neutral, hard edges

@@ -350,7 +350,7 @@ def test_a_file_without_index_or_length_is_looked_at_all_over(tmp_path: Path) ->
     assert len(told.windows) >= 4
     assert told.windows[0][0] == 0.0
     assert told.windows[-1][1] > 88
-    assert not spot.findings
+    assert not {f.rule for f in spot.findings} & {"file.damaged", "file.gap"}
     assert any("looked for and found" in note for note in spot.notes)
 
 

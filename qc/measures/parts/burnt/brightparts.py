@@ -59,6 +59,9 @@ _LEAST_KNOWN = 0.02
 # The fitted scenes reach up to so many stops of blue off (a lamp of 3200 K under a
 # balance for 5600 K, and the other way round).
 _CAST, _GROSS_CAST = FEATURES.index("cast"), 1.75
+# Of the picture: where more burns as cloth, too little else is left to tell it by. A
+# field that is blown out whole must not pass for a sheet (house choice).
+_MOST_CLOTH = 1 / 3
 _PAST_CELLS, _PAST_SHARE = 9, 0.5
 # An area is what it was where so much of it is remembered, so many times as tissue.
 _AREA_PAST, _CLEARLY = 0.3, 4
@@ -231,6 +234,9 @@ def _decide(look: Look, merit: Plane) -> Codes:
         out[merit < RELEVANT_TO] = Kind.RELEVANT
         out[merit > SWAB_FROM] = Kind.SWAB
     _overrule(out, look, merit)
+    cloth = out == Kind.SWAB
+    if look.scene.burnt[cloth].sum() > _MOST_CLOTH * out.size:
+        out[cloth] = Kind.UNDECIDED
     return out
 
 
