@@ -251,6 +251,8 @@ def _draw(figures: Point, path: Path) -> None:
                 place.legend()
             place.set(xlabel=_UNITS[axis], ylabel=label, ylim=(0, None))
             place.set_xlim(0, None)
+            for line in place.lines:
+                line.set_clip_on(False)  # marks on the edge are drawn whole
     board.tight_layout()
     board.savefig(path, metadata={"Date": None})
 
