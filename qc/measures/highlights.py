@@ -27,6 +27,8 @@ __all__ = [
 # Less than this is not worth a word.
 _TOLD_PERCENT = 0.05
 # So much that could not be told is worth a note of its own.
+# So much let pass wants a person's look (house choice).
+_MUCH_CLOTH_PERCENT = 5.0
 _NOTED_PERCENT = 1.0
 _SHARES = (
     "share_percent",
@@ -126,6 +128,13 @@ def _notes(measured: Measured) -> Iterable[str]:
                 f"Up to {most:.1f} % of the picture is burnt out and could not be told "
                 "from what matters; it is counted. Where it is always swab, name its "
                 "place in highlights.swabs in the limits file."
+            )
+        cloth = readings["highlights.swab_percent"]
+        most = float(np.nanmax(cloth)) if not np.isnan(cloth).all() else 0.0
+        if most >= _MUCH_CLOTH_PERCENT:
+            yield (
+                f"Up to {most:.0f} % of the picture is burnt out and was let pass as "
+                "swab or other white cloth: look whether that is what it is."
             )
     video = measured.info.video
     if video is None or not video.signal.is_hdr:

@@ -487,6 +487,19 @@ def test_a_burnt_swab_on_a_good_field_is_no_finding_and_tissue_is() -> None:
     assert x + w < 450
 
 
+def test_much_that_is_let_pass_is_told() -> None:
+    assert MEASURE.notes is not None
+    told = []
+    for side in (90, 50):  # 6.25 % and 1.9 % of the picture
+        light = field()
+        lay_swab(light, 60, 80, side, level=1.5)
+        told.append(list(MEASURE.notes(take([light] * 12))))
+    (note,), none = told
+    assert "Up to 6 % of the picture" in note
+    assert "let pass" in note
+    assert not none
+
+
 def test_the_report_says_how_much_could_not_be_told() -> None:
     white = np.full((HEIGHT, WIDTH, 3), 5.0)
     measured = take([white] * 6)
