@@ -209,16 +209,41 @@ def usable_ranges(
     )
 
 
+_SAID_BY = {"highlights.channel": "highlights.relevant"}
+"""Rules whose advice, where both are found, another rule's advice contains: the iris
+that stops the burning is given with the stops that no colour channel clips at."""
+
+
+def _said_already(finding: Finding, findings: tuple[Finding, ...]) -> bool:
+    """Tell whether other findings say most of this one's advice, at its place."""
+    other = _SAID_BY.get(finding.rule)
+    shared = sum(
+        (
+            max(min(f.end, finding.end) - max(f.start, finding.start), Fraction(0))
+            for f in findings
+            if f.rule == other and f.grade.rank >= Grade.REVIEW.rank
+        ),
+        Fraction(0),
+    )
+    return 2 * shared > finding.duration
+
+
 def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Return what to change before the next take, most useful first.
 
     One sentence a rule and channel, that of its worst finding: the gravest grade
     first, then what spoils most time. One sentence on the iris and one on white go in
-    front: they are what an operator turns to first.
+    front: they are what an operator turns to first. What another rule's advice on the
+    same stretch says too is left to the finding itself.
     """
     groups: dict[tuple[str, int | None], list[Finding]] = {}
+    findings = tuple(findings)
     for finding in findings:
-        if finding.advice and finding.grade.rank >= Grade.REVIEW.rank:
+        if (
+            finding.advice
+            and finding.grade.rank >= Grade.REVIEW.rank
+            and not _said_already(finding, findings)
+        ):
             groups.setdefault((finding.rule, finding.channel), []).append(finding)
 
     def weight(group: list[Finding]) -> tuple[int, Fraction]:

@@ -270,3 +270,13 @@ def test_one_sentence_on_the_iris_and_one_on_white_go_in_front() -> None:
         "turn it down",
         "set to manual",
     )
+
+
+def test_the_iris_is_told_once_where_light_and_a_channel_burn_together() -> None:
+    burnt = _finding(Grade.REVIEW, 0, 40, rule="highlights.relevant", advice="close")
+    with_it = _finding(Grade.REJECT, 10, 50, rule="highlights.channel", advice="red")
+    alone = _finding(Grade.REVIEW, 60, 90, rule="highlights.channel", advice="red")
+    note = _finding(Grade.NOTE, 0, 90, rule="highlights.relevant", advice="close")
+    assert advice_from([burnt, with_it]) == ("close",)
+    assert advice_from([burnt, with_it, alone]) == ("close", "red")
+    assert advice_from([note, with_it]) == ("red",)

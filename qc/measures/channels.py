@@ -262,7 +262,7 @@ def _ceiling_notes(measured: Measured) -> Iterable[str]:
     if _ceiling_number(measured):
         yield (
             "This camera records colours up to about "
-            f"{totals['ceiling_percent']} %; they were judged there."
+            f"{totals['ceiling_percent']:.0f} %; they were judged there."
         )
     elif totals.get("runs_past_100") and not totals.get("ceiling_seen"):
         assert measured.picture is not None  # noqa: S101 - the caller has looked
