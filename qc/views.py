@@ -6,12 +6,13 @@ whole plane; all keep the planes' native depth. The views of luma come of one pa
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels import PlaneSums, area_mean, plane_sums
+from qc.kernels import PlaneSums, area_mean, plane_sums, scaled_codes
 from qc.kernels.portable import tile_edges
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS
@@ -121,14 +122,24 @@ def laplacian_tiles(picture: Picture) -> LaplacianTiles:
     ``BORDER_REFLECT_101``, scipy's ``mode="mirror"``).
     """
     sums = picture.view(luma_pass)
-    count = np.zeros(sums.total.shape)
-    for plane in fields(picture.y, interlaced=picture.interlaced):
-        height, width = plane.shape
-        rows = np.diff(tile_edges(height, TILE_ROWS))
-        count += np.outer(rows, np.diff(tile_edges(width, TILE_COLUMNS)))
     return LaplacianTiles(
-        count, sums.total.astype(np.float64), sums.squares.astype(np.float64)
+        _tile_sizes(*picture.y.shape, interlaced=picture.interlaced),
+        sums.total.astype(np.float64),
+        sums.squares.astype(np.float64),
     )
+
+
+@lru_cache(maxsize=8)
+def _tile_sizes(height: int, width: int, *, interlaced: bool) -> NDArray[np.float64]:
+    """Return how many pixels are in each tile, those of both fields together."""
+    columns = np.diff(tile_edges(width, TILE_COLUMNS))
+    lines = [height]
+    if interlaced and height > 1:
+        lines = [(height + 1) // 2, height // 2]
+    out = sum(np.outer(np.diff(tile_edges(n, TILE_ROWS)), columns) for n in lines)
+    count = np.asarray(out, np.float64)
+    count.flags.writeable = False
+    return count
 
 
 def _proxy_size(picture: Picture) -> tuple[int, int]:
@@ -150,11 +161,8 @@ def proxy_luma(picture: Picture) -> NDArray[np.float32]:
     small = picture.view(luma_pass).small
     if small is None:
         raise ValueError("an empty picture has no small one")
-    signal = picture.signal
-    out = (small.astype(np.float32) - signal.black) * (
-        100.0 / (signal.white - signal.black)
-    )
-    return out.astype(np.float32, copy=False)
+    black, white = picture.signal.black, picture.signal.white
+    return scaled_codes(small, zero=black, factor=100.0 / (white - black))
 
 
 def proxy_chroma(picture: Picture) -> NDArray[np.float32]:

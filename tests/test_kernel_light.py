@@ -15,6 +15,7 @@ from qc.kernels.light import (
     StripTable,
     changed_lines,
     common_level,
+    looked_up,
     mean_cells,
     middle_means,
     most_apart,
@@ -36,6 +37,26 @@ def same(fast: Any, slow: Any) -> bool:
     if isinstance(fast, np.ndarray):
         return fast.dtype == slow.dtype and np.array_equal(fast, slow, equal_nan=True)
     return alike(fast, slow)
+
+
+# ------------------------------------------------------------------------------ table
+
+
+@settings(deadline=None, max_examples=50)
+@given(SIZES, SIZES, st.integers(1, 300), st.sampled_from([1.0, 50.0]), NUMBERS)
+def test_a_table_is_read_at_the_nearest_place(
+    rows: int, columns: int, steps: int, scale: float, number: int
+) -> None:
+    random = np.random.default_rng(number)
+    # Quarters are whole in float32: what is nearest is exact, halves go up.
+    quarters = random.integers(-400, 1600, (rows, columns)) / 4
+    table = random.normal(0.0, 3.0, steps).astype(np.float32)
+    table[random.integers(0, steps)] = np.inf
+    cells = quarters.astype(np.float32)
+    fast, slow = both_ways_of(lambda: looked_up(cells, table, scale=scale))
+    assert same(fast, slow)
+    at = np.floor(quarters * scale + 0.5).astype(int)
+    assert np.array_equal(fast, table[np.clip(at, 0, steps - 1)])
 
 
 # ------------------------------------------------------------------------------ cells

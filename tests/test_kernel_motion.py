@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from qc.kernels.motion import patch_sums, smooth_small, weigh_patches
+from qc.kernels.motion import first_vote, patch_sums, smooth_small, weigh_patches
 from tests.test_kernel_passes import alike, both_ways_of
 from tests.test_kernels import NUMBERS, needs_compiled
 
@@ -169,3 +171,38 @@ def test_small_pictures_too_small_are_refused_both_ways() -> None:
             )
 
     both_ways_of(both)
+
+
+@settings(deadline=None, max_examples=80)
+@given(st.integers(1, 60), st.floats(0.0, 1.0), NUMBERS)
+def test_a_first_vote_is_the_median_of_those_that_have_one(
+    n: int, share: float, number: int
+) -> None:
+    random = np.random.default_rng(number)
+    own = np.round(random.normal(0.0, 0.3, (n, 2)), int(random.integers(1, 9)))
+    worth = np.where(random.random(n) < share, random.random(n) + 1e-9, 0.0)
+    given_: dict[str, Any] = {"rest": (0.1, -0.2), "still": 0.25, "follows": 0.2}
+    fast, slow = both_ways_of(lambda: first_vote(own, worth, **given_))
+    assert fast == slow
+    votes = [tuple(v) for v, w in zip(own.tolist(), worth, strict=True) if w > 0]
+    if not votes:
+        assert fast == (0, 0.0, 0.0, 0.0, 0, 0)
+        return
+    middle = [statistics.median_high(values) for values in zip(*votes, strict=True)]
+    off = [math.dist(vote, middle) for vote in votes]
+    assert fast[:3] == (len(votes), *middle)
+    assert fast.spread == pytest.approx(statistics.median_high(off), rel=1e-12)
+    assert fast.resting == sum(math.dist(v, (0.1, -0.2)) < 0.25 for v in votes)
+    assert fast.together == sum(d < 0.2 for d in off)
+
+
+@needs_compiled
+def test_a_first_vote_refuses_what_it_would_misread() -> None:
+    from qc.kernels import _planes
+
+    own, worth = np.zeros((3, 2)), np.zeros(3)
+    for n, one, two in ((2, own, worth), (3, own[:2], worth), (3, own, worth[:2])):
+        with pytest.raises(ValueError, match="float64 that fit"):
+            _planes.first_vote(n, one, two, (0.0, 0.0), 0.1, 0.1)
+    with pytest.raises(ValueError, match="no vote"):
+        _planes.first_vote(0, own[:0], worth[:0], (0.0, 0.0), 0.1, 0.1)

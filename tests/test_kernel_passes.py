@@ -56,6 +56,33 @@ def test_quiet_blocks_are_scipys_second_differences(
 
 @settings(deadline=None, max_examples=80)
 @given(
+    st.integers(1, 5), st.integers(0, 15), st.integers(2, 16), st.integers(1, 3),
+    DEPTHS, NUMBERS, KINDS,
+)  # fmt: skip
+def test_the_quietest_are_the_lowest_of_those_that_count(
+    across: int, over: int, side: int, bands: int, bits: int, number: int, how: str
+) -> None:
+    plane = plane_of(4 * side + over, across * side + over % side, bits, number, how)
+    tops = np.sort(np.random.default_rng(number).integers(0, 2 * side, bands))
+    low, high = 0.2 * 2**bits, 0.7 * 2**bits
+    given_: dict[str, Any] = {"tops": tops, "low": low, "high": high, "share": 0.3}
+    fast, slow = both_ways_of(
+        lambda: detail.quietest(plane, side, lines=2 * side, **given_)
+    )
+    assert fast == slow
+    kept = []
+    for top in tops.tolist():
+        rough, sums = detail.quiet_blocks(
+            plane[top : top + 2 * side, : across * side], side
+        )
+        pairs_ = zip(rough.ravel().tolist(), sums.ravel().tolist(), strict=True)
+        kept += [r for r, s in pairs_ if low < round(Fraction(s, side**2)) < high]
+    count = min(max(4, round(0.3 * len(kept))), len(kept))
+    assert fast == (len(kept), count, sum(sorted(kept)[:count]))
+
+
+@settings(deadline=None, max_examples=80)
+@given(
     st.integers(4, 60), st.integers(5, 90), st.integers(1, 7), DEPTHS, NUMBERS, KINDS
 )
 def test_energies_of_both_ways_are_those_of_whole_numbers(
@@ -325,6 +352,10 @@ def test_the_newer_passes_refuse_what_they_would_misread() -> None:
         (_planes.quiet_blocks, (plane, 33, numbers(2)), "must fill a plane"),
         (_planes.quiet_blocks, (plane, 7, numbers(2)), "must fill a plane"),
         (_planes.quiet_blocks, (plane, 16, numbers(7)), "do not fit"),
+        (_planes.quietest, (plane, 33, 33, numbers(1), 1, 0.0, 9.0, 0.2), "lie in"),
+        (_planes.quietest, (plane, 8, 12, numbers(1), 1, 0.0, 9.0, 0.2), "lie in"),
+        (_planes.quietest, (plane, 8, 8, numbers(1) + 25, 1, 0.0, 9.0, 0.2), "bands"),
+        (_planes.quietest, (plane, 8, 8, numbers(2), 1, 0.0, 9.0, 0.2), "do not fit"),
         (_planes.both_ways, (plane[:2], 1, 1, 1, numbers(2)), "three lines"),
         (_planes.both_ways, (plane, 0, 1, 1, numbers(2)), "three lines"),
         (_planes.both_ways, (plane, 1, 2, 2, numbers(7)), "do not fit"),

@@ -9,6 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from qc import kernels
-from qc.kernels import PlaneSums, area_mean, plane_sums, portable
+from qc.kernels import PlaneSums, area_mean, plane_sums, portable, scaled_codes
 
 Plane = NDArray[np.unsignedinteger[Any]]
 
@@ -131,6 +132,69 @@ def test_a_mean_is_the_nearest_code_halves_the_even_one(
     sums = blocks.astype(np.int64).sum(axis=(1, 3))
     expected = [[round(Fraction(int(n), factor**2)) for n in row] for row in sums]
     assert area_mean(plane, (columns, rows)).tolist() == expected
+
+
+@settings(deadline=None, max_examples=80)
+@given(st.integers(1, 40), st.integers(1, 40), DEPTHS, NUMBERS, st.data())
+def test_a_mean_of_parts_of_pixels_is_exact_too(
+    height: int, width: int, bits: int, number: int, data: st.DataObject
+) -> None:
+    # Exact arithmetic: how much of each pixel lies in a small one.
+    plane = plane_of(height, width, bits, number, "noise")
+    rows, columns = data.draw(st.integers(1, height)), data.draw(st.integers(1, width))
+    fast = area_mean(plane, (columns, rows))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kernels, "compiled", False)
+        assert np.array_equal(fast, area_mean(plane, (columns, rows)))
+    if (height, width) == (2 * rows, 2 * columns):
+        return  # OpenCV's own rounding
+
+    def shares(length: int, parts: int, at: int) -> dict[int, Fraction]:
+        side = Fraction(length, parts)
+        cuts = {
+            x: min(x + 1, (at + 1) * side) - max(x, at * side) for x in range(length)
+        }
+        return {x: cut / side for x, cut in cuts.items() if cut > 0}
+
+    i, j = number % rows, number % columns
+    mean = sum(
+        down * across * int(plane[y, x])
+        for y, down in shares(height, rows, i).items()
+        for x, across in shares(width, columns, j).items()
+    )
+    assert int(fast[i, j]) == round(mean)
+
+
+@pytest.mark.parametrize("bits", [8, 10, 16])
+def test_a_large_picture_that_the_small_one_does_not_divide(bits: int) -> None:
+    # More than 256 lines to a small one, brightest codes: sums at their largest.
+    plane = np.full((1440, 2560), 2**bits - 1, np.uint8 if bits == 8 else np.uint16)
+    plane[:, ::2] -= 1
+    for size in ((240, 135), (7, 2), (3, 1)):
+        fast, slow = both(
+            plane, bins=1 << bits, tiles=(6, 8), interlaced=False, small=size
+        )
+        assert same(fast, slow)
+        assert fast.small is not None
+        assert int(fast.small.min()) >= 2**bits - 2
+    # OpenCV weighs in float32: a code apart at most.
+    near = cv2.resize(plane, (240, 135), interpolation=cv2.INTER_AREA)
+    assert np.abs(area_mean(plane, (240, 135)).astype(int) - near).max() <= 1
+
+
+@given(st.integers(1, 30), st.integers(1, 50), DEPTHS, NUMBERS, st.integers(0, 4096))
+def test_codes_are_scaled_in_float32(
+    height: int, width: int, bits: int, number: int, zero: int
+) -> None:
+    plane = plane_of(height, width, bits, number, "upside down")
+    fast = scaled_codes(plane, zero=zero, factor=100.0 / 219)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kernels, "compiled", False)
+        slow = scaled_codes(plane, zero=zero, factor=100.0 / 219)
+    assert fast.dtype == slow.dtype == np.float32
+    assert np.array_equal(fast, slow)
+    exact = (plane.astype(float) - zero) * (100.0 / 219)
+    assert fast == pytest.approx(exact, rel=2**-22, abs=1e-12)
 
 
 def whole_laplacian(plane: Plane) -> NDArray[np.int64]:
@@ -249,9 +313,9 @@ def test_the_extension_refuses_what_it_would_misread() -> None:
         (3, 3, "do not fit"),
         (3, 2**62, "do not fit"),
         (4, -2, "do not fit"),
-        (6, np.zeros((3, 2), np.uint8), "must divide"),
-        (6, np.zeros((2, 2), np.uint16), "must divide"),
-        (6, np.zeros((16, 16), np.uint8), "must divide"),
+        (6, np.zeros((2, 2), np.uint16), "must fit its plane"),
+        (6, np.zeros((16, 16), np.uint8), "must fit its plane"),
+        (6, np.zeros((0, 2), np.uint8), "must fit its plane"),
     ):
         bad: list[Any] = [*good]
         bad[at] = wrong

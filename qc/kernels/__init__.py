@@ -22,14 +22,9 @@ except ImportError:  # no compiler was found; slower, and otherwise the same
 else:
     compiled = True
 
-__all__ = ["PlaneSums", "area_mean", "compiled", "plane_sums"]
+__all__ = ["PlaneSums", "area_mean", "compiled", "plane_sums", "scaled_codes"]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
-
-# Means of so many pixels at most are whole in float32 whatever the codes; those of two
-# by two OpenCV rounds in another way than the rest.
-_MOST_PIXELS = 256
-_NOT = (2, 2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +79,7 @@ def plane_sums(
     counts = np.empty(bins, np.int64)
     sums = np.empty((2, *tiles), np.int64)
     out = None
-    if small is not None and _divides(plane, small):
+    if small is not None and _shrinks(plane, small):
         out = np.empty(small[::-1], plane.dtype)
     _planes.luma_pass(plane, counts, sums, *tiles, interlaced, out)
     if small is not None and out is None:
@@ -98,13 +93,22 @@ def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
     Parameters
     ----------
     size : (width, height)
-        Not larger than the plane.
+        See `portable.area_mean`.
     """
-    if not (compiled and _is_readable(plane) and _divides(plane, size)):
+    if not (compiled and _is_readable(plane) and _shrinks(plane, size)):
         return portable.area_mean(plane, size)
     out = np.empty(size[::-1], plane.dtype)
     _planes.area_mean(plane, out)
     return out
+
+
+def scaled_codes(plane: Plane, *, zero: float, factor: float) -> NDArray[np.float32]:
+    """Return ``(code - zero) * factor`` of each pixel, counted in float32."""
+    if compiled and _is_readable(plane):
+        out = np.empty(plane.shape, np.float32)
+        _planes.scaled_codes(plane, zero, factor, out)
+        return out
+    return (plane.astype(np.float32) - np.float32(zero)) * np.float32(factor)
 
 
 def _portable_sums(
@@ -129,18 +133,10 @@ def _is_readable(plane: Plane) -> bool:
     return plane.strides[1] == item and plane.flags.aligned and item <= 2
 
 
-def _divides(plane: Plane, size: tuple[int, int]) -> bool:
-    """Tell whether each small pixel is a whole number of pixels, and not too many."""
-    width, height = size
-    down, below = divmod(plane.shape[0], height)
-    across, beside = divmod(plane.shape[1], width)
-    pixels = down * across
-    return (
-        not (below or beside)
-        and 1 < pixels <= _MOST_PIXELS
-        and (
-            down,
-            across,
-        )
-        != _NOT
-    )
+def _shrinks(plane: Plane, size: tuple[int, int]) -> bool:
+    """Tell whether there is a pixel at least for each small one, and a common kind."""
+    height, width = plane.shape
+    most = portable.MOST_LINES
+    if not (size[0] <= width <= most and size[1] <= height <= most):
+        return False
+    return (height, width) != (2 * size[1], 2 * size[0])

@@ -128,6 +128,9 @@ static PyMethodDef methods[] = {
      "area_mean(plane, small)\nFill small with means."},
     {"quiet_blocks", quiet_blocks, METH_VARARGS,
      "quiet_blocks(plane, side, out)\nFill out (2, blocks): roughness, sum of codes."},
+    {"quietest", quietest, METH_VARARGS,
+     "quietest(plane, side, lines, tops, count, low, high, share)\n"
+     "Return how many squares are usable, how many were taken, and their sum."},
     {"both_ways", both_ways, METH_VARARGS,
      "both_ways(plane, step, rows, columns, out)\n"
      "Fill out (2, rows, columns): squares of second differences along and down."},
@@ -136,6 +139,8 @@ static PyMethodDef methods[] = {
      "Fill out (2, rows, columns): sums of codes and of their squares."},
     {"area_sums", area_sums, METH_VARARGS,
      "area_sums(plane, rows, columns, out)\nFill out (rows, columns): sums of codes."},
+    {"scaled_codes", scaled_codes, METH_VARARGS,
+     "scaled_codes(plane, zero, factor, out)\nFill out with (code - zero) * factor."},
     {"common_motion", common_motion, METH_VARARGS,
      "common_motion(n, felt, pull, worth, model_felt, weighing, model, out, scales,\n"
      "              lean)\n"
@@ -148,6 +153,9 @@ static PyMethodDef methods[] = {
     {"weigh_patches", weigh_patches, METH_VARARGS,
      "weigh_patches(n, sums, facts, pull, felt, own, worth, unlike)\n"
      "Fill pull, felt, own (n, 2) and worth (n): what each patch tells."},
+    {"first_vote", first_vote, METH_VARARGS,
+     "first_vote(n, own, worth, rest, still, follows)\n"
+     "Return voters, their median shift and spread, how many rest and follow it."},
     {"edge_counts", edge_counts, METH_VARARGS,
      "edge_counts(plane, scale, step, down, shift, bins, out)\n"
      "Fill out (2, bins): counts of first and second differences."},
@@ -167,6 +175,9 @@ static PyMethodDef methods[] = {
     {"light_cells", light_cells, METH_VARARGS,
      "light_cells(luma, rows, columns, down, across, out)\n"
      "Fill out (rows, columns) with means."},
+    {"light_table", light_table, METH_VARARGS,
+     "light_table(n, cells, table, steps, scale, out)\n"
+     "Fill out (n) with what the table has at cells times scale."},
     {"light_level", light_level, METH_VARARGS,
      "light_level(anchor, cells, rows, columns, how)\n"
      "Return the common change and how many cells are brighter, or None."},
@@ -191,6 +202,12 @@ static PyMethodDef methods[] = {
     {"beyond_cross", beyond_cross, METH_VARARGS,
      "beyond_cross(plane, least, most, top, room, out)\n"
      "Fill out (2, 2, room): places and amounts of bright and dark; return counts."},
+    {"shot_look", shot_look, METH_VARARGS,
+     "shot_look(codes, shape, margins, factor, flat, least, fine, coarse, middle)\n"
+     "Fill all three; return 0 for a flat picture, 1 if its middle is, else 2."},
+    {"shot_near", shot_near, METH_VARARGS,
+     "shot_near(before, middle, shape, margins, out)\n"
+     "Fill out (9) with correlations; return whether there are any."},
     {NULL, NULL, 0, NULL},
 };
 

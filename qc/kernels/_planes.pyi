@@ -20,6 +20,17 @@ def area_mean(
 def quiet_blocks(
     plane: NDArray[np.unsignedinteger], side: int, out: NDArray[np.int64], /
 ) -> None: ...
+def quietest(
+    plane: NDArray[np.unsignedinteger],
+    side: int,
+    lines: int,
+    tops: NDArray[np.int64],
+    count: int,
+    low: float,
+    high: float,
+    share: float,
+    /,
+) -> tuple[int, int, int]: ...
 def both_ways(
     plane: NDArray[np.unsignedinteger],
     step: int,
@@ -40,6 +51,31 @@ def area_sums(
     rows: int,
     columns: int,
     out: NDArray[np.int64],
+    /,
+) -> None: ...
+def first_vote(
+    n: int,
+    own: NDArray[np.float64],
+    worth: NDArray[np.float64],
+    rest: tuple[float, float],
+    still: float,
+    follows: float,
+    /,
+) -> tuple[int, float, float, float, int, int]: ...
+def light_table(
+    n: int,
+    cells: NDArray[np.float32],
+    table: NDArray[np.float32],
+    steps: int,
+    scale: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def scaled_codes(
+    plane: NDArray[np.unsignedinteger],
+    zero: float,
+    factor: float,
+    out: NDArray[np.float32],
     /,
 ) -> None: ...
 def common_motion(
@@ -219,3 +255,23 @@ def light_share(cells: NDArray[np.float32], n: int, place: int, /) -> float: ...
 def most_apart(
     one: NDArray[np.unsignedinteger], two: NDArray[np.unsignedinteger], /
 ) -> int: ...
+def shot_look(
+    codes: NDArray[np.unsignedinteger],
+    shape: tuple[int, int],
+    margins: tuple[int, int],
+    factor: float,
+    flat: float,
+    least: float,
+    fine: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    /,
+) -> int: ...
+def shot_near(
+    before: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    shape: tuple[int, ...],
+    margins: tuple[int, int],
+    out: NDArray[np.float64],
+    /,
+) -> bool: ...

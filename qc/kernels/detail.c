@@ -156,103 +156,34 @@ static void read_ways(const Plane *p, Py_ssize_t step, Py_ssize_t rows,
 MOMENTS(moments_8, uint8_t, int32_t)
 MOMENTS(moments_16, uint16_t, int64_t)
 
-/* How many n-ths of pixel x lie in tile i of n along a side. */
-static int64_t covered(Py_ssize_t x, Py_ssize_t side, Py_ssize_t i, Py_ssize_t n)
+/* out: sums of codes of all tiles, then of squares, in rows x columns-ths of a pixel;
+ * room: four numbers a tile across. */
+static void read_moments(const Plane *p, Py_ssize_t rows, Py_ssize_t columns,
+                         int64_t *out, int32_t *room)
 {
-    int64_t from = x * n > i * side ? x * n : i * side;
-    int64_t to = (x + 1) * n < (i + 1) * side ? (x + 1) * n : (i + 1) * side;
-    return to > from ? to - from : 0;
-}
-
-/* out: sums of codes of all tiles, then of squares, in rows x columns-ths of a pixel. */
-static void read_moments(const Plane *p, Py_ssize_t rows, Py_ssize_t columns, int64_t *out)
-{
-    Py_ssize_t n = p->width, h = p->height, all = rows * columns;
+    Py_ssize_t h = p->height, all = rows * columns;
     memset(out, 0, 2 * (size_t)all * sizeof(int64_t));
+    find_places(p->width, columns, room);
     for (Py_ssize_t y = 0; y < h; y++) {
         const char *row = line(p, y);
-        for (Py_ssize_t j = 0; j < columns; j++) {
-            Py_ssize_t first = j * n / columns, last = ((j + 1) * n - 1) / columns;
+        const int32_t *at = room;
+        Py_ssize_t first = y * rows / h, last = ((y + 1) * rows - 1) / h;
+        for (Py_ssize_t j = 0; j < columns; j++, at += 4) {
             /* Pixels that lie wholly within, and the two that may not. */
-            Py_ssize_t x0 = first + (covered(first, n, j, columns) < columns);
-            Py_ssize_t x1 = last + (covered(last, n, j, columns) == columns);
-            int64_t sum = 0, squares = 0;
-            if (x0 < x1) {
-                if (p->wide)
-                    moments_16((const uint16_t *)row, x0, x1, &sum, &squares);
-                else
-                    moments_8((const uint8_t *)row, x0, x1, &sum, &squares);
-                sum *= columns;
-                squares *= columns;
-            }
-            for (Py_ssize_t x = first; x <= last; x++) {
-                if (x == x0 && x0 < x1)
-                    x = x1;
-                if (x > last)
-                    break;
-                int64_t weight = covered(x, n, j, columns), code;
-                code = p->wide ? ((const uint16_t *)row)[x] : ((const uint8_t *)row)[x];
-                sum += weight * code;
-                squares += weight * code * code;
-            }
-            for (Py_ssize_t i = y * rows / h; i < rows && i * h < (y + 1) * rows; i++) {
+            int64_t sum = 0, squares = 0, one = code_at(p, row, at[0]);
+            int64_t two = code_at(p, row, at[1]);
+            if (p->wide)
+                moments_16((const uint16_t *)row, at[0] + 1, at[1], &sum, &squares);
+            else
+                moments_8((const uint8_t *)row, at[0] + 1, at[1], &sum, &squares);
+            sum = sum * columns + at[2] * one + at[3] * two;
+            squares = squares * columns + at[2] * one * one + at[3] * two * two;
+            for (Py_ssize_t i = first; i <= last; i++) {
                 int64_t weight = covered(y, h, i, rows);
                 out[i * columns + j] += weight * sum;
                 out[all + i * columns + j] += weight * squares;
             }
         }
-    }
-}
-
-/* Sums over a smaller grid, in (its height x its width)-ths of a pixel: first of lines,
- * where 65535 times 32768 stays under 2^32, then of what each cell has of those. */
-#define AREA(NAME, CODE)                                                               \
-    CLONES static void NAME(const CODE *row, Py_ssize_t n, uint32_t weight,            \
-                            uint32_t *sums)                                            \
-    {                                                                                  \
-        for (Py_ssize_t x = 0; x < n; x++)                                             \
-            sums[x] += weight * row[x];                                                \
-    }
-AREA(area_8, uint8_t)
-AREA(area_16, uint16_t)
-
-/* places: of each cell its first and last pixel, and how much of both it has. */
-static void across_area(const uint32_t *sums, Py_ssize_t n, const int32_t *places,
-                        int64_t *out)
-{
-    for (Py_ssize_t j = 0; j < n; j++, places += 4) {
-        int64_t sum = 0;
-        for (int32_t x = places[0] + 1; x < places[1]; x++)
-            sum += sums[x];
-        out[j] = sum * n + (int64_t)places[2] * sums[places[0]] +
-                 (int64_t)places[3] * sums[places[1]];
-    }
-}
-
-/* room: four numbers a cell across, and a line of sums. */
-static void read_area(const Plane *p, Py_ssize_t rows, Py_ssize_t columns, int64_t *out,
-                      int32_t *room)
-{
-    Py_ssize_t n = p->width, h = p->height;
-    int32_t *places = room;
-    uint32_t *sums = (uint32_t *)room + 4 * columns;
-    for (Py_ssize_t j = 0; j < columns; j++) {
-        Py_ssize_t first = j * n / columns, last = ((j + 1) * n - 1) / columns;
-        places[4 * j] = (int32_t)first;
-        places[4 * j + 1] = (int32_t)last;
-        places[4 * j + 2] = (int32_t)covered(first, n, j, columns);
-        places[4 * j + 3] = last > first ? (int32_t)covered(last, n, j, columns) : 0;
-    }
-    for (Py_ssize_t i = 0; i < rows; i++) {
-        memset(sums, 0, (size_t)n * sizeof(uint32_t));
-        for (Py_ssize_t y = i * h / rows; y < h && y * rows < (i + 1) * h; y++) {
-            uint32_t weight = (uint32_t)covered(y, h, i, rows);
-            if (p->wide)
-                area_16((const uint16_t *)line(p, y), n, weight, sums);
-            else
-                area_8((const uint8_t *)line(p, y), n, weight, sums);
-        }
-        across_area(sums, columns, places, out + i * columns);
     }
 }
 
@@ -371,6 +302,87 @@ PyObject *quiet_blocks(PyObject *self, PyObject *given)
     return done(&held);
 }
 
+RANKED(ranked, int64_t)
+
+typedef struct {
+    Py_ssize_t usable, taken;
+    int64_t sum;
+} Quietest;
+
+/* rough: of all squares, then the sums of their codes; is overwritten. */
+static Quietest quietest_of(int64_t *rough, Py_ssize_t n, Py_ssize_t side, double low,
+                            double high, double share)
+{
+    Quietest q = {0, 0, 0};
+    const int64_t *sums = rough + n;
+    double pixels = (double)(side * side);
+    for (Py_ssize_t i = 0; i < n; i++) {
+        double mean = rint((double)sums[i] / pixels);
+        rough[q.usable] = rough[i];
+        q.usable += mean > low && mean < high;
+    }
+    q.taken = (Py_ssize_t)rint(share * (double)q.usable);
+    q.taken = q.taken > 4 ? q.taken : 4;
+    if (q.taken > q.usable)
+        q.taken = q.usable;
+    if (q.taken > 0)
+        ranked(rough, q.usable, q.taken - 1);
+    for (Py_ssize_t i = 0; i < q.taken; i++)
+        q.sum += rough[i];
+    return q;
+}
+
+/* Bands of squares begin at these lines, and are mirrored at their own ends. */
+PyObject *quietest(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *plane_from, *tops_from;
+    Py_ssize_t side, lines, count;
+    double low, high, share;
+    if (!PyArg_ParseTuple(given, "OnnOnddd", &plane_from, &side, &lines, &tops_from,
+                          &count, &low, &high, &share))
+        return NULL;
+    Held held = {.held = 0};
+    Plane p;
+    if (hold_plane(&held, plane_from, &p) < 0)
+        return refuse(&held, NULL);
+    if (side < 2 || side > 32 || lines < side || lines % side || lines > p.height ||
+        p.width < side || count < 1 || count > p.height)
+        return refuse(&held, "squares of 2 to 32 pixels must lie in a plane");
+    const int64_t *tops = hold_numbers(&held, tops_from, count);
+    if (tops == NULL)
+        return refuse(&held, NULL);
+    for (Py_ssize_t i = 0; i < count; i++)
+        if (tops[i] < 0 || tops[i] > p.height - lines)
+            return refuse(&held, "bands must lie in a plane");
+    Plane band = p;
+    band.height = lines;
+    band.width = p.width / side * side;
+    Py_ssize_t each = lines / side * (band.width / side), n = count * each;
+    int64_t *found = malloc(4 * (size_t)n * sizeof(int64_t));
+    void *room = malloc((size_t)(3 * band.width + 2) * sizeof(int32_t));
+    Quietest q = {0, 0, 0};
+    int ready = found != NULL && room != NULL;
+    if (ready) {
+        Py_BEGIN_ALLOW_THREADS
+        for (Py_ssize_t i = 0; i < count; i++) {
+            int64_t *out = found + 2 * n;
+            band.data = line(&p, tops[i]);
+            (p.wide ? quiet_16 : quiet_8)(&band, side, out, room);
+            memcpy(found + i * each, out, (size_t)each * sizeof(int64_t));
+            memcpy(found + n + i * each, out + each, (size_t)each * sizeof(int64_t));
+        }
+        q = quietest_of(found, n, side, low, high, share);
+        Py_END_ALLOW_THREADS
+    }
+    free(found);
+    free(room);
+    let_go(&held);
+    if (!ready)
+        return PyErr_NoMemory();
+    return Py_BuildValue("nnL", q.usable, q.taken, (long long)q.sum);
+}
+
 PyObject *both_ways(PyObject *self, PyObject *given)
 {
     (void)self;
@@ -411,38 +423,10 @@ PyObject *tile_moments(PyObject *self, PyObject *given)
     int64_t *out = hold_numbers(&held, out_from, 2 * rows * columns);
     if (out == NULL)
         return refuse(&held, NULL);
+    int32_t room[4 * 256];
     Py_BEGIN_ALLOW_THREADS
-    read_moments(&p, rows, columns, out);
+    read_moments(&p, rows, columns, out, room);
     Py_END_ALLOW_THREADS
-    return done(&held);
-}
-
-PyObject *area_sums(PyObject *self, PyObject *given)
-{
-    (void)self;
-    PyObject *plane_from, *out_from;
-    Py_ssize_t rows, columns;
-    if (!PyArg_ParseTuple(given, "OnnO", &plane_from, &rows, &columns, &out_from))
-        return NULL;
-    Held held = {.held = 0};
-    Plane p;
-    if (hold_plane(&held, plane_from, &p) < 0)
-        return refuse(&held, NULL);
-    if (rows < 1 || columns < 1 || rows > p.height || columns > p.width ||
-        p.height > 32768 || p.width > 32768)
-        return refuse(&held, "a grid must be smaller than its plane");
-    int64_t *out = hold_numbers(&held, out_from, rows * columns);
-    if (out == NULL)
-        return refuse(&held, NULL);
-    int32_t *room = malloc((size_t)(4 * columns + p.width) * sizeof(int32_t));
-    if (room == NULL) {
-        let_go(&held);
-        return PyErr_NoMemory();
-    }
-    Py_BEGIN_ALLOW_THREADS
-    read_area(&p, rows, columns, out, room);
-    Py_END_ALLOW_THREADS
-    free(room);
     return done(&held);
 }
 

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc import kernels
+from qc.kernels import portable
 from qc.kernels.portable import tile_edges
 
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["area_sums", "both_ways", "edge_counts", "quiet_blocks", "tile_moments"]
+__all__ = [
+    "Quietest",
+    "area_sums",
+    "both_ways",
+    "edge_counts",
+    "quiet_blocks",
+    "quietest",
+    "tile_moments",
+]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
 _Whole: TypeAlias = NDArray[np.int64]
 
 _MOST_SIDE = 32
-# Whole numbers under this are whole in float64, and so are sums of them.
-_WHOLE_IN_FLOAT = 2**53
-_ALONE = 2**18
+_FEWEST = 4
 
 
 def quiet_blocks(plane: Plane, side: int) -> tuple[_Whole, _Whole]:
@@ -54,6 +61,63 @@ def quiet_blocks(plane: Plane, side: int) -> tuple[_Whole, _Whole]:
         high = values.reshape(height // side, side, width).sum(axis=1, dtype=np.int64)
         sums[:] = high.reshape(height // side, width // side, side).sum(axis=2)
     return out[0], out[1]
+
+
+class Quietest(NamedTuple):
+    """The quietest squares of a plane.
+
+    Attributes
+    ----------
+    usable : int
+        Squares that are neither too dark nor too bright.
+    taken : int
+        How many of them are the quietest.
+    sum : int
+        Of those squares' roughness, see `quiet_blocks`.
+    """
+
+    usable: int
+    taken: int
+    sum: int
+
+
+def quietest(
+    plane: Plane,
+    side: int,
+    *,
+    tops: _Whole,
+    lines: int,
+    low: float,
+    high: float,
+    share: float,
+) -> Quietest:
+    """Find the quietest squares in bands of a plane.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+    side : int
+        Pixels of a square's side, 2 to 32; what is left of a line is not read.
+    tops : (n,) array of int64
+        Lines at which the bands begin; each is mirrored at its own ends.
+    lines : int
+        Of a band: whole squares.
+    low, high : float
+        Squares count whose mean, a whole code, lies between.
+    share : float
+        Of the squares that count, but at least four, so many are taken.
+    """
+    if kernels.compiled and _is_dense(plane) and side <= _MOST_SIDE:
+        found = _planes.quietest(plane, side, lines, tops, len(tops), low, high, share)
+        return Quietest(*found)
+    width = plane.shape[1] // side * side
+    parts = [plane[top : top + lines, :width] for top in tops.tolist()]
+    both = [quiet_blocks(part, side) for part in parts]
+    rough, sums = (np.concatenate(blocks).ravel() for blocks in zip(*both, strict=True))
+    mean = np.rint(sums / side**2)
+    usable = rough[(mean > low) & (mean < high)]
+    count = min(max(_FEWEST, round(share * usable.size)), usable.size)
+    return Quietest(usable.size, count, int(np.sort(usable)[:count].sum()))
 
 
 def both_ways(
@@ -116,9 +180,8 @@ def tile_moments(plane: Plane, tiles: tuple[int, int]) -> tuple[_Whole, _Whole]:
     if kernels.compiled and _is_dense(plane):
         _planes.tile_moments(plane, *tiles, out)
         return out[0], out[1]
-    down, across = (_covered(n, t) for n, t in zip(plane.shape, tiles, strict=True))
     codes = plane.astype(np.int64)
-    return _shared_out(down, codes, across), _shared_out(down, codes * codes, across)
+    return portable.area_sums(codes, tiles), portable.area_sums(codes**2, tiles)
 
 
 def area_sums(plane: Plane, shape: tuple[int, int]) -> _Whole:
@@ -141,29 +204,7 @@ def area_sums(plane: Plane, shape: tuple[int, int]) -> _Whole:
         out = np.empty(shape, np.int64)
         _planes.area_sums(plane, *shape, out)
         return out
-    down, across = (_covered(n, t) for n, t in zip(plane.shape, shape, strict=True))
-    return _shared_out(down, plane.astype(np.int64), across)
-
-
-def _shared_out(down: _Whole, values: _Whole, across: _Whole) -> _Whole:
-    """Return ``down @ values @ across.T``, which floats do faster while they can.
-
-    Large products numpy's library shares out among threads, which costs more.
-    """
-    whole = int(values.max(initial=0)) * values.size < _WHOLE_IN_FLOAT
-    if whole and len(down) * values.size < _ALONE:
-        down, values, across = (a.astype(np.float64) for a in (down, values, across))  # type: ignore[assignment]
-    return np.asarray(down @ values @ across.T).astype(np.int64)
-
-
-def _covered(length: int, tiles: int) -> _Whole:
-    """Return how many parts of `tiles` of each pixel lie in each tile."""
-    edges = np.arange(tiles + 1) * length
-    pixels = np.arange(length) * tiles
-    low = np.maximum(edges[:-1, None], pixels)
-    return np.asarray(
-        np.maximum(np.minimum(edges[1:, None], pixels + tiles) - low, 0), np.int64
-    )
+    return portable.area_sums(plane, shape)
 
 
 def edge_counts(

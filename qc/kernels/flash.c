@@ -231,6 +231,15 @@ CLONES static float follow(const float *values, const float *side, float *turn,
     return far;
 }
 
+/* The colour of what lies farther out than all before. */
+CLONES static void recolour(const float *values, const float *side, const float *turn,
+                            const uint8_t *saturated, uint8_t *restrict turn_red,
+                            Py_ssize_t n)
+{
+    for (Py_ssize_t i = 0; i < n; i++)
+        turn_red[i] = values[i] * side[i] > turn[i] ? saturated[i] : turn_red[i];
+}
+
 static void look_at(const Places *p, Py_ssize_t i, const Turning *t, int64_t *rising,
                     int64_t *falling)
 {
@@ -296,10 +305,7 @@ PyObject *place_turns(PyObject *self, PyObject *given)
     p.fell = p.rose + n;
     int64_t rising = 0, falling = 0;
     if (p.saturated != NULL)
-        /* The colour of what lies farther out than all before. */
-        for (Py_ssize_t i = 0; i < n; i++)
-            if (p.values[i] * p.side[i] > p.turn[i])
-                p.turn_red[i] = p.saturated[i];
+        recolour(p.values, p.side, p.turn, p.saturated, p.turn_red, n);
     for (Py_ssize_t first = 0; first < n; first += BLOCK) {
         Py_ssize_t last = first + BLOCK < n ? first + BLOCK : n;
         float far = follow(p.values + first, p.side + first, p.turn + first, last - first);

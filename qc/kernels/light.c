@@ -59,35 +59,46 @@ PyObject *light_cells(PyObject *self, PyObject *given)
     return done(&held);
 }
 
+/* The place of the table that is nearest, for each cell; the first or last beyond it. */
+CLONES static void find_cells(const float *cells, Py_ssize_t n, float scale, float last,
+                              int32_t *at)
+{
+    for (Py_ssize_t i = 0; i < n; i++) {
+        float place = cells[i] * scale;
+        place += 0.5f;
+        place = place > 0.0f ? place : 0.0f;
+        at[i] = (int32_t)(place < last ? place : last);
+    }
+}
+
+PyObject *light_table(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *from[3];
+    Py_ssize_t n, steps;
+    float scale;
+    int32_t at[MOST_CELLS];
+    if (!PyArg_ParseTuple(given, "nOOnfO", &n, &from[0], &from[1], &steps, &scale,
+                          &from[2]))
+        return NULL;
+    Held held = {.held = 0};
+    const float *cells, *table;
+    float *out;
+    if (n < 1 || n > MOST_CELLS || steps < 1 || steps > PAIRS)
+        return refuse(&held, "so many cells are not looked up");
+    if ((cells = hold_floats(&held, from[0], n, 0)) == NULL ||
+        (table = hold_floats(&held, from[1], steps, 0)) == NULL ||
+        (out = hold_floats(&held, from[2], n, 1)) == NULL)
+        return refuse(&held, NULL);
+    find_cells(cells, n, scale, (float)(steps - 1), at);
+    for (Py_ssize_t i = 0; i < n; i++)
+        out[i] = table[at[i]];
+    return done(&held);
+}
+
 /* ------------------------------------------------------------------ the whole's level */
 
-/* Puts the value of rank k in its place: smaller ones before it, larger behind. */
-static float ranked(float *v, int n, int k)
-{
-    int low = 0, high = n - 1;
-    while (low < high) {
-        float pivot = v[(low + high) / 2];
-        int i = low, j = high;
-        while (i <= j) {
-            while (v[i] < pivot)
-                i++;
-            while (pivot < v[j])
-                j--;
-            if (i <= j) {
-                float kept = v[i];
-                v[i++] = v[j];
-                v[j--] = kept;
-            }
-        }
-        if (k <= j)
-            high = j;
-        else if (k >= i)
-            low = i;
-        else
-            break;
-    }
-    return v[k];
-}
+RANKED(ranked, float)
 
 static float median_of(float *v, int n)
 {

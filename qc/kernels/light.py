@@ -21,6 +21,7 @@ __all__ = [
     "StripTable",
     "changed_lines",
     "common_level",
+    "looked_up",
     "mean_cells",
     "middle_means",
     "most_apart",
@@ -63,6 +64,31 @@ def mean_cells(luma: _Array, rows: int, columns: int) -> _Array:
     for i in range(1, across):
         sums += lines[:, i::across]
     return np.asarray(sums * np.float32(1.0 / (across * down)), np.float32)
+
+
+def looked_up(cells: _Array, table: _Array, *, scale: float) -> _Array:
+    """Return what a table has nearest to ``scale * cells``.
+
+    Parameters
+    ----------
+    cells : array of float32
+        No NaN.
+    table : (n,) array of float32
+        From 0 up; beyond its ends the first and last are taken.
+
+    Returns
+    -------
+    array of float32
+        Shaped as `cells`.
+    """
+    if kernels.compiled and 0 < cells.size <= _MOST_CELLS and cells.flags.c_contiguous:
+        out = np.empty(cells.shape, np.float32)
+        _planes.light_table(cells.size, cells, table, len(table), scale, out)
+        return out
+    place = cells * np.float32(scale)
+    place += np.float32(0.5)
+    at = np.minimum(np.maximum(place, 0.0), len(table) - 1)
+    return np.asarray(table[at.astype(np.intp)], np.float32)
 
 
 # --------------------------------------------------------------------- common level

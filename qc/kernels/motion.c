@@ -437,3 +437,47 @@ PyObject *common_motion(PyObject *self, PyObject *given)
     }
     return done(&held);
 }
+
+RANKED(ranked, double)
+
+PyObject *first_vote(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *own_from, *worth_from;
+    double rest[2], still, follows, guess[2] = {0.0, 0.0}, spread = 0.0;
+    Py_ssize_t n, m = 0, resting = 0, together = 0;
+    if (!PyArg_ParseTuple(given, "nOO(dd)dd", &n, &own_from, &worth_from, &rest[0],
+                          &rest[1], &still, &follows))
+        return NULL;
+    Held held = {.held = 0};
+    const double *own, *worth;
+    if (n < 1 || n > 65536 || (own = hold_doubles(&held, own_from, 2 * n, 0)) == NULL ||
+        (worth = hold_doubles(&held, worth_from, n, 0)) == NULL)
+        return refuse(&held, PyErr_Occurred() ? NULL : "so many patches have no vote");
+    double *off = malloc((size_t)n * sizeof(double));
+    if (off == NULL) {
+        let_go(&held);
+        return PyErr_NoMemory();
+    }
+    for (int way = 0; way < 2; way++) {
+        m = 0;
+        for (Py_ssize_t i = 0; i < n; i++)
+            if (worth[i] > 0)
+                off[m++] = own[2 * i + way];
+        if (m > 0)
+            guess[way] = ranked(off, m, m / 2);
+    }
+    m = 0;
+    for (Py_ssize_t i = 0; i < n; i++) {
+        if (!(worth[i] > 0))
+            continue;
+        resting += hypot(own[2 * i] - rest[0], own[2 * i + 1] - rest[1]) < still;
+        off[m] = hypot(own[2 * i] - guess[0], own[2 * i + 1] - guess[1]);
+        together += off[m++] < follows;
+    }
+    if (m > 0)
+        spread = ranked(off, m, m / 2);
+    free(off);
+    let_go(&held);
+    return Py_BuildValue("ndddnn", m, guess[0], guess[1], spread, resting, together);
+}

@@ -5,7 +5,7 @@ Both ways do the same operations in the same order, so that they agree to the la
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,14 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["common_motion", "patch_sums", "smooth_small", "weigh_patches"]
+__all__ = [
+    "FirstVote",
+    "common_motion",
+    "first_vote",
+    "patch_sums",
+    "smooth_small",
+    "weigh_patches",
+]
 
 _Array: TypeAlias = NDArray[np.float64]
 _Small: TypeAlias = NDArray[np.float32]
@@ -180,6 +187,67 @@ def weigh_patches(
     # Capped: one strong edge must not outvote everything else.
     usual = _in_order(np.where(usable, trace, 0.0)) / n + 1e-6
     return np.stack([x, y], axis=1), felt, own, usable / np.maximum(trace, usual)
+
+
+class FirstVote(NamedTuple):
+    """What patches say of the common shift before any is weighed against the others.
+
+    Attributes
+    ----------
+    voters : int
+        Patches that have a vote; the rest is 0 if there are none.
+    x, y : float
+        Their upper median, px, each way for itself.
+    spread : float
+        Upper median of their distances from it.
+    resting, together : int
+        How many are closer to rest, and to that median, than was asked for.
+    """
+
+    voters: int
+    x: float
+    y: float
+    spread: float
+    resting: int
+    together: int
+
+
+def first_vote(
+    own: _Array,
+    worth: _Array,
+    *,
+    rest: tuple[float, float],
+    still: float,
+    follows: float,
+) -> FirstVote:
+    """Count what patches say by themselves, see `weigh_patches`.
+
+    Parameters
+    ----------
+    own : (n, 2) array
+    worth : (n,) array
+    rest : (float, float)
+        The shift, in px, of what stays where it is.
+    still, follows : float
+        Distances, in px, from rest and from the median shift.
+    """
+    if kernels.compiled:
+        found = _planes.first_vote(len(worth), own, worth, rest, still, follows)
+        return FirstVote(*found)
+    votes = own[worth > 0]
+    if not len(votes):
+        return FirstVote(0, 0.0, 0.0, 0.0, 0, 0)
+    x, y = np.sort(votes, axis=0)[len(votes) // 2].tolist()
+    off = np.hypot(votes[:, 0] - x, votes[:, 1] - y)
+    resting = np.hypot(votes[:, 0] - rest[0], votes[:, 1] - rest[1]) < still
+    return FirstVote(
+        len(votes),
+        x,
+        y,
+        float(np.sort(off)[len(off) // 2]),
+        int(np.count_nonzero(resting)),
+        int(np.count_nonzero(off < follows)),
+    )
 
 
 def common_motion(

@@ -151,6 +151,17 @@ static void read_lag(const Plane *before, const Plane *now, Py_ssize_t rows,
 
 /* ------------------------------------------------------------------ Python's side */
 
+static int hold_pair(Held *held, PyObject *one_from, Plane *one, PyObject *two_from,
+                     Plane *two)
+{
+    if (hold_plane(held, one_from, one) < 0 || hold_plane(held, two_from, two) < 0)
+        return -1;
+    if (same_shape(one, two))
+        return 0;
+    PyErr_SetString(PyExc_ValueError, "two planes must be of one shape and type");
+    return -1;
+}
+
 PyObject *pair_sums(PyObject *self, PyObject *given)
 {
     (void)self;
@@ -159,10 +170,8 @@ PyObject *pair_sums(PyObject *self, PyObject *given)
         return NULL;
     Held held = {.held = 0};
     Plane one, two;
-    if (hold_plane(&held, one_from, &one) < 0 || hold_plane(&held, two_from, &two) < 0)
+    if (hold_pair(&held, one_from, &one, two_from, &two) < 0)
         return refuse(&held, NULL);
-    if (!same_shape(&one, &two))
-        return refuse(&held, "two planes must be of one shape and type");
     Py_ssize_t blocks = one.height / SIDE * (one.width / SIDE);
     int64_t *out = hold_numbers(&held, out_from, 5 * blocks);
     if (out == NULL)
@@ -183,10 +192,8 @@ PyObject *lag_sums(PyObject *self, PyObject *given)
         return NULL;
     Held held = {.held = 0};
     Plane one, two;
-    if (hold_plane(&held, one_from, &one) < 0 || hold_plane(&held, two_from, &two) < 0)
+    if (hold_pair(&held, one_from, &one, two_from, &two) < 0)
         return refuse(&held, NULL);
-    if (!same_shape(&one, &two))
-        return refuse(&held, "two planes must be of one shape and type");
     if (rows < 1 || factor < 1 || factor > 4096 || width < 1 || one.height % rows)
         return refuse(&held, "bands must fill a plane");
     Py_ssize_t cells = one.width / factor;

@@ -40,6 +40,16 @@ typedef struct {
     int wide;                         /* 0: 8-bit codes, 1: 16-bit */
 } Plane;
 
+#if defined(__GNUC__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
+#define LOW_FIRST 1
+typedef uint16_t __attribute__((aligned(1), may_alias)) Two;
+typedef uint32_t __attribute__((aligned(1), may_alias)) WideTwo;
+#else
+#define LOW_FIRST 0
+typedef uint16_t Two;
+typedef uint32_t WideTwo;
+#endif
+
 static inline const char *line(const Plane *p, Py_ssize_t y)
 {
     return p->data + y * p->stride;
@@ -54,6 +64,50 @@ static inline int same_shape(const Plane *a, const Plane *b)
 {
     return a->height == b->height && a->width == b->width && a->wide == b->wide;
 }
+
+/* Puts the value of rank k in its place: smaller ones before it, larger behind. */
+#define RANKED(NAME, TYPE)                                                             \
+    static TYPE NAME(TYPE *v, Py_ssize_t n, Py_ssize_t k)                              \
+    {                                                                                  \
+        Py_ssize_t low = 0, high = n - 1;                                              \
+        while (low < high) {                                                           \
+            TYPE pivot = v[low + (high - low) / 2];                                    \
+            Py_ssize_t i = low, j = high;                                              \
+            while (i <= j) {                                                           \
+                while (v[i] < pivot)                                                   \
+                    i++;                                                               \
+                while (pivot < v[j])                                                   \
+                    j--;                                                               \
+                if (i <= j) {                                                          \
+                    TYPE kept = v[i];                                                  \
+                    v[i++] = v[j];                                                     \
+                    v[j--] = kept;                                                     \
+                }                                                                      \
+            }                                                                          \
+            if (k > j && k < i)                                                        \
+                break;                                                                 \
+            if (k <= j)                                                                \
+                high = j;                                                              \
+            else                                                                       \
+                low = i;                                                               \
+        }                                                                              \
+        return v[k];                                                                   \
+    }
+
+/* How many n-ths of pixel x lie in tile i of n along a side. */
+int64_t covered(Py_ssize_t x, Py_ssize_t side, Py_ssize_t i, Py_ssize_t n);
+/* Of each cell its first and last pixel, and how much of both it has: four numbers. */
+void find_places(Py_ssize_t n, Py_ssize_t columns, int32_t *places);
+
+/* A smaller picture of a plane that is read line by line. */
+typedef struct {
+    char *data;
+    Py_ssize_t height, width, stride;
+    Py_ssize_t down, across; /* whole pixels of the plane in one; 0: parts */
+    Py_ssize_t next;         /* its line that is made next */
+    void *room;
+    int64_t *cells;
+} Small;
 
 /* ------------------------------------------------------------------ Python's buffers */
 
@@ -81,25 +135,36 @@ void let_go(Held *held);
 PyObject *refuse(Held *held, const char *why);
 PyObject *done(Held *held);
 
+/* `no_small` lets go of what `small_of` has taken, but not of the view. */
+int small_of(PyObject *from, Py_buffer *view, const Plane *p, Small *small);
+void no_small(Small *small);
+void add_to_small(const Plane *p, Small *small, Py_ssize_t y);
+void read_area(const Plane *p, Py_ssize_t rows, Py_ssize_t columns, int64_t *out,
+               int32_t *room);
+
 /* ------------------------------------------------------------------ calls */
 
 PyObject *luma_pass(PyObject *self, PyObject *given);
 PyObject *area_mean(PyObject *self, PyObject *given);
 PyObject *quiet_blocks(PyObject *self, PyObject *given);
+PyObject *quietest(PyObject *self, PyObject *given);
 PyObject *both_ways(PyObject *self, PyObject *given);
 PyObject *tile_moments(PyObject *self, PyObject *given);
 PyObject *area_sums(PyObject *self, PyObject *given);
+PyObject *scaled_codes(PyObject *self, PyObject *given);
 PyObject *edge_counts(PyObject *self, PyObject *given);
 PyObject *common_motion(PyObject *self, PyObject *given);
 PyObject *smooth_small(PyObject *self, PyObject *given);
 PyObject *patch_sums(PyObject *self, PyObject *given);
 PyObject *weigh_patches(PyObject *self, PyObject *given);
+PyObject *first_vote(PyObject *self, PyObject *given);
 PyObject *pair_sums(PyObject *self, PyObject *given);
 PyObject *lag_sums(PyObject *self, PyObject *given);
 PyObject *channel_look(PyObject *self, PyObject *given);
 PyObject *channel_range(PyObject *self, PyObject *given);
 PyObject *channel_places(PyObject *self, PyObject *given);
 PyObject *light_cells(PyObject *self, PyObject *given);
+PyObject *light_table(PyObject *self, PyObject *given);
 PyObject *light_level(PyObject *self, PyObject *given);
 PyObject *light_strips(PyObject *self, PyObject *given);
 PyObject *light_lines(PyObject *self, PyObject *given);
@@ -108,6 +173,8 @@ PyObject *most_apart(PyObject *self, PyObject *given);
 PyObject *screen_light(PyObject *self, PyObject *given);
 PyObject *place_turns(PyObject *self, PyObject *given);
 PyObject *beyond_cross(PyObject *self, PyObject *given);
+PyObject *shot_look(PyObject *self, PyObject *given);
+PyObject *shot_near(PyObject *self, PyObject *given);
 
 #if defined(__GNUC__)
 #pragma GCC visibility pop

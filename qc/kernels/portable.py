@@ -8,10 +8,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["area_mean", "histogram", "laplacian_sums", "tile_edges"]
+__all__ = [
+    "MOST_LINES",
+    "area_mean",
+    "area_sums",
+    "histogram",
+    "laplacian_sums",
+    "tile_edges",
+]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
+_Whole: TypeAlias = NDArray[np.int64]
 
+MOST_LINES = 32768
+"""Sums over areas want planes no larger, either way."""
+
+# OpenCV's means of so many pixels at most are whole in float32 whatever the codes.
+_MOST_PIXELS = 256
 # OpenCV counts in float32, whole only up to here; larger pictures are cut in bands.
 _EXACT_COUNT = 1 << 24
 
@@ -55,10 +68,53 @@ def area_mean(plane: Plane, size: tuple[int, int]) -> Plane:
     Returns
     -------
     (height, width) array of the plane's type
-        Native codes.
+        Native codes. The exact mean, pixels at an edge in part, halves to the even
+        code; of two by two pixels halves go up, as OpenCV rounds those.
     """
-    out: Plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+    height, width = plane.shape
+    columns, rows = size
+    whole = not (height % rows or width % columns)
+    few = height * width <= _MOST_PIXELS * rows * columns
+    out: Plane
+    if (whole and few) or columns > width or rows > height:
+        out = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+    else:
+        # OpenCV weighs in float32, and what lies near a half may go either way.
+        means = area_sums(plane, (rows, columns)) / plane.size
+        out = np.rint(means).astype(plane.dtype)
     return out
+
+
+def area_sums(values: Plane | _Whole, shape: tuple[int, int]) -> _Whole:
+    """Return sums over the cells of a grid, whatever its size; not rounded.
+
+    Parameters
+    ----------
+    values : (H, W) array of whole numbers
+    shape : (rows, columns)
+
+    Returns
+    -------
+    (rows, columns) array of int64
+        Pixels at an edge count in part: a cell holds H x W units.
+    """
+    return _along(_along(values, shape[0]).T, shape[1]).T
+
+
+def _along(values: Plane | _Whole, parts: int) -> _Whole:
+    """Return sums of lines over equal parts, in `parts`-ths of a line."""
+    length = len(values)
+    edges = np.arange(parts + 1) * length
+    first, last = edges[:-1] // parts, (edges[1:] - 1) // parts
+    running = np.zeros((length + 1, values.shape[1]), np.int64)
+    np.cumsum(values, axis=0, dtype=np.int64, out=running[1:])
+    sums = parts * (running[np.maximum(last, first + 1)] - running[first + 1])
+    # The first line and the last are in it in part, or are one and the same.
+    ends = np.minimum((first + 1) * parts, edges[1:]) - edges[:-1]
+    sums += ends[:, None] * values[first].astype(np.int64)
+    ends = np.where(last > first, edges[1:] - last * parts, 0)
+    sums += ends[:, None] * values[last].astype(np.int64)
+    return np.asarray(sums, np.int64)
 
 
 def laplacian_sums(

@@ -146,7 +146,7 @@ class _Reader:
             noise_sigma(plane, black=black, ceiling=ceiling, bands=bands)
             for plane in planes
         ]
-        return float(np.mean(readings))
+        return sum(readings) / len(readings)
 
     def finish(self) -> Mapping[str, object]:
         return {}

@@ -11,15 +11,14 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.detail import area_sums
+from qc.kernels.shots import Look, look_of, near_scores, normalised
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values
 from qc.records import Picture
@@ -66,17 +65,9 @@ def thumbnail(
         Width and height of the coarse picture in cells.
     """
     small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
-    return _normalised(np.asarray(small, np.float32))
-
-
-def _normalised(small: NDArray[np.float32]) -> NDArray[np.float32] | None:
-    small = small - np.add.reduce(small.ravel()) / np.float32(small.size)
-    flat = small.ravel()
-    length = math.sqrt(np.dot(flat, flat))
-    if length < _FLAT_PERCENT * math.sqrt(small.size):
-        return None
-    small *= np.float32(1.0 / length)
-    return small
+    return normalised(
+        np.asarray(small, np.float32), _FLAT_PERCENT * math.sqrt(small.size)
+    )
 
 
 def correlation(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
@@ -154,7 +145,7 @@ def displacement(
     return Displacement(x / width, y / height, float(fit), float(scores[my, mx]))
 
 
-def _vertex(scores: NDArray[np.float32], peak: int) -> float:
+def _vertex(scores: Sequence[float] | NDArray[np.float32], peak: int) -> float:
     """Return where the parabola through a peak and its neighbours tops, -0.5 to 0.5."""
     if not 0 < peak < len(scores) - 1:
         return 0.0
@@ -163,14 +154,7 @@ def _vertex(scores: NDArray[np.float32], peak: int) -> float:
     return 0.5 * (before - after) / bend if bend < 0 else 0.0
 
 
-@lru_cache(maxsize=4)
-def _windows(length: int) -> NDArray[np.float32]:
-    """Return which of a side's cells three windows of that length have."""
-    cells = np.arange(length + 2) - np.arange(3)[:, None]
-    return ((cells >= 0) & (cells < length)).astype(np.float32)
-
-
-def _nearby(before: _Look, after: _Look) -> Displacement | None:
+def _nearby(before: Look, after: Look) -> Displacement | None:
     """Find a displacement of under a cell; None if it may be more.
 
     What looks much the same in place, and fits worse a cell off on every side, has not
@@ -178,91 +162,53 @@ def _nearby(before: _Look, after: _Look) -> Displacement | None:
     """
     if after.middle is None:
         return None
+    scores = near_scores(before.fine, after.middle, _SEARCH[::-1])
+    if scores is None or scores.index(max(scores)) != 4:
+        return None
     height, width = before.fine.shape
-    mx, my = _SEARCH
-    rows, columns = height - 2 * my, width - 2 * mx
-    part = before.fine[my - 1 : height - my + 1, mx - 1 : width - mx + 1]
-    # All nine places at once: a cell to each side and in between.
-    down, across = part.strides
-    begin = (my - 1) * down + (mx - 1) * across
-    windows = np.ndarray(
-        (3, 3, rows, columns),
-        np.float32,
-        np.ascontiguousarray(before.fine),
-        begin,
-        (down, across, down, across),
-    )
-    scores = windows.reshape(9, -1) @ after.middle
-    over, beside = _windows(rows), _windows(columns).T
-    mean = over @ part @ beside / (rows * columns)
-    spread = over @ (part * part) @ beside - rows * columns * mean * mean
-    if float(spread.min()) <= 0.0:
-        return None
-    scores = scores / np.sqrt(spread.ravel())
-    if int(scores.argmax()) != 4:
-        return None
-    x = -_vertex(scores[3:6], 1)
-    y = -_vertex(scores[1::3], 1)
-    fit = float(scores[4])
-    return Displacement(x / width, y / height, fit, fit)
+    x, y = -_vertex(scores[3:6], 1), -_vertex(scores[1::3], 1)
+    return Displacement(x / width, y / height, scores[4], scores[4])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """What a frame looks like, coarse and finer; and the finer one's middle.
-
-    The middle, of zero mean and unit length, is what lies in the other picture whatever
-    the displacement; None where it is flat.
-    """
-
-    coarse: NDArray[np.float32]
-    fine: NDArray[np.float32]
-    middle: NDArray[np.float32] | None
-
-    def in_place(self, other: _Look) -> float:
-        """Return how well two pictures' middles fit without displacement."""
-        if self.middle is None or other.middle is None:
-            return 0.0
-        return float(np.dot(self.middle, other.middle))
-
-    def displaced_from(
-        self, other: _Look, *, search: tuple[int, int] = _SEARCH
-    ) -> bool:
-        """Return whether this is the other picture, but moved by half a tile."""
-        return displacement(other.fine, self.fine, search=search).is_away
+def _in_place(one: Look, other: Look) -> float:
+    """Return how well two pictures' middles fit without displacement."""
+    if one.middle is None or other.middle is None:
+        return 0.0
+    return float(np.dot(one.middle, other.middle))
 
 
-def _look(picture: Picture) -> _Look | None:
+def _look(picture: Picture) -> Look | None:
     codes, signal = picture.view(luma_pass).small, picture.signal
     columns, rows = _FINE
-    if codes is not None and codes.shape[0] >= rows and codes.shape[1] >= columns:
-        percent = 100.0 / (signal.white - signal.black)
-        sums = area_sums(codes, (rows, columns))
-        small = (sums * (percent / codes.size)).astype(np.float32)
-        # Means of means are means.
-        coarse = thumbnail(small)
-    else:
-        luma = picture.view(proxy_luma)
-        coarse = thumbnail(luma)
-        small = np.asarray(cv2.resize(luma, _FINE, interpolation=cv2.INTER_AREA))
-    fine = _normalised(small)
+    if codes is None or codes.shape[0] < rows or codes.shape[1] < columns:
+        return _look_of_small(picture.view(proxy_luma))
+    return look_of(
+        codes,
+        factor=100.0 / (signal.white - signal.black),
+        shape=(rows, columns),
+        margins=_SEARCH[::-1],
+        flat=_FLAT_PERCENT,
+    )
+
+
+def _look_of_small(luma: NDArray[np.float32]) -> Look | None:
+    """Return the look of a picture that has fewer pixels than a look has cells."""
+    coarse, fine = thumbnail(luma), thumbnail(luma, size=_FINE)
     if coarse is None or fine is None:
         return None
     mx, my = _SEARCH
-    middle = fine[my : _FINE[1] - my, mx : _FINE[0] - mx].ravel()
-    middle = middle - np.float32(middle.mean())
-    length = math.sqrt(np.dot(middle, middle))
-    return _Look(coarse, fine, middle / np.float32(length) if length > 1e-3 else None)
+    middle = normalised(fine[my : _FINE[1] - my, mx : _FINE[0] - mx], 1e-3)
+    return Look(coarse, fine, None if middle is None else middle.ravel())
 
 
 class _Reader:
     def __init__(self, setup: Setup) -> None:
         self._stay = setup.limits["framing.same_shot_correlation"]
         # First looks of the shots in the order they were last seen.
-        self._shots: OrderedDict[int, _Look] = OrderedDict()
+        self._shots: OrderedDict[int, Look] = OrderedDict()
         self._current = 0
         self._count = 0
-        self._before: _Look | None = None
+        self._before: Look | None = None
         # How far, in tiles, the picture may be from its shot's first, at most.
         self._off = math.inf
         self._unchecked = 0
@@ -282,7 +228,7 @@ class _Reader:
             values["motion_percent"] = math.nan if d is None else d.percent(picture)
         return values
 
-    def _place(self, look: _Look) -> float:
+    def _place(self, look: Look) -> float:
         """Find the shot that a picture belongs to, or begin a new one.
 
         Returns how much it is like the shot's first picture.
@@ -297,7 +243,7 @@ class _Reader:
             number: fit
             for number, shot in self._shots.items()
             if (fit := correlation(shot.coarse, look.coarse)) >= back
-            and not look.displaced_from(shot, search=_WIDE_SEARCH)
+            and not displacement(shot.fine, look.fine, search=_WIDE_SEARCH).is_away
         }
         if fits:
             self._current = max(fits, key=lambda number: fits[number])
@@ -311,7 +257,7 @@ class _Reader:
             self._shots.popitem(last=False)
         return correlation(self._shots[self._current].coarse, look.coarse)
 
-    def _has_left(self, first: _Look, look: _Look) -> bool:
+    def _has_left(self, first: Look, look: Look) -> bool:
         """Return whether the picture is its shot's first, but moved by half a tile.
 
         It need not be looked for while what it has moved since it was last looked for
@@ -321,7 +267,7 @@ class _Reader:
             self._unchecked += 1
             return False
         self._unchecked = 0
-        if look.in_place(first) > _SAME_FIT:
+        if _in_place(look, first) > _SAME_FIT:
             # Nothing fits better than wholly.
             self._off = math.inf
             return False
@@ -333,9 +279,9 @@ class _Reader:
         return {"shots": self._count}
 
 
-def _moved(before: _Look, now: _Look) -> Displacement | None:
+def _moved(before: Look, now: Look) -> Displacement | None:
     """Return how far the picture moved since the frame before; None at a cut."""
-    d = _nearby(before, now) if now.in_place(before) > _NEAR_FIT else None
+    d = _nearby(before, now) if _in_place(now, before) > _NEAR_FIT else None
     if d is None:
         d = displacement(before.fine, now.fine)
     return d if d.fit >= _MOVED_FIT else None
@@ -355,7 +301,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 MEASURE = Measure(
     name="framing",
-    version=2,
+    version=3,
     label="Framing",
     clock="picture",
     room="movement",

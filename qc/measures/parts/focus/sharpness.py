@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.detail import both_ways, edge_counts, quiet_blocks, tile_moments
+from qc.kernels.detail import both_ways, edge_counts, quietest, tile_moments
 from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
 __all__ = [
@@ -33,6 +33,7 @@ LAPLACIAN_ENERGY = 20.0
 _NOISE_ENERGY = 36.0
 _NOISE_BLOCK = 16
 _NOISE_SHARE = 0.15
+_FEWEST_BLOCKS = 8
 # Mean of the lowest blocks over the mean of all, for pure noise: the choice of the
 # quietest blocks reads low by this factor (test_focus simulates it).
 _NOISE_BIAS = 0.872
@@ -105,27 +106,33 @@ def noise_sigma(
     """
     height, width = plane.shape
     across, down = width // _NOISE_BLOCK, height // _NOISE_BLOCK
-    if across * down < 8:
+    if across * down < _FEWEST_BLOCKS:
         return math.nan
-    plane = plane[: down * _NOISE_BLOCK, : across * _NOISE_BLOCK]
-    parts = [plane]
-    if bands is not None and bands < down:
-        tops = [
-            _NOISE_BLOCK * (down * (2 * i + 1) // (2 * bands)) for i in range(bands)
-        ]
-        parts = [plane[top : top + _NOISE_BLOCK] for top in tops]
-    both = [quiet_blocks(part, _NOISE_BLOCK) for part in parts]
-    rough, sums = (np.concatenate(blocks) for blocks in zip(*both, strict=True))
-    mean = np.rint(sums / _NOISE_BLOCK**2)
-    usable = rough[(mean > black * 1.02 + 1) & (mean < 0.98 * ceiling)]
-    if usable.size < 8:
+    tops, lines = _noise_bands(down, bands)
+    found = quietest(
+        plane,
+        _NOISE_BLOCK,
+        tops=tops,
+        lines=lines,
+        low=black * 1.02 + 1,
+        high=0.98 * ceiling,
+        share=_NOISE_SHARE,
+    )
+    if found.usable < _FEWEST_BLOCKS:
         return math.nan
-    count = max(4, round(_NOISE_SHARE * usable.size))
-    quiet = np.partition(usable, count - 1)[:count]
     # Mean magnitude of a normal variable: sigma * sqrt(2 / pi).
-    magnitude = float(quiet.mean(dtype=np.float64)) / _NOISE_BLOCK**2
+    magnitude = found.sum / found.taken / _NOISE_BLOCK**2
     sigma = magnitude * math.sqrt(math.pi / 2)
     return sigma / math.sqrt(_NOISE_ENERGY) / _NOISE_BIAS
+
+
+@lru_cache(maxsize=8)
+def _noise_bands(down: int, bands: int | None) -> tuple[NDArray[np.int64], int]:
+    """Return where bands of blocks begin, and how many lines each has."""
+    if bands is None or bands >= down:
+        return np.zeros(1, np.int64), down * _NOISE_BLOCK
+    places = [down * (2 * i + 1) // (2 * bands) for i in range(bands)]
+    return np.array(places, np.int64) * _NOISE_BLOCK, _NOISE_BLOCK
 
 
 def coarse_contrast(

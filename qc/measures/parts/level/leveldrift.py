@@ -83,37 +83,54 @@ def drift(measured: Measured) -> Iterator[Finding]:
         # There and back into what is told as too dark or burnt: this names the cause.
         serious = jump.is_back and not _told_otherwise(measured, readings, jump)
         key = "drift_review" if serious else "step_note"
-        yield finding_of(
+        yield _found(
             measured,
             readings,
-            rule=_RULE,
+            jump,
             grade=Grade.REVIEW if serious else Grade.NOTE,
-            first=jump.first,
-            last=jump.last,
             worst_row=jump.first,
-            message=jump_message(jump),
-            advice=jump_advice(jump),
-            worst=abs(jump.stops),
-            limit=float(measured.limits[f"exposure.{key}_stops"]),
-            unit="stops",
+            words=(jump_message(jump), jump_advice(jump)),
+            limit=f"exposure.{key}_stops",
         )
     for event in _events(measured, readings):
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
         key = "reject" if gross else "review"
-        yield finding_of(
+        yield _found(
             measured,
             readings,
-            rule=_RULE,
+            event,
             grade=Grade.REJECT if gross else Grade.REVIEW,
-            first=event.first,
-            last=event.last,
             worst_row=event.worst,
-            message=_message(readings, event),
-            advice=_advice(event),
-            worst=event.stops,
-            limit=float(measured.limits[f"exposure.drift_{key}_stops"]),
-            unit="stops",
+            words=(_message(readings, event), _advice(event)),
+            limit=f"exposure.drift_{key}_stops",
         )
+
+
+def _found(
+    measured: Measured,
+    readings: Readings,
+    what: Jump | _Event,
+    *,
+    grade: Grade,
+    worst_row: int,
+    words: tuple[str, str],
+    limit: str,
+) -> Finding:
+    """Return the finding on a jump or a walk; `words` are its message and advice."""
+    return finding_of(
+        measured,
+        readings,
+        rule=_RULE,
+        grade=grade,
+        first=what.first,
+        last=what.last,
+        worst_row=worst_row,
+        message=words[0],
+        advice=words[1],
+        worst=abs(what.stops),
+        limit=float(measured.limits[limit]),
+        unit="stops",
+    )
 
 
 def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:

@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.light import Agreement, common_level
+from qc.kernels.light import Agreement, common_level, looked_up
 from qc.measures.parts.level.smallcells import level_cells
 from qc.records import Picture
 from qc.signal import Signal, to_linear
@@ -125,9 +125,7 @@ class LevelFollower:
 
     def _cells(self, picture: Picture) -> NDArray[np.float32]:
         """Return log light of cells; NaN near black, infinite near the clip."""
-        place = picture.view(level_cells) * np.float32(_TABLE_STEPS)
-        place += np.float32(0.5)
-        return self._table.take(place.astype(np.intp), mode="clip")
+        return looked_up(picture.view(level_cells), self._table, scale=_TABLE_STEPS)
 
     def _against(
         self, anchor: NDArray[np.float32] | None, cells: NDArray[np.float32]

@@ -143,7 +143,7 @@ class MotionTracker:
             sums = sums_at(smooth, anchor, pose)
             if sums is None:
                 return None
-            rest = np.array([self._pose.x - pose.x, self._pose.y - pose.y])
+            rest = self._pose.x - pose.x, self._pose.y - pose.y
             far = max(abs(pose.x), abs(pose.y)) > MARGIN
             visible = anchor.grid.visible(pose) if far else None
             step = vote_step(anchor, sums, rest, visible)

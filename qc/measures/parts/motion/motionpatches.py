@@ -176,13 +176,15 @@ def enough(patches: NDArray[np.bool_], grid: Grid) -> bool:
 
     What does not is one thing in the picture, not the picture.
     """
-    found = np.flatnonzero(patches).tolist()
-    if len(found) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
+    # A byte each: of so few, numpy's own ways cost more than this.
+    seen, columns = patches.tobytes(), grid.columns
+    if seen.count(1) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return False
-    high = found[-1] // grid.columns - found[0] // grid.columns + 1
-    columns = [patch % grid.columns for patch in found]
-    wide = max(columns) - min(columns) + 1
-    return 2 * high > grid.rows and 2 * wide > grid.columns
+    high = seen.rfind(1) // columns - seen.find(1) // columns + 1
+    if 2 * high <= grid.rows:
+        return False
+    held = [column for column in range(columns) if 1 in seen[column::columns]]
+    return 2 * (held[-1] - held[0] + 1) > columns
 
 
 class Anchor:
@@ -262,11 +264,11 @@ def _between(at: float) -> tuple[float, float, float, float]:
     frequency is alike: its autocorrelation is a Gaussian (linear prediction of a
     stationary signal, textbook statistics).
     """
-    near = [math.exp(-0.25 * ((tap - at) / _SIGMA) ** 2) for tap in range(-1, 3)]
-    w, x, y, z = (
-        a * near[0] + b * near[1] + c * near[2] + d * near[3]
-        for a, b, c, d in _PREDICTION
-    )
+    n0 = math.exp(-0.25 * ((-1 - at) / _SIGMA) ** 2)
+    n1 = math.exp(-0.25 * ((0 - at) / _SIGMA) ** 2)
+    n2 = math.exp(-0.25 * ((1 - at) / _SIGMA) ** 2)
+    n3 = math.exp(-0.25 * ((2 - at) / _SIGMA) ** 2)
+    w, x, y, z = [a * n0 + b * n1 + c * n2 + d * n3 for a, b, c, d in _PREDICTION]
     whole = w + x + y + z
     return w / whole, x / whole, y / whole, z / whole
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.motion import common_motion, weigh_patches
+from qc.kernels.motion import FirstVote, common_motion, first_vote, weigh_patches
 from qc.measures.parts.motion.motionpatches import (
     FINE_SCALE,
     LEAST_PATCHES,
@@ -62,7 +62,7 @@ class Step:
 def vote_step(
     anchor: Anchor,
     sums: NDArray[np.float64],
-    rest: _Array,
+    rest: tuple[float, float],
     visible: NDArray[np.bool_] | None = None,
 ) -> Step | None:
     """Vote on the shift, zoom and roll that is left between anchor and picture.
@@ -71,7 +71,7 @@ def vote_step(
     ----------
     sums : (7, patches) array
         Of `sums_at`.
-    rest : (2,) array
+    rest : (float, float)
         The correction, in px, that would mean: the camera has not moved at all.
     """
     grid = anchor.grid
@@ -82,11 +82,12 @@ def vote_step(
     # As the same thing, brighter or darker, moved; not as its negative.
     pull, felt, own, worth = weigh_patches(sums, facts, 1.0 - _ALIKE)
     usable = worth > 0
-    if np.count_nonzero(usable) < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
+    vote = first_vote(own, worth, rest=rest, still=STILL, follows=_FOLLOWS)
+    if vote.voters < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return None
-    guess, spread = _starting_vote(own[usable], rest)
+    (guess_x, guess_y), spread = _starting_vote(vote, rest)
     theta, off = common_motion(
-        np.array([guess[0], guess[1], 0.0, 0.0]),
+        np.array([guess_x, guess_y, 0.0, 0.0]),
         felt=felt,
         pull=pull,
         worth=worth,
@@ -101,7 +102,7 @@ def vote_step(
     length = max(abs(v) for v in (x, y, zoom, turn))
     followers = usable & (off < _FOLLOWS + 0.15 * length)
     asked = textured
-    moved = x - float(rest[0]), y - float(rest[1])
+    moved = x - rest[0], y - rest[1]
     if math.hypot(*moved) >= _SMALL:
         asked = textured & _tells(anchor, np.array(moved))
         followers &= asked
@@ -132,16 +133,14 @@ def _tells(anchor: Anchor, moved: _Array) -> NDArray[np.bool_]:
     return np.asarray(along > _TELLING * anchor.trace)
 
 
-def _starting_vote(votes: _Array, rest: _Array) -> tuple[_Array, float]:
+def _starting_vote(
+    vote: FirstVote, rest: tuple[float, float]
+) -> tuple[tuple[float, float], float]:
     """Return a first guess of the common shift, and how far patches spread about it."""
-    guess = np.sort(votes, axis=0)[len(votes) // 2]
-    off = np.hypot(votes[:, 0] - guess[0], votes[:, 1] - guess[1])
-    if math.hypot(guess[0] - rest[0], guess[1] - rest[1]) > 2.0 * STILL:
-        resting = np.hypot(votes[:, 0] - rest[0], votes[:, 1] - rest[1]) < STILL
-        still = np.count_nonzero(resting) / len(votes)
-        together = np.count_nonzero(off < _FOLLOWS) / len(votes)
+    if math.hypot(vote.x - rest[0], vote.y - rest[1]) > 2.0 * STILL:
+        still, together = vote.resting / vote.voters, vote.together / vote.voters
         # Nothing stays still in a picture whose camera moves: if much of it does,
         # the rest is what moves in front of it.
         if still >= _STILL_SHARE or (still >= _STILL_SOME and together < _TOGETHER):
-            return np.asarray(rest, np.float64), STILL
-    return guess, float(np.sort(off)[len(off) // 2])
+            return rest, STILL
+    return (vote.x, vote.y), vote.spread
