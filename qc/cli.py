@@ -268,10 +268,12 @@ def _each(
     from qc import console
     from qc.records import Grade, TakeFailure, TakeResult
     from qc.report import write_report
+    from qc.report.ahead import get_ready
     from qc.report.handover import failure_document, result_document
 
     if options.video is not None and options.video < 0:
         raise UsageError("--video: counts picture streams from 0")
+    get_ready()
     text = options.format == "text" and not options.quiet
     documents: list[dict[str, Any]] = []
     failed = found = False

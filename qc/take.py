@@ -36,6 +36,9 @@ class VideoTrack:
         Degrees, clockwise, that a player turns the picture: 0, 90, 180 or 270.
     pixel_aspect : Fraction
         Width of a pixel over its height.
+    reordering : int or None
+        Frames by which the decoder may show a picture later than it is coded, as found
+        at opening; None if not looked for.
     """
 
     stream: int
@@ -51,6 +54,7 @@ class VideoTrack:
     frames_expected: int | None = None
     rotation: int = 0
     pixel_aspect: Fraction = Fraction(1)
+    reordering: int | None = None
 
     @property
     def interlaced(self) -> bool:

@@ -6,13 +6,15 @@ import functools
 import hashlib
 import io
 from pathlib import Path
+from typing import cast
 
 import av
 from av.container import InputContainer
 
 from qc.errors import DecodeError
+from qc.records import TakeInfo
 
-__all__ = ["fingerprint", "open_recording"]
+__all__ = ["fingerprint", "holds_whole_pictures", "open_recording"]
 
 # Demuxers that read other files or addresses than the one they are given, that turn
 # text into pictures, or that are not recordings at all. A play list in a folder must
@@ -28,6 +30,9 @@ _REFUSED = {
 }  # fmt: skip
 
 _FINGERPRINT_PIECE = 1 << 20
+
+# Containers that list their streams in front and hold one whole picture a packet.
+_LISTED = ("mov,mp4,m4a,3gp,3g2,mj2", "matroska,webm")
 
 
 @functools.cache
@@ -45,7 +50,7 @@ def _allowed_formats() -> str:
 
 
 def open_recording(
-    path: Path, *, through: io.RawIOBase | None = None
+    path: Path, *, through: io.RawIOBase | None = None, known: TakeInfo | None = None
 ) -> InputContainer:
     """Open a recording read-only, with no other file or network within reach.
 
@@ -54,6 +59,8 @@ def open_recording(
     path : Path
     through : file, optional
         What to read instead, a view on the file at `path`.
+    known : TakeInfo, optional
+        What was found in it before: what is known need not be decoded to open it.
 
     Raises
     ------
@@ -61,20 +68,46 @@ def open_recording(
         One sentence: why the file cannot be opened and what to do.
     """
     _check_is_file(path)
+    spared = _without_pictures(known)
     try:
         # Colons in names would read as a protocol ("a:b.mov"): an absolute path has
         # none in front.
-        return av.open(
+        container = av.open(
             str(path.absolute()) if through is None else through,
             mode="r",
             options={
                 "protocol_whitelist": "file",
                 "format_whitelist": _allowed_formats(),
             },
+            # Options by name, whatever the stub says.
+            stream_options=cast("list[str]", spared),
             metadata_errors="replace",
         )
     except (av.FFmpegError, OSError, ValueError) as error:
         raise DecodeError(_why(path)) from error
+    if spared and known is not None and known.video is not None:
+        for stream in container.streams.video:
+            if stream.index == known.video.stream and known.video.reordering:
+                stream.codec_context.reorder_depth = known.video.reordering
+    return container
+
+
+def holds_whole_pictures(container: InputContainer) -> bool:
+    """Tell whether each packet holds a whole picture, and streams are known at once."""
+    return container.format.name in _LISTED
+
+
+def _without_pictures(known: TakeInfo | None) -> list[dict[str, str]]:
+    """Return options, stream by stream, that spare decoding a picture at opening.
+
+    FFmpeg decodes H.264 while it opens a file, to learn by how much pictures are
+    reordered. These options do not reach the decoder that is used later.
+    """
+    if known is None or known.video is None or known.container not in _LISTED:
+        return []
+    if known.video.codec != "h264" or known.video.reordering is None:
+        return []
+    return [*({} for _ in range(known.video.stream)), {"skip_frame": "all"}]
 
 
 def _check_is_file(path: Path) -> None:

@@ -387,7 +387,7 @@ class FrameDecoder:
 
     def _open_careful(self) -> None:
         if self._careful is None:
-            container = open_recording(self._info.path)
+            container = open_recording(self._info.path, known=self._info)
             self._careful_container = container
             stream = container.streams[self._track.stream]
             assert isinstance(stream, VideoStream)  # noqa: S101 -- same file as before

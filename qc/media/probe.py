@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,7 +17,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from qc.errors import DecodeError, UsageError
-from qc.media.container import fingerprint, open_recording
+from qc.media.container import fingerprint, holds_whole_pictures, open_recording
 from qc.media.decoding import has_own_times
 from qc.media.labels import find_timecode
 from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
@@ -30,6 +32,8 @@ __all__ = ["probe"]
 # A take without pictures still needs labels; sound recorders count like this.
 _SOUND_ONLY_RATE = Fraction(25)
 _FIRST_FRAME_PACKETS = 2000
+# H.264 shows a picture at most so many others later than it is coded.
+_H264_REORDERING = 16
 
 
 def probe(path: Path, *, video: int | None = None) -> TakeInfo:
@@ -62,10 +66,11 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     stream, number = _choose_video(path, container, wanted, left_out)
     audio = _audio_tracks(container, left_out)
     first: VideoFrame | None = None
-    tags = Tags()
+    tags, reordering = Tags(), None
     if stream is not None:
         # Decoding replaces the container's tags with the picture's own.
         tags = Tags.of(stream.codec_context)
+        reordering = stream.codec_context.reorder_depth
         first = _first_frame(container, stream)
         if first is None:
             if wanted is not None or not audio:
@@ -83,6 +88,7 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     track = None
     if stream is not None and first is not None:
         track = _video_track(stream, number, first, tags, assumed)
+        track = replace(track, reordering=reordering)
     origin = _origin(stream, first, container, audio)
     lead = _lead(stream, origin)
     rate = track.frame_rate if track is not None else _SOUND_ONLY_RATE
@@ -189,8 +195,16 @@ def _first_frame(container: InputContainer, stream: VideoStream) -> VideoFrame |
     stream.codec_context.thread_count = 1
     give_all_frames(stream)
     broken: VideoFrame | None = None
+    packets = _packets(container, stream)
+    begin: list[Packet[VideoStream]] = []
+    late = stream.codec_context.name == "h264" and stream.codec_context.reorder_depth
+    if late and holds_whole_pictures(container):
+        begin = list(itertools.islice(packets, _H264_REORDERING + 1))
+        first = _shown_first(stream, begin)
+        if first is not None:
+            return first
     try:
-        for count, packet in enumerate(_packets(container, stream)):
+        for count, packet in enumerate(itertools.chain(begin, packets)):
             try:
                 frames = packet.decode()
             except av.FFmpegError:
@@ -206,6 +220,31 @@ def _first_frame(container: InputContainer, stream: VideoStream) -> VideoFrame |
     finally:
         stream.codec_context.flush_buffers()
     return broken
+
+
+def _shown_first(
+    stream: VideoStream, begin: list[Packet[VideoStream]]
+) -> VideoFrame | None:
+    """Return the first frame without decoding those that are coded before it is given.
+
+    None if it takes more to know which is first: only a picture that is coded on its
+    own, in front of all others and shown before them, is first for certain.
+    """
+    context, head = stream.codec_context, begin[0] if begin else None
+    if head is None or head.pts is None or not head.is_keyframe or head.is_discard:
+        return None
+    if any(p.size and (p.pts is None or p.pts < head.pts) for p in begin):
+        return None
+    try:
+        frames = [*context.decode(head), *context.decode(None)]
+    except av.FFmpegError:
+        return None
+    finally:
+        context.flush_buffers()
+    (frame,) = frames if len(frames) == 1 else (None,)
+    if not isinstance(frame, VideoFrame) or not frame.key_frame:
+        return None
+    return frame if frame.pts == head.pts else None
 
 
 def _packets(

@@ -50,7 +50,7 @@ class TakeReader:
         self.ended_early: str = ""
 
     def __enter__(self) -> TakeReader:
-        self._container = container = open_recording(self.info.path)
+        self._container = container = open_recording(self.info.path, known=self.info)
         try:
             self._prepare(container)
         except BaseException:

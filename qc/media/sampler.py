@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 
@@ -28,7 +28,9 @@ _NEAR_S = 2
 _STEP_BACK_S = (0, 2, 10)
 
 
-def stills_at(info: TakeInfo, ticks: Iterable[int]) -> Iterator[tuple[int, Still]]:
+def stills_at(
+    info: TakeInfo, ticks: Iterable[int], *, whole: bool = False
+) -> Generator[tuple[int, Still], None, None]:
     """Fetch the frames that are showing at some moments, each decoded once more.
 
     Parameters
@@ -36,6 +38,10 @@ def stills_at(info: TakeInfo, ticks: Iterable[int]) -> Iterator[tuple[int, Still
     info : TakeInfo
     ticks : iterable of int
         Moments in ticks of the picture's time base since the take's start.
+    whole : bool
+        The take holds no damage: frames that only lie between are left out where the
+        coding tells that others do not build on them. What damage looks like may
+        depend on any of them.
 
     Yields
     ------
@@ -53,18 +59,23 @@ def stills_at(info: TakeInfo, ticks: Iterable[int]) -> Iterator[tuple[int, Still
     if info.fingerprint and fingerprint(info.path) != info.fingerprint:
         # Pictures of somebody else's take must not get into this report.
         raise DecodeError(f"{info.path}: the file has changed since it was measured")
-    with open_recording(info.path) as container:
+    with open_recording(info.path, known=info) as container:
         stream = container.streams[info.video.stream]
         if not isinstance(stream, VideoStream):
             return
         if has_own_times(stream):
-            yield from _by_seeking(container, stream, info, wanted)
+            yield from _by_seeking(container, stream, info, wanted, whole=whole)
             return
     yield from _by_counting(info, wanted)
 
 
 def _by_seeking(
-    container: InputContainer, stream: VideoStream, info: TakeInfo, wanted: list[int]
+    container: InputContainer,
+    stream: VideoStream,
+    info: TakeInfo,
+    wanted: list[int],
+    *,
+    whole: bool,
 ) -> Iterator[tuple[int, Still]]:
     assert info.video is not None  # noqa: S101 -- the caller has looked
     # Slice threads: a frame-threaded loop that is left early may not come to rest. And
@@ -74,18 +85,36 @@ def _by_seeking(
     give_all_frames(stream)
     origin = round(info.origin / info.video.time_base)
     near = round(_NEAR_S / info.video.time_base)
-    before: int | None = None
-    frames = _Frames(container, stream)
-    for tick in wanted:
-        pts, frame = tick + origin, None
-        if before is not None and pts - before <= near:
+    moments = [tick + origin for tick in wanted]
+    # H.264 says on which pictures no other builds; in fields, one of two may be such.
+    spares = whole and info.video.codec == "h264" and not info.video.interlaced
+    frames = _Frames(container, stream, moments)
+    goes_on = False
+    for tick, pts, following in zip(wanted, moments, [*moments[1:], None], strict=True):
+        frame, came_from_before = None, goes_on
+        goes_on = following is not None and following - pts <= near
+        if spares and _key_between(stream, pts, following):
+            goes_on = False
+        if spares:
+            frame = frames.exactly(pts, seek=not came_from_before)
+        elif came_from_before:
             frame = frames.up_to(pts)
         if frame is None or frame.is_corrupt:
             frame = _frame_at(frames, pts, info)
-        before = pts
         if frame is not None:
             yield tick, _still(frame, tick, info)
     stream.codec_context.flush_buffers()
+
+
+def _key_between(stream: VideoStream, pts: int, following: int | None) -> bool:
+    """Tell whether the index lets one begin again nearer to a moment than another is.
+
+    Where there is no index, it does not.
+    """
+    if following is None or not len(stream.index_entries):
+        return False
+    search = stream.index_entries.search_timestamp
+    return search(following) > search(pts)
 
 
 def _by_counting(info: TakeInfo, wanted: list[int]) -> Iterator[tuple[int, Still]]:
@@ -111,13 +140,22 @@ class _Frames:
 
     The frame behind the one that was asked for is kept: asking for a later one goes on
     from there.
+
+    Parameters
+    ----------
+    moments : list of int
+        Times of the frames that will be asked for.
     """
 
-    def __init__(self, container: InputContainer, stream: VideoStream) -> None:
+    def __init__(
+        self, container: InputContainer, stream: VideoStream, moments: list[int]
+    ) -> None:
         self._container, self._stream = container, stream
         self._rest: Iterator[VideoFrame] = iter(())
         self._ahead: VideoFrame | None = None
         self._last: VideoFrame | None = None
+        self._moments = frozenset(moments)
+        self._sparing = False
 
     def seek(self, pts: int | None) -> None:
         """Go to the key frame at or before a time; None: to the file's start."""
@@ -142,6 +180,29 @@ class _Frames:
                 return frame
         return _if_showing(self._last, pts)
 
+    def exactly(self, pts: int, *, seek: bool) -> VideoFrame | None:
+        """Return the whole frame of this very time, None if that takes more than this.
+
+        Pictures on which no other builds are not decoded on the way, unless they will
+        be asked for.
+
+        Parameters
+        ----------
+        seek : bool
+            False goes on from the frame before.
+        """
+        self._sparing = True
+        try:
+            if seek:
+                self.seek(pts)
+            frame = self.up_to(pts)
+        except av.FFmpegError:
+            return None
+        finally:
+            self._sparing = False
+        whole = frame is not None and frame.pts == pts and not frame.is_corrupt
+        return frame if whole else None
+
     def _coming(self) -> Iterator[VideoFrame]:
         ahead, self._ahead = self._ahead, None
         if ahead is not None:
@@ -149,14 +210,23 @@ class _Frames:
         yield from self._rest
 
     def _decoded(self) -> Iterator[VideoFrame]:
+        context = self._stream.codec_context
+        begun = False
         try:
             for packet in self._container.demux(self._stream):
+                spare = self._sparing and packet.pts not in self._moments
+                context.skip_frame = "NONREF" if spare else "DEFAULT"
                 try:
                     frames = packet.decode()
                 except av.FFmpegError:
                     continue
                 for frame in frames:
-                    if isinstance(frame, VideoFrame) and frame.pts is not None:
+                    if not isinstance(frame, VideoFrame) or frame.pts is None:
+                        continue
+                    sound = packet.size and not frame.is_corrupt
+                    begun = bool(begun or frame.key_frame or sound)
+                    # What a decoder still holds at the end comes without such marks.
+                    if begun or packet.size:
                         yield frame
         except av.FFmpegError:
             return

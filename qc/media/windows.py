@@ -42,7 +42,7 @@ def can_seek(info: TakeInfo) -> bool:
         return True
     if not info.duration:
         return False
-    with open_recording(info.path) as container:
+    with open_recording(info.path, known=info) as container:
         if info.video is None:
             return True
         stream = container.streams[info.video.stream]
@@ -123,7 +123,7 @@ class WindowReader:
         self.ended_early = ""
 
     def __enter__(self) -> WindowReader:
-        self._container = open_recording(self._info.path)
+        self._container = open_recording(self._info.path, known=self._info)
         try:
             self._choose_streams(self._container)
             try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -71,16 +72,16 @@ def write_report(
         The files cannot be written there; an earlier report is still whole.
     """
     out = Path(out)
-    contents = {
-        "findings.csv": findings_csv(result),
-        "markers.otio": markers_otio(result, out),
-        "markers.vtt": markers_vtt(result),
-        "result.json": json_bytes(result_document(result) | dict(extra or {})),
-    }
     if page:
+        # Before the other thread begins, which brings in modules too.
         from qc.report.page import take_page
-
-        text = take_page(result, stills=stills)
+    with ThreadPoolExecutor(1, thread_name_prefix="qc-handover") as beside:
+        # Frames are decoded for the page meanwhile, which leaves a processor free.
+        handed_over = beside.submit(_handover, result, out, dict(extra or {}))
+        if page:
+            text = take_page(result, stills=stills)
+        contents = handed_over.result()
+    if page:
         contents["report.html"] = text.encode("utf-8", "backslashreplace")
     writers: dict[str, Writer] = {
         file: _writer(data) for file, data in contents.items()
@@ -101,6 +102,21 @@ def report_folder(info: TakeInfo, out: Path) -> Path | None:
     return existing_folder(
         Path(out), info.path.stem, belongs=_belongs(info), document=REPORT_FILES[-1]
     )
+
+
+def _handover(
+    result: TakeResult, out: Path, extra: dict[str, object]
+) -> dict[str, bytes]:
+    """Return the files that hold no pictures, by name.
+
+    No column of readings is looked at here: a store does not serve two threads at once.
+    """
+    return {
+        "findings.csv": findings_csv(result),
+        "markers.otio": markers_otio(result, out),
+        "markers.vtt": markers_vtt(result),
+        "result.json": json_bytes(result_document(result) | extra),
+    }
 
 
 def _writer(data: bytes) -> Writer:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime
+from concurrent.futures import ThreadPoolExecutor
 
 from qc.records import TakeResult
 from qc.report.sheet import Page, page_of
-from qc.report.sheetmaker import html_of
+from qc.report.sheetmaker import compile_templates, html_of
 
 __all__ = ["render", "take_page"]
 
@@ -34,7 +35,12 @@ def take_page(
         browser any connection.
     """
     written = written or datetime.datetime.now().astimezone()
-    return render(page_of(result, stills=stills, written=written))
+    with ThreadPoolExecutor(1, thread_name_prefix="qc-templates") as beside:
+        # Frames are decoded meanwhile, which leaves Python and a processor free.
+        compiled = beside.submit(compile_templates, besides="day")
+        page = page_of(result, stills=stills, written=written)
+        compiled.result()
+    return render(page)
 
 
 def render(page: Page) -> str:

@@ -14,7 +14,18 @@ from qc.report.words import printable
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["html_of"]
+__all__ = ["compile_templates", "html_of"]
+
+
+def compile_templates(*, besides: str) -> None:
+    """Get all templates ready but those whose names begin with a word.
+
+    Putting a page together does the same for what it needs, at its own time.
+    """
+    environment = _environment()
+    for name in environment.list_templates():
+        if not name.startswith(besides):
+            environment.get_template(name)
 
 
 def html_of(page: object, *, template: str, styles: Sequence[str], script: str) -> str:

@@ -13,6 +13,7 @@ from qc.errors import QCError
 from qc.measures.base import Companion, Measure
 from qc.media import stills_at
 from qc.records import Finding, Readings, Still, TakeResult
+from qc.report.ahead import one_ahead
 from qc.report.exhibits import Figure
 from qc.report.painter import Beside, Jpeg, Legend, MarkedStill, Painter
 from qc.report.scopefigures import SCOPED_RULES, scope_figures
@@ -95,7 +96,8 @@ def take_stills(
         return Stills()
     plan = _Plan(result, readings, tuple(measures), list(numbers), pictures=pictures)
     try:
-        for tick, still in stills_at(result.info, plan.ticks):
+        stills = stills_at(result.info, plan.ticks, whole=_is_whole(result))
+        for tick, still in one_ahead(stills):
             plan.take(tick, still)
     except (QCError, OSError):
         plan.miss(
@@ -103,6 +105,13 @@ def take_stills(
         )
     plan.miss("This frame could not be decoded again.")
     return plan.stills(note=_NO_COLOUR if video.signal.is_hdr else "")
+
+
+def _is_whole(result: TakeResult) -> bool:
+    """Tell whether every frame was looked at and none is damaged or missing."""
+    seen = result.coverage
+    harm = seen.frames_damaged + seen.frames_missing + seen.decode_errors
+    return seen.mode == "every frame" and not harm
 
 
 class _Plan:

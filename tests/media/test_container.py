@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import av
+import numpy as np
 import pytest
 
 from qc.errors import DecodeError
 from qc.media import probe
-from qc.media.container import fingerprint
+from qc.media.container import fingerprint, open_recording
 from tests import synth
-from tests.synth import Video
+from tests.synth import Sound, Video
 
 SMALL = synth.scene(6, 96, 64)
 
@@ -196,3 +198,43 @@ def test_a_fingerprint_of_a_long_file_looks_at_both_ends_and_the_middle(
     data[at] = 1
     two.write_bytes(data)
     assert fingerprint(one) != fingerprint(two)
+
+
+@pytest.mark.parametrize("b_frames", [0, 1, 3])
+@pytest.mark.parametrize("ending", ["mp4", "mkv", "ts"])
+def test_what_is_known_is_not_found_out_again(
+    tmp_path: Path, ending: str, b_frames: int
+) -> None:
+    options = synth.h264(b_frames=b_frames)
+    path = tmp_path / f"a.{ending}"
+    info = probe(synth.write(path, synth.scene(30, 96, 64), Video(options=options)))
+    luma = synth.luma_by_time(path)
+    depths = []
+    for known in (None, info):
+        with open_recording(path, known=known) as container:
+            video = container.streams.video[0]
+            depths.append(video.codec_context.reorder_depth)
+            frames = {f.pts: f.to_ndarray()[:64] for f in container.decode(video)}
+        assert list(frames) == sorted(luma)
+        for pts, frame in frames.items():
+            np.testing.assert_array_equal(frame, luma[pts or 0])
+    # A picture is held back for the next one, or two where B-frames build on B-frames,
+    # which the coder does from two of them on.
+    assert depths == [min(b_frames, 2)] * 2
+    assert info.video is not None
+    assert info.video.reordering == depths[0]
+
+
+def test_another_file_in_its_place_is_not_taken_for_the_known_one(
+    tmp_path: Path,
+) -> None:
+    path = synth.write(tmp_path / "a.mov", synth.scene(4), Video(options=synth.h264()))
+    info = probe(path)
+    assert info.video is not None
+    moved = replace(info, video=replace(info.video, stream=7))
+    with open_recording(path, known=moved) as container:
+        assert len(container.streams) == 1
+    path.unlink()
+    synth.write(path, sounds=[Sound(synth.ramps(2, 4800))])
+    with open_recording(path, known=info) as container:
+        assert not container.streams.video

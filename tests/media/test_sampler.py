@@ -5,14 +5,16 @@ Expected pictures are those that were encoded; lossless codecs give them back ex
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 
 from qc.errors import DecodeError
-from qc.media import TakeReader, probe, stills_at
+from qc.media import TakeReader, probe, sampler, stills_at
 from qc.records import Picture, TakeInfo
 from tests import synth
 from tests.synth import Planes, Sound, Video
@@ -66,6 +68,77 @@ def test_every_frame_of_an_open_group_is_fetched_whole(tmp_path: Path) -> None:
     for i, planes in enumerate(put_in):
         ((_, still),) = stills_at(info, [ticks[i]])
         np.testing.assert_array_equal(still.picture.y, planes[0])
+
+
+@pytest.mark.parametrize(
+    ("ending", "extra", "b_frames"),
+    [
+        ("mov", "open-gop=1", 2),
+        ("mp4", "b-pyramid=normal", 3),  # some B-frames are built on, some are not
+        ("mkv", "ref=1", 1),
+        ("ts", "b-pyramid=normal", 3),  # no index
+        ("mov", "bff=1", 2),  # fields
+    ],
+)
+def test_nothing_is_lost_by_leaving_out_what_none_builds_on(
+    tmp_path: Path, ending: str, extra: str, b_frames: int
+) -> None:
+    # Lossless coding has no B-frames: what is expected is the plain decoding in order.
+    options = synth.h264(extra=extra, b_frames=b_frames)
+    scan = "bottom" if "bff" in extra else "progressive"
+    path = tmp_path / f"a.{ending}"
+    synth.write(path, synth.scene(40, 96, 64), Video(options=options, scan=scan))
+    info = probe(path)
+    assert info.video is not None
+    assert info.video.reordering
+    origin = round(info.origin / info.video.time_base)
+    luma = {pts - origin: y for pts, y in synth.luma_by_time(path).items()}
+    ticks = ticks_of(info)
+    assert ticks == sorted(luma)
+    assert len(ticks) == 40
+    for wanted in (range(40), [2, 3, 13, 26, 39], [17], [35]):
+        stills = dict(stills_at(info, [ticks[i] for i in wanted], whole=True))
+        assert list(stills) == [ticks[i] for i in wanted]
+        for tick, still in stills.items():
+            np.testing.assert_array_equal(still.picture.y, luma[tick])
+
+
+def test_what_none_builds_on_is_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    options = synth.h264(b_frames=2, group=40, extra="b-pyramid=none")
+    path = tmp_path / "a.mov"
+    info = probe(synth.write(path, synth.scene(40, 96, 64), Video(options=options)))
+    decoded: list[int] = []
+    plain = sampler._Frames._decoded
+
+    def counted(self: sampler._Frames) -> Iterator[VideoFrame]:
+        for frame in plain(self):
+            decoded.append(frame.pts or 0)
+            yield frame
+
+    monkeypatch.setattr(sampler._Frames, "_decoded", counted)
+    wanted = ticks_of(info)[31]
+    counts = []
+    for whole in (False, True):
+        decoded.clear()
+        ((_, still),) = stills_at(info, [wanted], whole=whole)
+        np.testing.assert_array_equal(still.picture.y, synth.luma_by_time(path)[wanted])
+        counts.append(len(decoded))
+    # Two of three frames are B-frames that none builds on.
+    assert counts[0] == 32
+    assert counts[1] <= 13
+
+
+def test_between_two_frames_of_h264_too(tmp_path: Path) -> None:
+    path = tmp_path / "a.mkv"
+    video = Video(options=synth.h264())
+    info = probe(synth.write(path, synth.scene(30, 96, 64), video))
+    luma = synth.luma_by_time(path)
+    # Frames of 40 ms in whole milliseconds: 10 and 20 show from 400 and 800 on.
+    stills = dict(stills_at(info, [439, 800, 839], whole=True))
+    for moment, shows in ((439, 400), (800, 800), (839, 800)):
+        np.testing.assert_array_equal(stills[moment].picture.y, luma[shows])
 
 
 def test_a_still_between_two_frames_is_the_one_that_is_showing(tmp_path: Path) -> None:

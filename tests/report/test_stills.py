@@ -338,7 +338,10 @@ def test_every_frame_is_fetched_once_and_in_order(
 ) -> None:
     asked: list[int] = []
 
-    def fetched(info: object, ticks: Iterable[int]) -> Iterator[tuple[int, Still]]:
+    def fetched(
+        info: object, ticks: Iterable[int], *, whole: bool
+    ) -> Iterator[tuple[int, Still]]:
+        assert whole  # nothing of this take is damaged
         for tick, still in stills_at(overexposed.info, ticks):
             asked.append(tick)
             yield tick, still
