@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import re
 import sys
 import time
@@ -46,7 +47,8 @@ _NEUTRAL = re.compile(r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})(?:@(
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
     output = guard_streams()
-    options = _parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
+    options = _parser().parse_args([_plain(text) for text in given])
     try:
         code = int(options.run(options))
     except QCError as error:
@@ -60,6 +62,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(f"the output could not be written: {output.error.strerror}")
         return ExitCode.FAILED
     return code
+
+
+def _plain(text: str) -> str:
+    """Return an argument; a file whose name begins with a hyphen is no option."""
+    named = text.startswith("-") and "." in text and os.path.isfile(text)  # noqa: PTH113
+    return os.path.join(os.curdir, text) if named else text  # noqa: PTH118
 
 
 def _complain(message: str) -> None:
@@ -141,14 +149,14 @@ def _add_shared(parser: argparse.ArgumentParser) -> None:
     add("--out", metavar="DIR", type=_path, default=Path("reports"),
         help="where reports go (default: reports)")  # fmt: skip
     add("--limits", metavar="FILE", type=_path, help="house limits, a TOML file")
-    add("--level", metavar="PERCENT", type=float,
+    add("--level", metavar="PERCENT", type=_number,
         help="level from which a pixel counts as burnt out (default: 95)")  # fmt: skip
     add("--neutral", metavar="X,Y,W,H[@TIMECODE]", type=_neutral,
         help="where a neutral white or grey surface lies, in pixels; with @TIMECODE, "
         "when")  # fmt: skip
     add("--no-stills", action="store_true",
         help="leave every picture of the recording out of the report")  # fmt: skip
-    add("--video", metavar="N", type=int,
+    add("--video", metavar="N", type=_stream,
         help="which picture stream to measure, counted from 0")  # fmt: skip
     add("--format", choices=("text", "json"), default="text",
         help="what is printed (default: text)")  # fmt: skip
@@ -184,6 +192,21 @@ def _at_least_one(text: str) -> int:
     if not re.fullmatch(r"[0-9]{1,4}", text) or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
     return int(text)
+
+
+def _stream(text: str) -> int:
+    if not re.fullmatch(r"-?[0-9]{1,4}", text):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 on")
+    return int(text)
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a number, e.g. 95 or 97.5"
+        ) from None
 
 
 def _seconds(text: str) -> float:
@@ -280,7 +303,7 @@ def _each(
     files = list(_expand(options.files))
     for number, path in enumerate(files, 1):
         with console.progress(path, number, len(files), quiet=options.quiet) as tell:
-            result = check(path, tell)
+            result = _unwritable(path, options.out) or check(path, tell)
             if isinstance(result, TakeResult):
                 try:
                     folder = write_report(
@@ -318,6 +341,18 @@ def _each(
     if failed:
         return ExitCode.FAILED
     return ExitCode.FINDINGS if found else ExitCode.CLEAN
+
+
+def _unwritable(path: Path, out: Path) -> TakeFailure | None:
+    """Return a take's failure if its report could not be written; before measuring."""
+    from qc.records import TakeFailure
+    from qc.report.folder import check_writable
+
+    try:
+        check_writable(out)
+    except QCError as error:
+        return TakeFailure(path, "report", str(error))
+    return None
 
 
 def _day(options: argparse.Namespace) -> ExitCode:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 
@@ -13,7 +14,7 @@ from qc.measures.base import Hit, Measure, Measured, Rule, finding_of
 from qc.records import Finding, Grade, Readings, UsableRange
 from qc.spans import Span, bridged, complement, past_limit, runs
 
-__all__ = ["advice_from", "find", "grade_of", "usable_ranges"]
+__all__ = ["advice_from", "find", "grade_of", "join_channels", "usable_ranges"]
 
 
 def find(measured: Measured, measures: Iterable[Measure]) -> tuple[Finding, ...]:
@@ -209,6 +210,33 @@ def usable_ranges(
     )
 
 
+_OF_CHANNEL = re.compile(r"Channel (\d+(?: \([^()]*\))?): ")
+
+
+def join_channels(sentences: Iterable[str]) -> list[str]:
+    """Return sentences, each once; what is to be done on several channels in one.
+
+    Examples
+    --------
+    >>> join_channels(["Channel 1: mute.", "Focus.", "Channel 2 (boom): mute."])
+    ['Channels 1 and 2 (boom): mute.', 'Focus.']
+    """
+    channels: dict[str, list[str]] = {}
+    for sentence in sentences:
+        match = _OF_CHANNEL.match(sentence)
+        what = sentence[match.end() :] if match else sentence
+        known = channels.setdefault(what, [])
+        if match and match[1] not in known:
+            known.append(match[1])
+    return [_who(names) + what for what, names in channels.items()]
+
+
+def _who(channels: list[str]) -> str:
+    if len(channels) < 2:
+        return f"Channel {channels[0]}: " if channels else ""
+    return f"Channels {', '.join(channels[:-1])} and {channels[-1]}: "
+
+
 _SAID_BY = {"highlights.channel": "highlights.relevant"}
 """Rules whose advice, where both are found, another rule's advice contains: the iris
 that stops the burning is given with the stops that no colour channel clips at."""
@@ -259,4 +287,4 @@ def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
         next((advice for room, advice in sentences if room in rooms), None)
         for rooms in (("highlights", "exposure"), ("white",))
     ]
-    return tuple(dict.fromkeys([*filter(None, first), *(a for _, a in sentences)]))
+    return tuple(join_channels([*filter(None, first), *(a for _, a in sentences)]))

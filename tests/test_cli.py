@@ -19,6 +19,7 @@ import pytest
 
 from qc.limits import to_toml
 from qc.measures import all_options, default_limits
+from qc.report.folder import check_writable
 
 MEDIA = Path(__file__).parents[1] / "sample_media"
 CLEAN, OVEREXPOSED = MEDIA / "take01_clean.mov", MEDIA / "take02_overexposed.mov"
@@ -191,6 +192,8 @@ def test_limits_are_printed_as_they_are_read(tmp_path: Path) -> None:
         (["--neutral", "84,62,150,104@10:00:00:00"], "10:00:00:00"),
         (["--level", "0"], "--level: .*must be between 1 and 109 %"),
         (["--level", "nan"], "must be a finite number"),
+        (["--level", "bright"], "'bright' is not a number"),
+        (["--video", "first"], "'first' is not a whole number"),
         (["--video", "3"], "no picture stream 3: it has 1 picture stream"),
         (["--video", "-1"], "counts picture streams from 0"),
         (["--fail-on", "never"], "invalid choice: 'never'"),
@@ -217,6 +220,26 @@ def test_an_output_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     assert "out" in done.stderr
     assert "Traceback" not in done.stderr
     assert (tmp_path / "out").read_text() == "here"
+
+
+def test_where_nothing_can_be_written_nothing_is_measured(tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("here")
+    done = _qc("take", "none.mov", "--out", "out/deeper", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "out is not a folder" in done.stderr
+    assert "none.mov" not in done.stderr.partition("qc: error:")[2]
+
+
+def test_looking_whether_one_may_write_leaves_nothing_behind(tmp_path: Path) -> None:
+    check_writable(tmp_path / "not" / "yet")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_name_that_begins_with_a_hyphen_is_a_file(tmp_path: Path) -> None:
+    shutil.copy(CLEAN, tmp_path / "-1.mov")
+    done = _qc("take", "-1.mov", "--quiet", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "reports/_-1/report.html").exists()
 
 
 def test_a_full_disk_leaves_the_old_report_whole(tmp_path: Path) -> None:

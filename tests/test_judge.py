@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -280,3 +281,18 @@ def test_the_iris_is_told_once_where_light_and_a_channel_burn_together() -> None
     assert advice_from([burnt, with_it]) == ("close",)
     assert advice_from([burnt, with_it, alone]) == ("close", "red")
     assert advice_from([note, with_it]) == ("red",)
+
+
+def test_channels_that_need_the_same_are_named_together() -> None:
+    hum = "lay the cables away from mains"
+    findings = [
+        _finding(Grade.REVIEW, 0, 90, rule="sound.hum", advice=f"Channel 1: {hum}"),
+        _finding(Grade.REVIEW, 0, 80, rule="sound.hum", advice=f"Channel 3 (a): {hum}"),
+        _finding(Grade.REVIEW, 0, 70, rule="sound.hum", advice=f"Channel 4: {hum}"),
+        _finding(Grade.REVIEW, 0, 60, rule="sound.peak", advice="Channel 4: turn down"),
+    ]
+    findings = [replace(f, channel=n) for n, f in enumerate(findings, 1)]
+    assert advice_from(findings) == (
+        f"Channels 1, 3 (a) and 4: {hum}",
+        "Channel 4: turn down",
+    )

@@ -11,6 +11,7 @@ from qc.day.cameras import camera_of
 from qc.day.copies import same_recordings
 from qc.day.wording import names
 from qc.daybook import DayFinding, DayTake
+from qc.judge import join_channels
 from qc.records import Grade
 from qc.report.day_facts import fault_label
 from qc.report.words import counted, length
@@ -41,6 +42,18 @@ class _Fault:
         if weight > self.worst or not self.wording:
             self.worst, self.wording = weight, finding["advice"]
 
+    def take_in(self, other: _Fault) -> bool:
+        """Join another channel's fault if the same is to be done about it."""
+        wording = join_channels([self.wording, other.wording])
+        if other.rule != self.rule or len(wording) > 1:
+            return False
+        for name, spans in other.spans.items():
+            self.spans[name] += spans
+        self.cameras |= other.cameras
+        self.worst = max(self.worst, other.worst)
+        self.wording = wording[0]
+        return True
+
     @property
     def seconds(self) -> float:
         return sum(_covered(spans) for spans in self.spans.values())
@@ -66,11 +79,11 @@ def day_advice(
 ) -> tuple[str, ...]:
     """Return what to correct at the rig for the next day, most useful first.
 
-    First what cannot be read at all; then one sentence a rule and channel, in how
-    many takes it was broken and for how long, with the advice of its worst finding:
-    the gravest grade first, then what concerns most takes, then what spoils most time.
-    What the day as a whole shows comes in between by its grade. Copies of a take do
-    not count again.
+    First what cannot be read at all; then one sentence a rule and what is to be done
+    about it, in how many takes it was broken and for how long, with the advice of its
+    worst finding: the gravest grade first, then what concerns most takes, then what
+    spoils most time. Channels that need the same are named together. What the day as a
+    whole shows comes in between by its grade. Copies of a take do not count again.
     """
     copies = {t.name for group in same_recordings(takes) for t in group[1:]}
     counting = [take for take in takes if take.name not in copies]
@@ -107,7 +120,14 @@ def _faults(takes: Sequence[DayTake]) -> list[_Fault]:
                 # Each channel has a knob of its own.
                 key = rule, finding.get("channel")
                 faults.setdefault(key, _Fault(rule)).add(take, finding)
-    return list(faults.values())
+    out: list[_Fault] = []
+    for fault in faults.values():
+        for earlier in out:
+            if earlier.take_in(fault):
+                break
+        else:
+            out.append(fault)
+    return out
 
 
 def _sentence(fault: _Fault, total: str, several_cameras: bool) -> str:

@@ -31,7 +31,6 @@ def _import() -> None:
     with suppress(Exception):
         import opentimelineio  # noqa: F401
 
-        import qc.report.page
         from qc.report.sheetmaker import compile_templates
 
         compile_templates(besides="day")

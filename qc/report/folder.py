@@ -19,6 +19,7 @@ import platform
 import re
 import secrets
 import stat
+import tempfile
 import time
 import unicodedata
 from collections.abc import Callable, Collection, Iterator, Mapping
@@ -28,7 +29,14 @@ from typing import Any, BinaryIO, TypeAlias
 
 from qc.errors import ReportError
 
-__all__ = ["Belongs", "Writer", "existing_folder", "place", "safe_name"]
+__all__ = [
+    "Belongs",
+    "Writer",
+    "check_writable",
+    "existing_folder",
+    "place",
+    "safe_name",
+]
 
 Belongs: TypeAlias = Callable[[Mapping[str, Any]], bool]
 Writer: TypeAlias = Callable[[BinaryIO], None]
@@ -136,6 +144,24 @@ def existing_folder(
         if told is not None and belongs(told):
             return out / name
     return None
+
+
+def check_writable(out: Path) -> None:
+    """Find out, before hours of measuring, whether reports can be written under `out`.
+
+    Folders that do not exist are not made: something is made for a moment in the
+    nearest one that does.
+
+    Raises
+    ------
+    ReportError
+        Nothing can be written there now; says why and what to do.
+    """
+    with _explained(out):
+        for folder in (out, *out.absolute().parents):
+            if os.path.lexists(folder):
+                with tempfile.TemporaryDirectory(prefix=".qc-", dir=folder):
+                    return
 
 
 def place(
