@@ -27,9 +27,9 @@ __all__ = [
 # Less than this is not worth a word.
 _TOLD_PERCENT = 0.05
 # So much that could not be told is worth a note of its own.
+_NOTED_PERCENT = 1.0
 # So much let pass wants a person's look (house choice).
 _MUCH_CLOTH_PERCENT = 5.0
-_NOTED_PERCENT = 1.0
 _SHARES = (
     "share_percent",
     "relevant_percent",
@@ -249,7 +249,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=6,
+    version=7,
     rules=(
         Rule(
             "highlights.relevant",
@@ -298,16 +298,17 @@ MEASURE = Measure(
         "the light of the whole picture rose. Two small fitted networks weigh colour "
         "against the picture's own white, steps and fades, grain, size and "
         "surroundings; the white is the middle one of the last seven looks, and what "
-        "the networks say is averaged over about 0.4 s. What cannot be told, and all "
-        "that burns where the picture's own white is more than 1.75 stops of blue off, "
-        "or where over a third of the picture would be burnt cloth, counts as "
+        "the networks say is averaged over 0.4 s and at least two looks. What cannot "
+        "be told, and all that burns where the picture's own white is more than 2.5 "
+        "stops of blue off, or where more would be burnt cloth than a sixth of the "
+        "picture and 25 times the tissue in sight that does not burn, counts as "
         "relevant. Up to 0.5 % of the picture, or half the review limit, is not told "
         "apart and counts as undecided. The whole burnt-out area is counted in every "
         "frame; what it consists of is looked at again when the area jumps or has "
-        "changed by 25 %, when a limit would be crossed, when the picture has "
-        "changed, else every 0.5 s at the latest, and near a limit more often until "
-        "looks agree; in between the shares found last hold in proportion. The "
-        "largest area joins what lies less than four pixels apart."
+        "changed by 25 %, when a limit would be crossed, when the picture has changed, "
+        "else every 0.5 s at the latest, every second while looks agree, and near a "
+        "limit more often until they do; in between the shares found last hold in "
+        "proportion. The largest area joins what lies less than four pixels apart."
     ),
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "

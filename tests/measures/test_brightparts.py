@@ -205,14 +205,31 @@ def test_a_frame_burnt_out_all_over_cannot_be_told() -> None:
     assert parts.undecided.all()
 
 
-@pytest.mark.parametrize(("side", "told"), [(150, True), (190, True), (230, False)])
-def test_cloth_is_told_up_to_a_third_of_the_picture(side: int, told: bool) -> None:
-    """More of it might be a field that is blown out whole (house choice)."""
+@pytest.mark.parametrize(
+    ("side", "tissue", "told"),
+    [(130, False, True), (160, False, False), (230, False, False), (230, True, True)],
+)
+def test_much_cloth_is_told_only_where_tissue_is_in_sight(
+    side: int, tissue: bool, told: bool
+) -> None:
+    """Else it might be a field that is blown out whole (house choice)."""
     light = field()
+    if tissue:  # lit well, but far from burning
+        lay_tissue(light, 370, 135, 50, 0.9)
     lay_swab(light, 20, 20, side, level=2.5)
     parts, burnt = parts_of(Camera(), light)
-    assert (burnt.mean() < 1 / 3) == told
-    assert share(parts.swab if told else parts.undecided, burnt) > 0.95
+    assert share(burnt, box(20, 20, side)) > 0.95
+    assert share(parts.swab if told else parts.undecided, burnt) > 0.9
+
+
+@pytest.mark.parametrize("x", [150, 240])
+def test_a_bed_blown_out_whole_is_not_taken_for_cloth(x: int) -> None:
+    """Four stops over; nothing that is tissue is left to see."""
+    light = field(0.5)
+    lay_tissue(light, x, 135, 80, 20.0, floor=12.0)
+    parts, burnt = parts_of(Camera(), light)
+    assert burnt.mean() > 1 / 4
+    assert share(parts.relevant | parts.undecided, burnt) > 0.95
 
 
 def test_what_is_as_narrow_as_an_instrument_is_not_taken_for_cloth() -> None:
@@ -227,10 +244,10 @@ def test_a_slight_warm_cast_is_no_tissue_and_a_gross_one_is_counted() -> None:
     lay_swab(light, *SWAB_AT, level=2.2)
     parts, burnt = parts_of(Camera(gains=(1.04, 1.0, 0.93)), light)
     assert share(parts.swab, burnt) > 0.9
-    # 1.9 stops less blue than green, and paper in sight that shows it: beyond a lamp of
-    # 3200 K under a balance for 5600 K, which is as far as the weights were fitted.
-    gains = (2 ** (0.57 * 1.9), 1.0, 2**-1.9)
-    light[180:260, 330:460] = 0.6 / max(gains)
+    # 2.2 stops less blue than green, and paper in sight that shows it: beyond a lamp of
+    # 3050 K under a balance for 5600 K (1.44), about as far as the weights were fitted.
+    gains = (2 ** (0.6 * 2.2), 1.0, 2**-2.2)
+    light[180:260, 330:460] = 0.8 / max(gains)
     parts, burnt = parts_of(Camera(gains=gains), light)
     assert share(parts.relevant | parts.undecided, burnt) > 0.9
 
@@ -563,10 +580,11 @@ def test_a_steady_picture_is_looked_at_ever_less_and_a_change_at_once(
         looks.clear()
         measure(shots, setup, [MEASURE])
         gaps = np.diff([i for i in looks if i < 60])
-        assert gaps.max() <= 26  # half a second and a frame
+        assert gaps[0] <= 26  # half a second and a frame
+        assert gaps.max() <= 51
         assert 60 in looks
         if setup is far:
-            assert len(looks) <= 4
+            assert len(looks) <= 3
         else:
             assert gaps[0] <= 3
             assert np.all(np.diff(gaps) >= 0)
@@ -697,6 +715,14 @@ def test_merits_are_averaged_over_the_time_between_looks() -> None:
     part = 1 - np.exp(-0.2 / 0.4)
     # The second cell was not burnt out before: its merit is that of this look alone.
     assert found[0] == pytest.approx([2 - 3 * part, -1.0], abs=1e-5)
+
+
+def test_the_newest_look_never_stands_alone_where_it_burnt_before() -> None:
+    # After a second the low-pass alone would leave 8 % of what was found before.
+    memory, burnt = BrightMemory(1 / 50), np.ones((1, 1), np.float32)
+    memory.settle(np.full((1, 1), 2.0, np.float32), burnt, 0)
+    found = memory.settle(np.full((1, 1), -1.0, np.float32), burnt, 50)
+    assert found[0, 0] == pytest.approx(0.4 * 2 - 0.6 * 1, abs=1e-5)
 
 
 @pytest.mark.parametrize("looks", [3, 7])

@@ -56,12 +56,16 @@ _SMOOTH = (3, 3)
 _KNOWN = [FEATURES.index(f"vast {n}") for n in ("told", "rim", "edge")]
 _ALL_BURNT = FEATURES.index("vast burnt")
 _LEAST_KNOWN = 0.02
-# The fitted scenes reach up to so many stops of blue off (a lamp of 3200 K under a
-# balance for 5600 K, and the other way round).
-_CAST, _GROSS_CAST = FEATURES.index("cast"), 1.75
-# Of the picture: where more burns as cloth, too little else is left to tell it by. A
-# field that is blown out whole must not pass for a sheet (house choice).
-_MOST_CLOTH = 1 / 3
+# A white this many stops of blue off, as the picture shows it, is further off than the
+# weights can follow: what they are given ends there. Where no white is left in sight,
+# cream and fat pass for one, and a lamp of 3050 K under a balance for 5600 K may look
+# like 2.3 stops where it is 1.4.
+_CAST, _GROSS_CAST = FEATURES.index("cast"), 2.5
+# Of the picture: so much may burn as cloth, and so many times more as there is tissue
+# in sight that does not burn. Where hardly any is left, a field that is blown out whole
+# must not pass for a sheet (house choice).
+_TISSUE = FEATURES.index("tissue in all")
+_MOST_CLOTH, _CLOTH_PER_TISSUE = 1 / 6, 25.0
 _PAST_CELLS, _PAST_SHARE = 9, 0.5
 # An area is what it was where so much of it is remembered, so many times as tissue.
 _AREA_PAST, _CLEARLY = 0.3, 4
@@ -235,7 +239,9 @@ def _decide(look: Look, merit: Plane) -> Codes:
         out[merit > SWAB_FROM] = Kind.SWAB
     _overrule(out, look, merit)
     cloth = out == Kind.SWAB
-    if look.scene.burnt[cloth].sum() > _MOST_CLOTH * out.size:
+    tissue = float(places.rows[0, _TISSUE]) if places.at.size else 0.0
+    most = _MOST_CLOTH + _CLOTH_PER_TISSUE * tissue
+    if look.scene.burnt[cloth].sum() > most * out.size:
         out[cloth] = Kind.UNDECIDED
     return out
 

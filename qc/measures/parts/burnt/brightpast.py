@@ -41,9 +41,10 @@ _FLICKER_LOOKS, _FLICKERS, _FORGET = 5, 0.6, 0.15
 # The light's white is the middle one of so many looks: a blue glove or a towel that
 # comes and goes must not pass for it.
 _WHITES = 7
-# What a place was found to be is a mean over so many seconds of looks, and no merit
-# counts for more than this in it. Where times are not known, looks are so far apart.
-_SETTLE_SECONDS, _MOST_MERIT, _SOME_SECONDS = 0.4, 4.0, 0.2
+# What a place was found to be is a mean over so many seconds of looks; however long ago
+# the last look was, the newest has no more weight than this, and no merit counts for
+# more than that. Where times are not known, looks are so far apart.
+_SETTLE_SECONDS, _MOST_NEWEST, _MOST_MERIT, _SOME_SECONDS = 0.4, 0.6, 4.0, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,7 +168,8 @@ class BrightMemory:
         if self._tick is not None:
             apart = abs(pts - self._settled_at) * self._tick
         if before is not None and before.shape == now.shape:
-            latest = np.float32(1 - np.exp(-apart / _SETTLE_SECONDS))
+            newest = min(1 - np.exp(-apart / _SETTLE_SECONDS), _MOST_NEWEST)
+            latest = np.float32(newest)
             mean = before + latest * (now - before)
             now = np.where(np.isnan(before), now, mean)
         self._settled, self._settled_at = np.where(burnt > 0, now, np.nan), pts

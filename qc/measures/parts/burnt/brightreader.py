@@ -31,13 +31,16 @@ _AREA_FROM_PERCENT = 0.02
 # then it is not told apart.
 _SPLIT_FROM_PERCENT = 0.5
 # What was found holds for so long while the share hardly changes and it is not another
-# picture altogether ...
-_HELD_SECONDS, _MOST_HELD = 0.5, 25
+# picture altogether; twice as long once looks agree ...
+_HELD_SECONDS, _MOST_HELD, _LONGER = 0.5, 25, 2
 _SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.25, 0.02, 6.0
+# (every fourth line of the small picture tells that: the rest is not worth fetching)
+_LINES = 4
 # ... nor jumps from one frame to the next by so much of the review limit ...
 _JUMP = 0.3
-# ... and near a limit for a frame or two at first; each look that finds the same part
-# of the area relevant again lets the next wait twice as long. A finding's edge where
+# ... and near a limit for a frame or two at first; each look that agrees with the one
+# before lets the next wait twice as long. Looks agree that find the same part of the
+# area relevant, or differ by less than is left to a limit. A finding's edge where
 # the area changes is met to the frame all the same: that is a reason to look.
 _NEAR_LIMIT, _NEAR_SECONDS, _SAME_PART = 0.1, 0.04, 0.1
 # A stretch past the limit ends at this share of it (`Rule.release`).
@@ -117,7 +120,7 @@ class HighlightsReader:
         rate = float(video.frame_rate) if video is not None else 0.0
         self._hold = min(int(_HELD_SECONDS * rate), _MOST_HELD)
         self._near = min(int(_NEAR_SECONDS * rate), 2)
-        self._hold_near = self._near
+        self._hold_now, self._hold_near = self._hold, self._near
         self._memory = BrightMemory(float(video.time_base) if video else None)
         self._found: _Found | None = None
         self._mask: NDArray[np.uint8] | None = None
@@ -156,8 +159,7 @@ class HighlightsReader:
 
     def _follow(self, relevant: float) -> None:
         """Follow whether a stretch past the limit is under way."""
-        ends = self._review * (_ENDS_AT if self._holds else 1.0)
-        self._holds = relevant > ends
+        self._holds = relevant > self._turn
 
     def _pass_by(self, picture: Picture) -> None:
         self._found = None
@@ -165,19 +167,33 @@ class HighlightsReader:
             self._memory.see(picture)
 
     def _grow_patient(self, found: _Found) -> None:
-        """Look less often near a limit while looks agree, else often again."""
-        before = self._found
-        same = before is not None and (
-            abs(before.relevant_part - found.relevant_part) <= _SAME_PART
-        )
-        self._hold_near = min(2 * self._hold_near, self._hold) if same else self._near
+        """Look less often while looks agree, else often again."""
+        most = _LONGER * self._hold
+        same = self._found is not None and self._agree(self._found, found)
+        self._hold_now = most if same else self._hold
+        self._hold_near = min(2 * self._hold_near, most) if same else self._near
+
+    def _agree(self, before: _Found, found: _Found) -> bool:
+        """Return whether two looks say the same, for all that rules make of it."""
+        first, last = (f.parts["relevant_percent"] for f in (before, found))
+        if any((first - t) * (last - t) <= 0.0 for t in (self._review, self._reject)):
+            return False
+        if abs(before.relevant_part - found.relevant_part) <= _SAME_PART:
+            return True
+        left = min(abs(last - turn) for turn in (self._turn, self._reject))
+        return abs(first - last) < left
+
+    @property
+    def _turn(self) -> float:
+        """Share at which a stretch past the review limit would begin, or end."""
+        return self._review * (_ENDS_AT if self._holds else 1.0)
 
     def _held_for(self, picture: Picture, share: float) -> _Found | None:
         """Return what was found a moment ago, if it still stands."""
         found = self._found
         self._held += 1
         jump, self._last_share = abs(share - self._last_share), share
-        if found is None or self._held > self._hold or picture.damaged:
+        if found is None or self._held > self._hold_now or picture.damaged:
             return None
         if (
             jump > self._jump
@@ -186,15 +202,14 @@ class HighlightsReader:
             return None
         before = found.parts["relevant_percent"]
         relevant = before * share / found.share
-        review = self._review * (_ENDS_AT if self._holds else 1.0)
-        for turn in (review, self._reject):
+        for turn in (self._turn, self._reject):
             if (relevant - turn) * (before - turn) <= 0.0:
                 return None  # a rule would change its mind on a guess
             if abs(relevant - turn) <= _NEAR_LIMIT * turn and (
                 self._held > self._hold_near
             ):
                 return None
-        luma = picture.view(proxy_luma)
+        luma = picture.view(proxy_luma)[::_LINES]
         if luma.shape != found.luma.shape:
             return None
         change = cv2.norm(luma, found.luma, cv2.NORM_L1)
@@ -248,7 +263,7 @@ class HighlightsReader:
         area["largest_percent"] = float(largest)
         return _Found(
             share=share,
-            luma=picture.view(proxy_luma),
+            luma=picture.view(proxy_luma)[::_LINES].copy(),
             parts={name: 100.0 * n / mask.size for name, n in area.items()},
             box=None if box is None else np.array(box, np.float32),
             places=places,
