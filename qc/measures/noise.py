@@ -6,6 +6,7 @@ are, and what the coder has smoothed does not change at all.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping
 
@@ -34,7 +35,8 @@ from qc.measures.parts.scan.flatnoise import (
     flat_blocks,
     flat_noise,
 )
-from qc.measures.parts.scan.framepairs import FramePairs, band_starts
+from qc.measures.parts.scan.framepairs import Bands, FramePairs, band_starts
+from qc.measures.parts.scan.noisetold import FINE_GRAIN, LIKE, mid_percent
 from qc.records import Finding, Marks, Picture, Readings, TakeResult
 from qc.signal import Signal
 
@@ -43,25 +45,16 @@ __all__ = ["MEASURE"]
 # Not a whole number, so that it does not keep step with the coder's groups of pictures.
 _PER_SECOND = 1.9
 _BANDS = 8
-# Texture under a moving camera changes from frame to frame as noise does. A lens
-# spreads it over several pixels, so that 2 x 2 means keep more of it than of noise;
-# from here on (1 for independent pixels, 2 for coarse grain) motion tells nothing.
-_FINE_GRAIN = 1.3
-# Noise is alike everywhere at one level. Where even the less changing blocks differ
-# this much, something moves in most of them, or the coder has been at work.
-_UNEVEN = 0.6
-# Moved by more than this from frame to frame (percent of width: a pixel in 1920).
-_STILL_PERCENT = 0.06
-# A reading stands until the next one; some time more, in case that one fails.
-_HELD_S = 1.2
-# A doubtful reading beside a sure one may be the same noise: if it is of the same grain
-# and hardly less, or more by what motion may add to it. Motion and coding alone would
-# not happen to give what noise gave a moment ago.
-_LIKE, _LIKE_MORE, _LIKE_GRAIN = 1.25, 1.5, 0.15
 # Gain is switched, so that noise jumps: where a reading is not like the one before,
 # and not next to nothing, the frame is looked for.
 _LEAST_JUMP_PERCENT = 0.6
 _KEEP_S = 0.7
+# A coder smooths noise away between key frames, not so much in them: they are looked
+# at as well, not more often than this. Not where every frame is one.
+_KEYS_S = 0.9
+# What is left between key frames, as a share, if compression is to be blamed.
+_SMOOTHED = 0.6
+_LEVELS = tuple(itertools.pairwise(LEVELS_PERCENT))
 
 
 # ------------------------------------------------------------------------ the reader
@@ -70,19 +63,39 @@ _KEEP_S = 0.7
 class _Reader:
     def __init__(self, setup: Setup) -> None:
         self._pairs = FramePairs(
-            setup, per_second=_PER_SECOND, count=_BANDS, rows=BLOCK, keep_s=_KEEP_S
+            setup,
+            per_second=_PER_SECOND,
+            count=_BANDS,
+            rows=BLOCK,
+            keep_s=_KEEP_S,
+            thin=True,
         )
         self._last = math.nan
         self._since = 0
+        video = setup.info.video
+        self._tick_s = float(video.time_base) if video is not None else math.nan
+        self._limit = float(setup.limits["noise.mid_review_percent"])
+        self._after_key = True
+        self._key: Bands | None = None
+        self._key_s = -math.inf
 
     def read(self, picture: Picture) -> Values:
         self._since += 1
         pair = self._pairs.take(picture)
-        if pair is None:
-            return {}
-        noise = flat_noise(*pair, signal=picture.signal)
-        percent = 100.0 / (picture.signal.white - picture.signal.black)
-        ago = self._frames_ago(noise, picture.signal, percent)
+        out: dict[str, float | NDArray[np.floating]] = {}
+        if picture.key and not self._after_key:
+            out |= self._at_key(picture)
+        self._after_key = picture.key
+        if pair is not None:
+            out |= self._look(*pair, picture.signal)
+        return out
+
+    def _look(
+        self, before: Bands, now: Bands, signal: Signal
+    ) -> dict[str, float | NDArray[np.floating]]:
+        noise = flat_noise(before, now, signal=signal)
+        percent = 100.0 / (signal.white - signal.black)
+        ago = self._frames_ago(noise, signal, percent)
         self._last, self._since = _seen(noise), 0
         return {
             "raw_percent": noise.mid * percent,
@@ -93,12 +106,37 @@ class _Reader:
             "changed_ago_frames": ago,
         }
 
+    def _at_key(self, picture: Picture) -> dict[str, float]:
+        """Look at a key frame: against the frame before, and the key frame before."""
+        at = picture.pts * self._tick_s
+        pair = self._pairs.earlier(0)
+        if pair is None or 0 <= at - self._key_s < _KEYS_S:
+            return {}
+        last, signal = self._key, picture.signal
+        self._key, self._key_s = pair[1].copy(), at
+        noise = flat_noise(*pair, signal=signal)
+        percent = 100.0 / (signal.white - signal.black)
+        mid = noise.mid
+        if mid * percent > self._limit:
+            # Detail that coding had worn off comes back with a key frame; it is the
+            # same in the one before, which noise is not.
+            if last is None or last.shape != pair[1].shape:
+                return {}
+            other = flat_noise(last, pair[1], signal=signal).mid
+            # Not more than both say; NaN where one says nothing.
+            mid = float(np.minimum(mid, other))
+        return {
+            "key_percent": mid * percent,
+            "key_grain": noise.grain,
+            "key_uneven": noise.uneven,
+        }
+
     def _frames_ago(self, noise: FlatNoise, signal: Signal, percent: float) -> float:
         """Return how many frames ago the noise jumped to what it is; NaN if not."""
         old, new = self._last, _seen(noise)
         low, high = min(old, new), max(old, new)
         # NaN in either makes this false.
-        if not (high > _LIKE * low and high * percent >= _LEAST_JUMP_PERCENT):
+        if not (high > LIKE * low and high * percent >= _LEAST_JUMP_PERCENT):
             return math.nan
         middle = math.sqrt(high * max(low, high / 4.0))
         # Halving the stretch: these many frames ago it was as now, and as before.
@@ -124,74 +162,12 @@ def _seen(noise: FlatNoise) -> float:
     return 0.0 if noise.repeated >= REPEATED_SHARE else noise.mid
 
 
-def _motion(readings: Readings) -> NDArray[np.floating]:
-    """Return how far the picture moved since the frame before, percent of width."""
-    if "steadiness.dx_percent" in readings.columns:
-        return np.hypot(
-            readings["steadiness.dx_percent"], readings["steadiness.dy_percent"]
-        )
-    if "framing.motion_percent" in readings.columns:
-        return readings["framing.motion_percent"]
-    return np.full(readings.rows, np.nan, np.float32)
-
-
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return {}
-    raw = readings["noise.raw_percent"]
-    told = _told(readings, measured.limits["noise.mid_review_percent"])
-    ago = readings["noise.changed_ago_frames"]
-    out = np.full(readings.rows, np.nan)
-    times = readings.times()
-    value, until = math.nan, 0
-    looks = np.flatnonzero(~np.isnan(readings["noise.repeated_percent"]) | told)
-    for row, end in zip(looks, np.append(looks, readings.rows)[1:], strict=True):
-        jumped = not math.isnan(ago[row])
-        first = row - int(ago[row]) if jumped else row
-        if told[row]:
-            value = float(raw[row])
-            until = int(np.searchsorted(times[:-1], times[row] + _HELD_S))
-        elif jumped:
-            # What it was before has ended, whatever it is now.
-            value, until = math.nan, 0
-        out[first:end] = np.nan
-        out[first : min(end, until)] = value
-    return {"mid_percent": out}
-
-
-def _likewise(
-    told: NDArray[np.bool_], order: NDArray[np.intp], readings: Readings, limit: float
-) -> NDArray[np.bool_]:
-    """Return which doubtful readings behind a sure one are like it, one by one."""
-    raw, grain = readings["noise.raw_percent"], readings["noise.grain"]
-    out = np.zeros(len(told), bool)
-    sure = -1
-    for row in order.tolist():
-        if told[row]:
-            sure = row if raw[row] > limit else -1
-        elif sure >= 0:
-            near = raw[sure] / _LIKE <= raw[row] <= raw[sure] * _LIKE_MORE
-            out[row] = near and abs(grain[row] - grain[sure]) <= _LIKE_GRAIN
-            sure = sure if out[row] else -1
-    return out
-
-
-def _told(readings: Readings, limit: float) -> NDArray[np.bool_]:
-    """Return which readings are noise for sure."""
-    raw = readings["noise.raw_percent"]
-    moving = _motion(readings) > _STILL_PERCENT
-    doubtful = readings["noise.uneven"] > _UNEVEN
-    doubtful |= moving & (readings["noise.grain"] > _FINE_GRAIN)
-    # Motion adds to noise and never takes from it: a low reading holds all the same.
-    low = raw <= limit
-    # Nothing beyond what rounding does: smoothed by compression, or drawn.
-    there = raw > 0
-    told = np.asarray(there & (low | ~doubtful), bool)
-    looks = np.flatnonzero(there)
-    like = [_likewise(told, order, readings, limit) for order in (looks, looks[::-1])]
-    told |= like[0] | like[1]
-    return told
+    limit = float(measured.limits["noise.mid_review_percent"])
+    return {"mid_percent": mid_percent(readings, limit)}
 
 
 # ----------------------------------------------------------------------- the verdict
@@ -202,13 +178,29 @@ def _message(hit: Hit) -> str:
     middle = float(np.nanmedian(hit.values("noise.mid_percent")))
     grain = hit.values("noise.grain")
     known = grain[~np.isnan(grain)]
-    coarse = known.size > 0 and float(np.median(known)) > _FINE_GRAIN
+    coarse = known.size > 0 and float(np.median(known)) > FINE_GRAIN
     at_worst = f" (at worst {worst:.1f} %)" if worst - middle >= 0.1 else ""
     return (
         f"Noisy picture: at mid level, flat areas tremble by {middle:.1f} % of "
         f"range{at_worst}, {_ratio_db(middle):.0f} dB under white"
         + (", in grain coarser than a pixel." if coarse else ".")
+        + _how(hit)
     )
+
+
+def _how(hit: Hit) -> str:
+    """Say where it was read, if not at mid level and in any frame."""
+    out = ""
+    levels = hit.values("noise.level_percent")
+    at_mid = [MID_PERCENT[0] <= (a + b) / 2 < MID_PERCENT[1] for a, b in _LEVELS]
+    if np.isnan(levels[:, at_mid]).all() and not np.isnan(levels).all():
+        out += " Nothing is at mid level here: read where it is darker or lighter."
+    raw, keys = hit.values("noise.raw_percent"), hit.values("noise.key_percent")
+    known = raw[~np.isnan(raw)]
+    sure = keys[keys > hit.limit]
+    if sure.size and known.size and float(np.median(known)) < _SMOOTHED * sure.max():
+        out += " Compression smooths it away between key frames, and detail with it."
+    return out
 
 
 def _ratio_db(percent: float) -> float:
@@ -276,7 +268,7 @@ def _notes(measured: Measured) -> Iterable[str]:
     raw = readings["noise.raw_percent"]
     raw = raw[~np.isnan(raw)]
     if not known.size:
-        why = "no flat area between 30 and 60 % of range was found"
+        why = "no flat area of middle brightness was found"
     elif not raw.size or float(np.median(raw)) == 0.0:
         why = (
             "most flat areas do not change at all from frame to frame, so the "
@@ -349,7 +341,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=3,
+    version=4,
     label="Noise",
     clock="picture",
     room="noise",
@@ -366,6 +358,9 @@ MEASURE = Measure(
             width=len(LEVELS_PERCENT) - 1,
         ),
         Column("changed_ago_frames", "Frames since the noise jumped", "frames", 0),
+        Column("key_percent", "Noise in key frames, as read", "% of range", 2),
+        Column("key_grain", "Grain of key frames", "", 2),
+        Column("key_uneven", "Unevenness of the noise in key frames", "", 2),
     ),
     derived=(Column("mid_percent", "Noise at mid level", "% of range", 2),),
     derive=_derive,
@@ -435,13 +430,19 @@ MEASURE = Measure(
         "About twice a second, two neighbouring frames are compared in blocks of 16 x "
         "16 pixels on eight bands of lines. Of the blocks between 30 and 60 % of range "
         "that change at all, the variance that 35 % stay under counts, corrected for "
-        "that choice. The standard deviation of their difference over the square root "
-        "of two, less rounding, is the noise of one frame: weave and detail stand "
-        "still and cancel. Motion raises the reading, so one over the limit counts "
-        "only where the blocks agree and no texture passes under a moving camera. "
-        "Compression lowers it, by about a tenth at a camera's bit rates; where most "
-        "flat blocks are repeated unchanged, nothing is said. Where the reading jumps, "
-        "the frame is looked for; doubtful readings count beside sure ones like them."
+        "that choice (15 %, if only the least changing agree); without such blocks "
+        "those between 15 and 80 %, carried to mid level by the slope of the BT.709 "
+        "curve, half photon and half reading noise. The standard deviation of their "
+        "difference over the square root of two, less rounding, is the noise of one "
+        "frame: weave and detail stand still and cancel. Motion raises the reading, so "
+        "one over the limit counts only where the blocks agree and no texture passes "
+        "under a moving camera. Compression lowers it, by about a tenth at a camera's "
+        "bit rates, more at lower ones, least in key frames: these are read about once "
+        "a second too, against the frame before and the key frame before (what comes "
+        "back with a key frame is the same in both, noise is not); the smaller of both "
+        "counts. Where most flat blocks are repeated unchanged, nothing is said. Where "
+        "the reading jumps, the frame is looked for; doubtful readings count beside "
+        "sure ones like them."
     ),
     source=(
         "Difference of two frames of a still scene: textbook statistics (variance of "

@@ -449,7 +449,7 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=3,
+    version=4,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "
@@ -476,7 +476,8 @@ MEASURE = Measure(
         "one factor over the whole picture (von Kries; median over its points, two "
         "thirds of which must have gone with it) while light and dark lie where they "
         "lay; twice the limit of a drift counts then, and a cast where half of such a "
-        "change breaks the limit, for then one of two states does."
+        "change breaks the limit, for then one of two states does (three quarters, "
+        "where the framing begins and ends with one of them)."
     ),
     source=(
         "CIE 15 (XYZ, u'v', L*a*b*); Ohno, LEUKOS 10(1), 2014 (colour temperature, "

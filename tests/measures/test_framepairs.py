@@ -48,3 +48,27 @@ def test_earlier_pairs_are_kept_for_so_long() -> None:
     damaged = picture(np.full((16, 32), 90, np.uint8), index=30, damaged=True)
     assert pairs.take(damaged) is None
     assert pairs.reach == 0
+
+
+def test_of_wide_pictures_every_other_band_is_kept_but_pairs_are_whole() -> None:
+    for width, few in ((1024, 2), (512, 4)):
+        pairs = FramePairs(
+            setup_of(), per_second=1, count=4, rows=16, keep_s=0.4, thin=True
+        )
+        taken = []
+        for i in range(30):
+            y = np.repeat(np.arange(64, dtype=np.uint8)[:, None], width, axis=1) + i
+            pair = pairs.take(picture(y.astype(np.uint8), index=i))
+            taken += [] if pair is None else [(i, pair)]
+            # The first line of each band is its number, and i is added.
+            for ago in range(pairs.reach):
+                before, now = pairs.earlier(ago) or (None, None)
+                assert before is not None
+                assert now is not None
+                lines = list(range(0, 64, 64 // few))
+                assert now[:, 0, 0].tolist() == [k + i - ago for k in lines]
+                assert before[:, 0, 0].tolist() == [k + i - ago - 1 for k in lines]
+        assert [i for i, _ in taken] == [1, 26]
+        for i, (before, now) in taken[-1:]:
+            assert now.shape == before.shape == (4, 16, width)
+            assert i == 26

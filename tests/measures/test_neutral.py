@@ -59,7 +59,8 @@ WIDTH, HEIGHT = 320, 180
 SWAB = (30, 20, 70, 60)  # x, y, width, height
 SIGNAL = Signal()
 BT709 = colour.RGB_COLOURSPACES["ITU-R BT.709"]
-DRAPE, TISSUE, SKIN = (0.04, 0.155, 0.14), (0.55, 0.17, 0.15), (0.62, 0.40, 0.31)
+DRAPE, SKIN = (0.04, 0.155, 0.14), (0.62, 0.40, 0.31)
+BLOOD, PALE = (0.48, 0.11, 0.10), (0.60, 0.24, 0.205)  # between these lies tissue
 WHITE, BLOODY = (0.8, 0.8, 0.8), (0.62, 0.42, 0.40)
 BALANCED = np.ones(3)
 
@@ -80,6 +81,7 @@ def field(
     *,
     swab: tuple[float, ...] | None = WHITE,
     drape: tuple[float, ...] = DRAPE,
+    painted: bool = False,
     number: int = 1,
 ) -> Image:
     """Draw linear light: woven drape, a wound with skin round it, perhaps a swab."""
@@ -93,7 +95,10 @@ def field(
     soft = cv2.GaussianBlur(rng.normal(size=far.shape), (0, 0), 6)
     bump = (1 + 0.9 * soft / soft.std() * 0.15)[..., None]
     out[far < 1] = (np.array(SKIN) * bump)[far < 1]
-    out[far < 0.8] = (np.array(TISSUE) * bump)[far < 0.8]
+    mixed = cv2.GaussianBlur(rng.normal(size=far.shape), (0, 0), 5)
+    share = np.clip(0.5 + (not painted) * 0.5 * mixed / mixed.std(), 0, 1)[..., None]
+    tissue = np.array(BLOOD) * (1 - share) + np.array(PALE) * share
+    out[far < 0.8] = (tissue * bump)[far < 0.8]
     if swab is not None:
         left, top, w, h = SWAB
         part = slice(top, top + h), slice(left, left + w)
@@ -341,6 +346,15 @@ def test_curves_are_straight_between_their_knots() -> None:
     assert shares @ known == pytest.approx(merits(x), abs=1e-6)
 
 
+def test_a_painted_thing_is_no_flesh_whatever_its_shade() -> None:
+    # The area of an ellipse; its edges are blurred a little.
+    share = math.pi * (0.8 * 95) * (0.8 * 62) / (WIDTH * HEIGHT)
+    for painted, expected in ((False, share), (True, 0.0)):
+        found = find_candidates(shoot(field(painted=painted))).candidates
+        (swab,) = [c for c in found if c.box[0] < SWAB[0] + SWAB[2]]
+        assert swab.features.flesh_share == pytest.approx(expected, abs=0.03)
+
+
 def test_without_flesh_in_sight_a_chance_counts_less() -> None:
     chances = np.array([0.0, 0.5, 0.9, 1.0])
     assert damped(chances, np.full(4, 0.3)) == pytest.approx(chances)
@@ -464,15 +478,9 @@ def test_a_changed_setting_is_found_without_any_white() -> None:
     # u'v' between the two lamps, by colour-science.
     away = np.hypot(*(true_uv(warm) - true_uv(BALANCED)))
     assert drift.worst == pytest.approx(away, abs=0.001)
-    # One of two that lie 60 mired apart is off by half of it: CIEDE2000 by
-    # colour-science of a white under the geometric mean of both.
-    half = np.sqrt(warm / warm[1])
-    lab = colour.XYZ_to_Lab(
-        colour.RGB_to_XYZ(half, BT709) / colour.RGB_to_XYZ(half, BT709)[1],
-        BT709.whitepoint,
-    )
-    expected = colour.delta_E(np.array([100.0, 0, 0]), lab, method="CIE 2000")
-    assert cast.worst == pytest.approx(float(expected), abs=0.4)
+    # What it comes back to was likely set: three quarters of the change count.
+    assert cast.worst == pytest.approx(white_cast(warm / warm[1], 0.75), abs=0.4)
+    assert "begins and ends with" in cast.message
     assert "which of the two is right" in cast.message
     result: Any = SimpleNamespace(
         picture=measured.picture, info=measured.info, limits=measured.limits
@@ -484,6 +492,26 @@ def test_a_changed_setting_is_found_without_any_white() -> None:
         assert [line.label for line in figure.lines] == ["red / green", "blue / green"]
         setup = Setup(measured.info, make_limits(neutral=[]), result)
         assert not MEASURE.mark(pictures[0], setup, finding).outlines
+
+
+def white_cast(light: Any, share: float) -> float:
+    """Return CIEDE2000 of a white under a share of a light's change, in stops.
+
+    By colour-science.
+    """
+    xyz = colour.RGB_to_XYZ(light**share, BT709)
+    lab = colour.XYZ_to_Lab(xyz / xyz[1], BT709.whitepoint)
+    return float(colour.delta_E(np.array([100.0, 0, 0]), lab, method="CIE 2000"))
+
+
+def test_of_two_states_one_is_off_by_half_of_what_lies_between() -> None:
+    scene = field(swab=None)
+    warm = lamp_rgb(1e6 / (1e6 / 6504 + 60), 0.0032)
+    measured = auto(take((70, shoot(scene)), (50, shoot(scene, warm))))
+    (cast,) = [f for f in findings(measured) if f.rule == "white.cast"]
+    assert (cast.start_frame, cast.end_frame) == (70, 120)
+    assert cast.worst == pytest.approx(white_cast(warm / warm[1], 0.5), abs=0.4)
+    assert "most of the take" in cast.message
 
 
 def test_a_walk_is_found_without_any_white() -> None:

@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import cast
 
+import colour
 import cv2
 import numpy as np
 import pytest
@@ -222,6 +223,52 @@ def test_what_moves_in_half_of_the_picture_does_no_harm(moving: float) -> None:
     assert 0.97 * 1.5 < percent_of(seen.mid) < 1.5 * high * 1.03
 
 
+@pytest.mark.parametrize("moving", [0.6, 0.7])
+def test_the_least_changing_blocks_tell_where_most_of_the_picture_moves(
+    moving: float,
+) -> None:
+    coarse = 110.0 + 3.0 * (woven(7) - 110.0)
+    then = woven()
+    then[:, : round(WIDTH * moving)] = coarse[:, : round(WIDTH * moving)]
+    seen = pair(woven(), 2.0, then=then)
+    # The 15th percentile of all is the 50th of what stands still at most: by scipy,
+    # of 255 degrees of freedom, that reads 5 % high.
+    high = math.sqrt(stats.chi2.ppf(0.5, 255) / stats.chi2.ppf(0.15, 255))
+    assert high < 1.06
+    assert seen.uneven < flatnoise.UNEVEN
+    assert 0.97 * 2.0 < percent_of(seen.mid) < 2.0 * high * 1.03
+
+
+def test_where_all_of_the_picture_moves_nothing_is_sure() -> None:
+    ground = scene(HEIGHT, WIDTH + 40, rng(3))
+    seen = pair(ground[:, :WIDTH], 0.2, then=ground[:, 40:])
+    assert not seen.uneven < flatnoise.UNEVEN
+
+
+@pytest.mark.parametrize("level", [0.2, 0.25, 0.7])
+def test_without_mid_levels_noise_is_carried_to_them(level: float) -> None:
+    """Half photon and half reading noise at 45 %, through the curve's slope.
+
+    The slope is taken by differences on colour-science's curve. On the light side no
+    more than at mid level is taken, so that the reading is not too high there.
+    """
+
+    def noise(signal: float) -> float:
+        step = 1e-4
+        curve = colour.models.oetf_BT709
+        light, mid = (colour.models.oetf_inverse_BT709(v) for v in (signal, 0.45))
+        slope = (curve(light + step) - curve(light - step)) / (2 * step)
+        return float(slope * math.sqrt(0.5 * light / mid + 0.5))
+
+    factor = max(noise(level) / noise(0.45), 1.0)
+    image = np.full((HEIGHT, WIDTH), 16 + 219 * level)
+    seen = pair(image, 1.5 * factor)
+    assert percent_of(seen.mid) == pytest.approx(1.5, rel=0.05)
+    # Which curve another kind of signal has is not asked for.
+    other = Signal(transfer="pq")
+    assert math.isnan(pair(image, 1.5 * factor, other).mid)
+
+
 def test_repeated_blocks_are_no_proof_of_little_noise() -> None:
     signal = Signal()
     frozen = bands(coded(GREY, 2.0, signal, 1))
@@ -319,8 +366,14 @@ def test_a_doubtful_reading_counts_beside_a_sure_one_like_it() -> None:
         assert not (derived([looks[0], *[doubtful] * 4]) > 1.2).any()
 
 
-def derived(looks: Sequence[tuple[float, float, float]]) -> NDArray[np.floating]:
-    """Return the noise over time from readings: raw, grain, unevenness."""
+Look = tuple[float, float, float]
+
+
+def derived(looks: Sequence[Look], key: Look | None = None) -> NDArray[np.floating]:
+    """Return the noise over time from readings: raw, grain, unevenness.
+
+    And of a key frame between any two of them.
+    """
     rows = 13 * len(looks)
     flat = take([np.full((16, 16), 20.0)] * rows, 0.1)
     readings = flat.picture
@@ -333,9 +386,48 @@ def derived(looks: Sequence[tuple[float, float, float]]) -> NDArray[np.floating]
     columns["noise.repeated_percent"][::13] = 0
     for name, values in zip(names, zip(*looks, strict=True), strict=True):
         columns[f"noise.{name}"][::13] = values
+    for name, value in zip(("percent", "grain", "uneven"), key or (), strict=False):
+        columns[f"noise.key_{name}"] = np.full(rows, np.nan, np.float32)
+        columns[f"noise.key_{name}"][6::13] = value
     flat = replace(flat, picture=replace(readings, columns=cast(Columns, columns)))
     assert MEASURE.derive is not None
     return MEASURE.derive(flat)["mid_percent"]
+
+
+def groups(key: Image, between: Image, percents: tuple[float, float]) -> Measured:
+    """Measure groups of twelve frames that begin with a key frame of its own kind."""
+    pictures = []
+    for i in range(72):
+        first = i % 12 == 0
+        plane = coded(key if first else between, percents[not first], Signal(), 100 + i)
+        made = picture(plane, index=i)
+        made.key = first
+        pictures.append(made)
+    return measure(pictures, setup_of(), [MEASURE])
+
+
+def test_noise_that_is_left_in_key_frames_alone_is_found() -> None:
+    (finding,) = found(groups(GREY, GREY, (2.2, 0.4)))
+    # One frame of each pair has the noise: by the variance of a difference.
+    assert finding.worst == pytest.approx(math.hypot(2.2, 0.4) / math.sqrt(2), rel=0.05)
+    assert "Compression smooths it away" in finding.message
+    assert finding.start_frame <= 36
+    assert finding.end_frame == 72
+
+
+@pytest.mark.parametrize(("beside", "counts"), [(0.5, True), (2.0, False)])
+def test_key_frames_tell_nothing_while_something_moves(
+    beside: float, counts: bool
+) -> None:
+    # Neighbouring frames differ by so much, unevenly; key frames evenly.
+    seen = derived([(beside, 1.0, 1.5)] * 6, key=(2.0, 1.0, 0.3))
+    assert bool((seen > 1.2).any()) == counts
+    assert not (derived([(0.5, 1.0, 1.5)] * 6, key=(2.0, 1.0, 0.7)) > 1.2).any()
+
+
+def test_detail_that_comes_back_with_key_frames_is_no_noise() -> None:
+    worn = np.asarray(cv2.GaussianBlur(woven(), (0, 0), 2.0), np.float64)
+    assert found(groups(woven(), worn, (0.3, 0.2))) == []
 
 
 def test_a_clean_picture_that_moves_is_no_noise() -> None:
@@ -401,7 +493,7 @@ def test_a_drawn_picture_says_why_it_has_no_reading() -> None:
 
 def test_a_dark_take_says_why_it_has_no_reading() -> None:
     (note,) = notes(take([np.full((HEIGHT, WIDTH), 20.0)] * 30, 1.0))
-    assert "no flat area between 30 and 60 %" in note
+    assert "no flat area of middle brightness" in note
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (3, 5), (15, 700), (40, 15), (33, 47)])

@@ -121,6 +121,6 @@ KINDS: tuple[Kind, ...] = (
     Kind("white.drift", "walks", iris.white_walk, 5, 80, 25, "mired",
          "five just noticeable steps of 5 mired (trade rule, from memory)",
          fits=_neutral),
-    Kind("white.cast", "changed preset", iris.cast, 8, 100, 40, "mired",
+    Kind("white.cast", "changed preset", iris.cast, 8, 95, 40, "mired",
          "twice what the house lets pass", "both", fits=_neutral),
 )  # fmt: skip

@@ -121,8 +121,10 @@ PIECES: tuple[Source, ...] = (
     Source("take 01", "tune", "sample_media/take01_clean.mov", 0, 130, moves=True,
            quick=True, neutral=True),
     Source("walkway a", "tune", "vtest.avi", 0, 100, still=True, matrix="bt601"),
-    Source("field 1", "tune", "family", 1, 150, neutral=True),
-    Source("field 2", "tune", "family", 2, 150, neutral=True),
+    Source("field 1", "tune", "family", 1, 150, neutral=True,
+           known={"white.cast": "drawn under 3186 K, camera set to 5600 K"}),
+    Source("field 2", "tune", "family", 2, 150, neutral=True,
+           known={"white.cast": "drawn under 4231 K, camera set to 5600 K"}),
     # --- test
     Source("bikes", "test", "bikes.mp4", 0, 250, moves=True, matrix="bt601",
            known={"highlights.relevant": "a white door is blown out",

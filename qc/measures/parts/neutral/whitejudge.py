@@ -47,7 +47,7 @@ _OTHER_UV, _MORE_CONFIDENCE = 0.006, 0.08
 _SEEN_S = 0.4
 _REFERENCE_TIME = 0.75  # share of a take
 # Against a picture whose colour has changed by so much only what is this sure counts.
-_CHANGED_STOPS, _BEYOND_DOUBT = 0.15, 0.9
+_CHANGED_STOPS, _BEYOND_DOUBT = 0.15, 0.97
 _MOVED_STOPS = 0.06  # from which the picture as a whole has changed
 
 

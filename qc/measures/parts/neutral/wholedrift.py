@@ -1,7 +1,8 @@
 """Drift and cast where no white is known: the whole picture against its own start.
 
 Which of two states is right is not known then. But if a framing shows two that lie so
-far apart, one of them is off by at least half of it.
+far apart, one of them is off by at least half of it. One that it begins and ends with
+is likely the one that was set, so that the other is likely off by more than half.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ _RELEASE, _BRIDGE_S = 0.6, 0.5
 # white the limit of a drift counts twice (house choice).
 _TWICE = 2.0
 _SHORTEST_S = 1.0  # of a framing
+# What counts of a change: half, where either of both states may be the right one; more
+# where the framing begins and ends with one, alike within so many stops (house choice).
+_HALF, _MOST, _BACK_STOPS = 0.5, 0.75, 0.12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,12 +99,17 @@ def find_whole(measured: Measured) -> Iterable[Finding]:
     if measured.limits["white.neutral"] is not None:
         return
     known = [(f.start_frame, f.end_frame) for f in find_drift(measured)]
-    for framing in _framings(readings):
+    framings = list(_framings(readings))
+    if not framings:
+        return
+    # From one framing to the next this is a guess, good enough to choose by.
+    typical = np.median(np.concatenate([f.stops for f in framings]), axis=0)
+    for framing in framings:
         for finding in _drifts(measured, readings, framing, video.signal):
             mine = finding.start_frame, finding.end_frame
             if not any(mine[0] < b and a < mine[1] for a, b in known):
                 yield finding
-        yield from _casts(measured, readings, framing, video.signal)
+        yield from _casts(measured, readings, framing, typical, video.signal)
 
 
 def _spans(
@@ -153,19 +162,23 @@ def _grade(measured: Measured, readings: Readings, worst: int) -> Grade:
 
 
 def _casts(
-    measured: Measured, readings: Readings, framing: _Framing, signal: Signal
+    measured: Measured,
+    readings: Readings,
+    framing: _Framing,
+    typical: NDArray[np.float64],
+    signal: Signal,
 ) -> Iterable[Finding]:
     """Yield stretches so far from the rest of a framing that one of both has a cast."""
     limit = float(measured.limits["white.review_delta_e00"])
     least = float(measured.limits["white.min_seconds"])
-    usual = np.median(framing.stops, axis=0)
+    usual, share = _usual(framing, typical)
     off = framing.stops - usual
-    half = white_delta_e00(_light(0.5 * off), signal)
+    part = white_delta_e00(_light(share * off), signal)
     seen = readings["white.source"][framing.first : framing.last] > 0
     if seen.any():
         return  # its white is known, and carried through the framing
-    for first, last in _spans(half, framing, limit, least):
-        worst = first + int(np.argmax(half[first:last]))
+    for first, last in _spans(part, framing, limit, least):
+        worst = first + int(np.argmax(part[first:last]))
         yield finding_of(
             measured,
             readings,
@@ -175,20 +188,51 @@ def _casts(
             last=framing.first + last,
             worst_row=framing.first + worst,
             message=(
-                f"Against most of this framing the whole picture is "
+                f"Against {_against(share)} the whole picture is "
                 f"{_words(off[worst], signal)} here. No white was found that is sure "
-                "enough to say which of the two is right, but one of them is off by at "
-                f"least CIEDE2000 {half[worst]:.1f} (limit {limit:g})."
+                f"enough to say which of the two is right, {_verdict(share)} "
+                f"CIEDE2000 {part[worst]:.1f} (limit {limit:g})."
             ),
             advice=(
                 "Compare both with a moment in which something white is seen, and "
                 "grade the other like it. Before the next case take the white balance "
                 "on a clean white swab and leave light and setting alone."
             ),
-            worst=float(half[worst]),
+            worst=float(part[worst]),
             limit=limit,
             unit="ΔE₀₀",
         )
+
+
+def _usual(
+    framing: _Framing, typical: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Return what others are held against, and what share of a change counts.
+
+    What the framing begins and ends with; if that is not the same, the one that most
+    of the take has, or else what most of the framing has.
+    """
+    times, stops = framing.times[:-1], framing.stops
+    start = np.median(stops[times < times[0] + _START_S], axis=0)
+    end = np.median(stops[times > times[-1] - _START_S], axis=0)
+    if np.hypot(*(end - start)) <= _BACK_STOPS:
+        return 0.5 * (start + end), _MOST
+    nearer = min((start, end), key=lambda state: float(np.hypot(*(state - typical))))
+    if np.hypot(*(nearer - typical)) <= _BACK_STOPS:
+        return nearer, _HALF
+    return np.median(stops, axis=0), _HALF
+
+
+def _against(share: float) -> str:
+    if share > _HALF:
+        return "what this framing begins and ends with"
+    return "most of the take"
+
+
+def _verdict(share: float) -> str:
+    if share > _HALF:
+        return "but what it came back to was likely set, and this is then off by some"
+    return "but one of them is off by at least"
 
 
 def whole_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:

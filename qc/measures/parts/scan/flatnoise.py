@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +19,7 @@ __all__ = [
     "LEVELS_PERCENT",
     "MID_PERCENT",
     "REPEATED_SHARE",
+    "UNEVEN",
     "FlatNoise",
     "flat_blocks",
     "flat_noise",
@@ -34,6 +36,18 @@ _FLATTEST = 0.25
 _FEWEST_BLOCKS = 8
 # Where most flat blocks do not change at all, the coder repeats them.
 REPEATED_SHARE = 0.5
+# Noise is alike everywhere at one level. Where even the less changing blocks differ
+# this much, something moves in most of them, or the coder has been at work.
+UNEVEN = 0.6
+# Then the blocks that change least may still agree: the variances that these shares
+# stay under, of so many blocks at least. What moves makes them more, never less.
+_TAIL, _TAIL_BLOCKS = (8.0, 15.0, 25.0), 40
+# Where nothing is at mid level, what lies darker or lighter is carried to it. Over the
+# curve of BT.709-6 noise of photons hardly depends on the level and that of reading
+# grows with the slope; half of each at mid level is taken on the dark side, and no
+# more than at mid level on the light side (house choices, on the low side).
+_WIDER_PERCENT, _CENTRE_PERCENT = (15.0, 80.0), 45.0
+_ALPHA = 1.099
 # Variance of rounding to whole codes.
 _ROUNDING = 1.0 / 12.0
 # The variance that this share of a level's blocks stays under counts. Lower, it would
@@ -44,6 +58,8 @@ _ROUNDING = 1.0 / 12.0
 _LOW = 35.0
 _FREEDOM = BLOCK**2 - 1
 _LOW_BIAS = (1 - 2 / (9 * _FREEDOM) - 0.3853 * math.sqrt(2 / (9 * _FREEDOM))) ** 3
+# The same for the 15th percentile.
+_TAIL_BIAS = (1 - 2 / (9 * _FREEDOM) - 1.0364 * math.sqrt(2 / (9 * _FREEDOM))) ** 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +69,8 @@ class FlatNoise:
     Attributes
     ----------
     mid : float
-        Standard deviation at mid level; NaN when it cannot be told.
+        Standard deviation at mid level, or carried to it from darker and lighter
+        blocks where there are none; NaN when it cannot be told.
     grain : float
         Noise of 2 x 2 means over what independent pixels would leave; 1 for noise
         that differs from pixel to pixel, 2 for noise of coarse grain.
@@ -61,7 +78,8 @@ class FlatNoise:
         Share of flat mid-level blocks that did not change at all, 0 to 1.
     uneven : float
         How much the less changing blocks differ (20th to 50th percentile of variance
-        over the 35th); about 0.1 for noise alone.
+        over the 35th); about 0.1 for noise alone. Over `UNEVEN` the 8th to 25th over
+        the 15th, and `mid` from that, if these are less uneven.
     levels : (n,) array
         Standard deviation by level, between the edges of `LEVELS_PERCENT`.
     """
@@ -100,15 +118,48 @@ def flat_noise(
     changes = variance > 0
     levels = _by_level(level[changes], variance[changes])
     at_mid = _at_mid(level)
+    if signal.transfer == "bt709" and np.count_nonzero(at_mid) < _FEWEST_BLOCKS:
+        at_mid = (level >= _WIDER_PERCENT[0]) & (level < _WIDER_PERCENT[1])
+        variance, coarse = _carried(level, variance, coarse)
     repeated = _repeated(at_mid, flatness, variance)
     chosen = np.sort(variance[at_mid & changes])
     if chosen.size < _FEWEST_BLOCKS or not repeated < REPEATED_SHARE:
         return FlatNoise(math.nan, math.nan, repeated, math.nan, levels)
     least, low, more = (percentile(chosen, share) for share in (20.0, _LOW, 50.0))
     uneven = (more - least) / low if low > 0 else math.inf
+    mid = _sigma(low, _LOW_BIAS)
+    if uneven > UNEVEN and np.count_nonzero(at_mid) >= _TAIL_BLOCKS:
+        # What does not change at all belongs to the least.
+        every = np.sort(variance[at_mid])
+        least, low, most = (percentile(every, share) for share in _TAIL)
+        if low > 0 and most - least <= UNEVEN * low:
+            uneven, more, mid = (most - least) / low, most, _sigma(low, _TAIL_BIAS)
     still = at_mid & changes & (variance <= more)
     grain = math.sqrt(4.0 * float(coarse[still].sum()) / float(variance[still].sum()))
-    return FlatNoise(_sigma(chosen), grain, repeated, uneven, levels)
+    return FlatNoise(mid, grain, repeated, uneven, levels)
+
+
+@lru_cache(maxsize=1)
+def _carrying() -> NDArray[np.float64]:
+    """Return noise in codes over that at mid level, for levels of 0 to 100 %."""
+    level = np.maximum(np.arange(101.0), 8.1) / 100.0  # under 8.1 % the curve is a line
+    signal = (level + _ALPHA - 1.0) / _ALPHA
+    centre = (_CENTRE_PERCENT / 100.0 + _ALPHA - 1.0) / _ALPHA
+    light = (signal / centre) ** (1.0 / 0.45)
+    noise = light ** (0.45 - 1.0) * np.sqrt(0.5 * light + 0.5)
+    return np.asarray(np.maximum(noise, 1.0), np.float64)
+
+
+def _carried(
+    level: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    coarse: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return variances as they would be at mid level; what does not change stays so."""
+    factor = _carrying()[np.clip(np.rint(level), 0, 100).astype(np.intp)] ** 2
+    rounding = 2.0 * _ROUNDING
+    left = np.maximum(variance - rounding, 0.0) / factor + rounding
+    return np.where(variance > 0, left, 0.0), coarse / factor
 
 
 def _by_level(
@@ -119,15 +170,16 @@ def _by_level(
     order = np.lexsort((variance, place))
     edges = np.searchsorted(place[order], np.arange(1, len(LEVELS_PERCENT) + 1))
     ordered = variance[order]
-    return np.array([_sigma(ordered[a:b]) for a, b in pairwise(edges.tolist())])
+    out = np.full(len(edges) - 1, np.nan)
+    for i, (a, b) in enumerate(pairwise(edges.tolist())):
+        if b - a >= _FEWEST_BLOCKS:
+            out[i] = _sigma(percentile(ordered[a:b], _LOW), _LOW_BIAS)
+    return out
 
 
-def _sigma(ordered: NDArray[np.float64]) -> float:
-    """Return the noise of one frame from variances, in order, of differences of two."""
-    if ordered.size < _FEWEST_BLOCKS:
-        return math.nan
-    mean = percentile(ordered, _LOW) / _LOW_BIAS
-    return math.sqrt(max(mean / 2.0 - _ROUNDING, 0.0))
+def _sigma(low: float, bias: float) -> float:
+    """Return the noise of one frame from a low variance of differences of two."""
+    return math.sqrt(max(low / bias / 2.0 - _ROUNDING, 0.0))
 
 
 def _flattest(
@@ -138,7 +190,9 @@ def _flattest(
     if there.size < _FEWEST_BLOCKS:
         return there[:0]
     count = max(_FEWEST_BLOCKS, math.ceil(_FLATTEST * there.size))
-    return there[np.argsort(flatness[there], kind="stable")[:count]]
+    if count >= there.size:
+        return there
+    return there[np.argpartition(flatness[there], count - 1)[:count]]
 
 
 def _repeated(

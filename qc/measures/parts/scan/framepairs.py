@@ -21,6 +21,8 @@ __all__ = ["Bands", "FramePairs", "band_starts", "change_point", "percentile"]
 Bands: TypeAlias = NDArray[np.unsignedinteger]
 
 _MOST_BYTES = 24 * 2**20
+_WIDE = 1024  # pixels
+_SHAPES = 2  # of bands in use
 
 
 def band_starts(height: int, *, count: int, rows: int) -> list[int]:
@@ -66,6 +68,9 @@ class FramePairs:
     keep_s : float
         Seconds of frames to keep the bands of, for `earlier`; less where that would
         take more than 24 MB.
+    thin : bool
+        Keep every other band only of pictures at least 1024 wide, but of pairs: most
+        of what this costs is fetching the lines.
     """
 
     def __init__(
@@ -76,6 +81,7 @@ class FramePairs:
         count: int,
         rows: int,
         keep_s: float = 0.0,
+        thin: bool = False,
     ) -> None:
         video = setup.info.video
         self._tick_s = float(video.time_base) if video is not None else math.nan
@@ -83,10 +89,11 @@ class FramePairs:
         self._count, self._rows = count, rows
         self._slot = -math.inf
         self._keep_s = keep_s
+        self._thin = thin
         self._due = False
         self._kept: deque[tuple[float, Bands]] = deque()
         # What has been let go is filled again: new memory costs more than the copy.
-        self._spare: list[Bands] = []
+        self._spare: dict[tuple[int, ...], list[Bands]] = {}
         self._starts: tuple[int, list[int]] = (0, [])
 
     def take(self, picture: Picture) -> tuple[Bands, Bands] | None:
@@ -110,12 +117,22 @@ class FramePairs:
         if not (due or self._due or self._keep_s):
             self._forget()
             return None
-        self._keep(at, self._bands(picture))
-        return self.earlier(0) if due else None
+        if self._starts[0] != picture.height:
+            starts = band_starts(picture.height, count=self._count, rows=self._rows)
+            self._forget()
+            self._starts = picture.height, starts
+        whole = due or self._due or not self._thins(picture.width)
+        self._keep(at, self._bands(picture, 1 if whole else 2))
+        if not due or not self.reach:
+            return None
+        return self._kept[-2][1], self._kept[-1][1]
+
+    def _thins(self, width: int) -> bool:
+        return self._thin and width >= _WIDE
 
     def _keep(self, at: float, bands: Bands) -> None:
         kept = self._kept
-        if kept and kept[-1][1].shape != bands.shape:
+        if kept and kept[-1][1].shape[2] != bands.shape[2]:
             self._forget()
         kept.append((at, bands))
         # Two are needed at least; time stamps may jump.
@@ -123,11 +140,14 @@ class FramePairs:
             not 0 <= at - kept[0][0] <= self._keep_s
             or len(kept) * bands.nbytes > _MOST_BYTES
         ):
-            self._spare.append(kept.popleft()[1])
+            self._let_go(kept.popleft()[1])
 
     def _forget(self) -> None:
-        self._spare.extend(bands for _, bands in self._kept)
-        self._kept.clear()
+        while self._kept:
+            self._let_go(self._kept.pop()[1])
+
+    def _let_go(self, bands: Bands) -> None:
+        self._spare.setdefault(bands.shape, []).append(bands)
 
     @property
     def reach(self) -> int:
@@ -135,27 +155,37 @@ class FramePairs:
         return max(0, len(self._kept) - 1)
 
     def earlier(self, ago: int) -> tuple[Bands, Bands] | None:
-        """Return the pair of frames `ago` frames before the latest; None if gone."""
+        """Return the pair of frames `ago` frames before the latest; None if gone.
+
+        Of every other band where pictures are thinned.
+        """
         if not 0 <= ago < self.reach:
             return None
-        return self._kept[-2 - ago][1], self._kept[-1 - ago][1]
+        before, now = self._kept[-2 - ago][1], self._kept[-1 - ago][1]
+        if self._thins(now.shape[2]):
+            few = len(self._starts[1][::2])
+            before, now = (
+                bands if len(bands) == few else np.ascontiguousarray(bands[::2])
+                for bands in (before, now)
+            )
+        return before, now
 
-    def _bands(self, picture: Picture) -> Bands:
-        """Return a copy of the bands."""
-        if self._starts[0] != picture.height:
-            starts = band_starts(picture.height, count=self._count, rows=self._rows)
-            self._starts = picture.height, starts
-        starts = self._starts[1]
+    def _bands(self, picture: Picture, step: int) -> Bands:
+        """Return a copy of every `step`-th band."""
+        starts = self._starts[1][::step]
         bands = self._room((len(starts), self._rows, picture.width), picture.y.dtype)
         for band, start in zip(bands, starts, strict=True):
             band[:] = picture.y[start : start + self._rows]
         return bands
 
     def _room(self, shape: tuple[int, int, int], dtype: np.dtype[Any]) -> Bands:
-        if self._spare:
-            bands = self._spare.pop()
-            if bands.shape == shape and bands.dtype == dtype:
+        spare = self._spare.get(shape)
+        if spare:
+            bands = spare.pop()
+            if bands.dtype == dtype:
                 return bands
+            self._spare.clear()
+        elif len(self._spare) > _SHAPES:
             self._spare.clear()
         return np.empty(shape, dtype)
 

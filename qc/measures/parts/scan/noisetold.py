@@ -1,0 +1,186 @@
+"""Which readings of noise are noise for sure, and how long each stands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.scan.flatnoise import UNEVEN
+from qc.records import Readings
+
+__all__ = ["FINE_GRAIN", "LIKE", "mid_percent"]
+
+# Texture under a moving camera changes from frame to frame as noise does. A lens
+# spreads it over several pixels, so that 2 x 2 means keep more of it than of noise;
+# from here on (1 for independent pixels, 2 for coarse grain) motion tells nothing.
+FINE_GRAIN = 1.3
+# Moved by more than this from frame to frame (percent of width: a pixel in 1920).
+_STILL_PERCENT = 0.06
+# A reading stands until the next one; some time more, in case that one fails.
+_HELD_S = 1.2
+# One of a key frame stands for its group, up to the next if that one is alike.
+_GROUP_S = 6.0
+# Looks at neighbouring frames and key frames tell of the same picture when this near.
+_NEAR_S = 0.8
+# A doubtful reading beside a sure one may be the same noise: if it is of the same grain
+# and hardly less, or more by what motion may add to it. Motion and coding alone would
+# not happen to give what noise gave a moment ago.
+LIKE, _LIKE_MORE, _LIKE_GRAIN = 1.25, 1.5, 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looks:
+    """Readings of one kind, NaN in rows without one."""
+
+    raw: NDArray[np.floating]
+    grain: NDArray[np.floating]
+    uneven: NDArray[np.floating]
+
+    @classmethod
+    def of(cls, readings: Readings, prefix: str) -> _Looks:
+        names = (f"noise.{prefix}{name}" for name in ("percent", "grain", "uneven"))
+        nothing = np.full(readings.rows, np.nan, np.float32)
+        return cls(*(readings[n] if n in readings.columns else nothing for n in names))
+
+
+def mid_percent(readings: Readings, limit: float) -> NDArray[np.floating]:
+    """Return the noise at mid level over time, NaN where it is not known for sure.
+
+    Parameters
+    ----------
+    readings : Readings
+        With the columns of the noise measure, and of motion if it was measured.
+    limit : float
+        Noise over it must be sure; percent of range.
+    """
+    plain = _Looks(
+        readings["noise.raw_percent"],
+        readings["noise.grain"],
+        readings["noise.uneven"],
+    )
+    moves = _motion(readings) > _STILL_PERCENT
+    told = _told(plain, moves, limit)
+    here = _plain(readings, plain, told)
+    keys = _Looks.of(readings, "key_")
+    # Alone, without others like them: a picture that moves a little has such.
+    sure = _sure(keys, moves) & (keys.raw > limit)
+    sure &= ~_near(readings, (plain.raw > limit) & ~told)
+    return np.fmax(here, _of_keys(readings, keys, sure))
+
+
+def _near(readings: Readings, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what lies by one of these rows.
+
+    Where neighbouring frames differ by more than the limit, but not as noise does,
+    something moves; key frames then tell no more than they.
+    """
+    begins = readings.times()[:-1]
+    at = begins[rows]
+    first = np.searchsorted(at, begins - _NEAR_S)
+    last = np.searchsorted(at, begins + _NEAR_S, side="right")
+    return np.asarray(last > first)
+
+
+def _motion(readings: Readings) -> NDArray[np.floating]:
+    """Return how far the picture moved since the frame before, percent of width."""
+    if "steadiness.dx_percent" in readings.columns:
+        return np.hypot(
+            readings["steadiness.dx_percent"], readings["steadiness.dy_percent"]
+        )
+    if "framing.motion_percent" in readings.columns:
+        return readings["framing.motion_percent"]
+    return np.full(readings.rows, np.nan, np.float32)
+
+
+def _plain(
+    readings: Readings, looks: _Looks, told: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return what two neighbouring frames tell, until the next look."""
+    raw, ago = looks.raw, readings["noise.changed_ago_frames"]
+    out = np.full(readings.rows, np.nan)
+    times = readings.times()
+    value, until = math.nan, 0
+    rows = np.flatnonzero(~np.isnan(readings["noise.repeated_percent"]) | told)
+    for row, end in zip(rows, np.append(rows, readings.rows)[1:], strict=True):
+        jumped = not math.isnan(ago[row])
+        first = row - int(ago[row]) if jumped else row
+        if told[row]:
+            value = float(raw[row])
+            until = int(np.searchsorted(times[:-1], times[row] + _HELD_S))
+        elif jumped:
+            # What it was before has ended, whatever it is now.
+            value, until = math.nan, 0
+        out[first:end] = np.nan
+        out[first : min(end, until)] = value
+    return out
+
+
+def _of_keys(
+    readings: Readings, looks: _Looks, told: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return what key frames tell: each for its group."""
+    out = np.full(readings.rows, np.nan)
+    times = readings.times()
+    rows = np.flatnonzero(~np.isnan(looks.raw))
+    jumps = list(_jumps(readings))
+    for row, after in zip(rows, np.append(rows, readings.rows)[1:], strict=True):
+        if not told[row]:
+            continue
+        goes_on = after < readings.rows and told[after]
+        held = _GROUP_S if goes_on else _HELD_S
+        until = int(np.searchsorted(times[:-1], times[row] + held))
+        first, last = int(row), min(int(after), until)
+        for jump in jumps:
+            if goes_on or not first < jump <= last:
+                continue
+            last = jump
+        out[first:last] = np.fmax(out[first:last], looks.raw[row])
+    return out
+
+
+def _jumps(readings: Readings) -> Iterator[int]:
+    """Yield the rows at which noise between neighbouring frames jumped."""
+    ago = readings["noise.changed_ago_frames"]
+    for row in np.flatnonzero(~np.isnan(ago)):
+        yield int(row) - int(ago[row])
+
+
+def _told(looks: _Looks, moves: NDArray[np.bool_], limit: float) -> NDArray[np.bool_]:
+    """Return which readings are noise for sure."""
+    raw = looks.raw
+    # Motion adds to noise and never takes from it: a low reading holds all the same.
+    low = raw <= limit
+    # Nothing beyond what rounding does: smoothed by compression, or drawn.
+    there = raw > 0
+    told = np.asarray(there & (low | _sure(looks, moves)), bool)
+    rows = np.flatnonzero(there)
+    for order in (rows, rows[::-1]):
+        told |= _likewise(told.copy(), order, looks, limit)
+    return told
+
+
+def _sure(looks: _Looks, moves: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which readings hang on nothing but noise."""
+    even = looks.uneven <= UNEVEN
+    return np.asarray(even & ~(moves & (looks.grain > FINE_GRAIN)))
+
+
+def _likewise(
+    told: NDArray[np.bool_], order: NDArray[np.intp], looks: _Looks, limit: float
+) -> NDArray[np.bool_]:
+    """Return which doubtful readings behind a sure one are like it, one by one."""
+    raw, grain = looks.raw, looks.grain
+    out = np.zeros(len(told), bool)
+    sure = -1
+    for row in order.tolist():
+        if told[row]:
+            sure = row if raw[row] > limit else -1
+        elif sure >= 0:
+            near = raw[sure] / LIKE <= raw[row] <= raw[sure] * _LIKE_MORE
+            out[row] = near and abs(grain[row] - grain[sure]) <= _LIKE_GRAIN
+            sure = sure if out[row] else -1
+    return out
