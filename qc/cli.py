@@ -46,6 +46,8 @@ _NEUTRAL = re.compile(r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})(?:@(
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
+    # Before numpy: matrices here are small, and every core has a decoder's thread.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     output = guard_streams()
     given = sys.argv[1:] if arguments is None else arguments
     options = _parser().parse_args([_plain(text) for text in given])

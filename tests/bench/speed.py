@@ -259,7 +259,10 @@ def _python(script: Path, *arguments: str) -> Figures:
         [sys.executable, str(script), *arguments],
         capture_output=True,
         text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, paths))},
+        # One thread for matrices, as the command has it.
+        env={"OPENBLAS_NUM_THREADS": "1"}
+        | os.environ
+        | {"PYTHONPATH": os.pathsep.join(filter(None, paths))},
         check=False,
     )
     if done.returncode:

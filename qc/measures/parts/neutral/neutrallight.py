@@ -94,11 +94,10 @@ def lamp_duv(primaries: Primaries) -> Map:
             u, v = planckian_uv(setting).tolist()
             lamp = rgb * (to_rgb @ [3.0 * u, 2.0 * v, 4.0 - u - 10.0 * v])
         uv = uv_prime(linear_rgb_to_xyz(lamp, primaries=primaries)) * (1.0, 2.0 / 3.0)
-        off = uv[:, :, None, :] - locus
-        distance = np.hypot(off[..., 0], off[..., 1])
-        nearest = distance.argmin(axis=-1)
-        duv = np.take_along_axis(distance, nearest[..., None], -1)[..., 0]
-        duv = np.copysign(duv, uv[..., 1] - locus[nearest, 1])
+        # Least distance: the points' own squares are the same for every lamp.
+        nearest = (np.square(locus).sum(axis=1) - 2.0 * (uv @ locus.T)).argmin(axis=-1)
+        off = uv - locus[nearest]
+        duv = np.copysign(np.hypot(off[..., 0], off[..., 1]), off[..., 1])
         duv = np.where((nearest > 0) & (nearest < len(locus) - 1), duv, np.inf)
         best = np.where(np.abs(duv) < np.abs(best), duv, best)
     return np.where(np.abs(best) <= LAMP_DUV, best, np.nan).astype(np.float32)
