@@ -190,14 +190,19 @@ def _message(hit: Hit) -> str:
 def _advice(hit: Hit) -> str:
     names = _leading(hit)
     much = close_by(hit.readings, hit.first, hit.last, channels=True)
+    luma = close_by(hit.readings, hit.first, hit.last)
     level = hit.measured.limits["highlights.level_percent"]
     how = much or (
-        "close the iris by ⅓ to ⅔ stop and look again (how far over its end a channel "
-        "was cannot be measured)"
+        "close the iris by ⅓ to ⅔ stop (how far over its end a channel was cannot be "
+        "measured)"
     )
+    if much and luma and much != luma:
+        # The same two amounts as in the advice on what is burnt.
+        part = luma.removeprefix("close the iris by ").partition(" (")[0]
+        how += f" ({part} of it takes the zebra off the field)"
     first = (
-        f"{how[0].upper()}{how[1:]}; the zebra at {level:g} % reads luma and does not "
-        "show this."
+        f"{how[0].upper()}{how[1:]}, then look again; the zebra at {level:g} % reads "
+        "luma and does not show this."
     )
     if len(names) > 1:
         return first

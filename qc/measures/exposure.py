@@ -136,6 +136,7 @@ class _Reader:
             "p99_percent": p99,
             "field_percent": field,
             "open_stops": open_stops(field, signal=signal) if dark else math.nan,
+            "spare_stops": self._closing.spare_stops() if dark else math.nan,
             "noise_percent": noise_percent(picture) if dark else math.nan,
             "black_percent": 100.0 * int(below[self._black_code]) / total,
             "headroom_stops": self._headroom(top) if under_ceiling else math.nan,
@@ -231,6 +232,7 @@ MEASURE = Measure(
         Column("headroom_stops", "Headroom to 100 %", "stops", 2),
         Column("field_percent", "Level of the field's bright parts", "%"),
         Column("open_stops", "To open, when dark", "stops", 2),
+        Column("spare_stops", "To open until colours burn, when dark", "stops", 2),
         Column("noise_percent", "Noise of the quietest part, when dark", "%", 2),
         Column("level_stops", "Level against the place's first frame", "stops", 2),
         Column("place", "Place whose level is followed", "", 0),
@@ -351,10 +353,15 @@ MEASURE = Measure(
         "the colours of what is not, pixels cut off in all three are censored, and a "
         "normal distribution of log light is fitted to the field from 1.4 stops under "
         "the level up; no more than 2 stops are extrapolated; values are held until "
-        "the next look. At least: what the codes themselves lie over the level. A knee "
-        "in the camera hides light: then the estimate is too small. Level: common "
-        "change of log light of 48 x 27 cells against the first frame of the place, "
-        "carried on from frame to frame while the camera moves; "
+        "the next look. To close until no channel clips: a channel that is cut off is "
+        "told by pixels that are not and have the same ratio of the other two; where "
+        "several kinds of them fit, the one that needs least light over the end "
+        "counts most. To open until colours burn: of all that is not white, until 1 % "
+        "of the picture (highlights.review_percent) has luma at the level or a "
+        "channel at 100 %. At least: what the codes themselves lie over the level. "
+        "A knee in the camera hides light: then the estimate is too small. Level: "
+        "common change of log light of 48 x 27 cells against the first frame of the "
+        "place, carried on from frame to frame while the camera moves; "
         "a jump at once is told by itself: a note if it stays, more if it comes back "
         "and nothing else tells what lies between; "
         "not when the colours jump too (a lamp switched), nor what goes up and down "
@@ -366,5 +373,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=3,
+    version=4,
 )

@@ -38,6 +38,9 @@ _BURNT_TAKES, _WHITE_TAKES = 42, 32
 _GOOD_SHARE, _BAD_SHARE, _BAD_SECONDS = 0.005, 0.01, 1.0
 _SWAB_BURNT = 0.005
 _RIGHT_STOPS = -0.15
+# A channel is cut off from two 8-bit codes under the camera's end on, and this much
+# of the picture may be.
+_END_SHARE, _MAY_BE_CUT_OFF = 2 / 219, 0.01
 _NEUTRAL_SHARE = 0.005
 _FOUND_FRAMES = 0.25
 
@@ -102,6 +105,8 @@ class BurntTake:
     found: bool = False
     close: NDArray[np.floating[Any]] | None = None
     at_least: NDArray[np.floating[Any]] | None = None
+    channel_stops: list[float] = field(default_factory=list)
+    close_channel: NDArray[np.floating[Any]] | None = None
 
     @property
     def good(self) -> bool:
@@ -141,6 +146,7 @@ def _burnt_take(case: Any) -> BurntTake:
         take.relevant.append(float(relevant.mean()))
         take.swab.append(float(swab.mean()))
         take.stops.append(case.truth_stops(truth))
+        take.channel_stops.append(channel_truth(case, truth))
         if parts_of is None:
             return
         parts = parts_of[0](picture, code=code, memory=memory)
@@ -155,7 +161,27 @@ def _burnt_take(case: Any) -> BurntTake:
     take.found = any(f.rule == "highlights.relevant" for f in findings)
     take.close = _column(measured, "exposure.close_stops")
     take.at_least = _column(measured, "exposure.close_at_least_stops")
+    take.close_channel = _column(measured, "exposure.close_channel_stops")
     return take
+
+
+def channel_truth(case: Any, truth: Any) -> float:
+    """Return stops to close until at most 1 % has a channel cut off and matters.
+
+    Exact for the noiseless picture: the brightest channel's light at that rank over
+    the light that the camera's own curve brings to its end. 0 when nothing need be
+    done; a knee that never lets a channel come to its end has nothing to close.
+    """
+    facts = case.sensor.facts
+    light = np.linspace(0.3, 16.0, 100_001)
+    value = case.sensor.curve(light)
+    end = light[np.searchsorted(value, facts.clip_percent / 100 - _END_SHARE)]
+    mine = np.isin(truth.labels, family.RELEVANT) & ~truth.edge
+    top = np.sort(truth.light[mine].max(axis=-1))
+    rank = int(_MAY_BE_CUT_OFF * truth.labels.size)
+    if len(top) <= rank:
+        return 0.0
+    return max(0.0, math.log2(float(top[-1 - rank]) / float(end)))
 
 
 @lru_cache(maxsize=2)
@@ -255,6 +281,7 @@ def score_stops(task: Task) -> list[Row]:
                 " stops",
             )
         )
+    rows += _channel_rows(takes)
     rows += [
         Row("lower bound <= truth + 0.1", rate(bound), len(bound), " %",
             remark="frames"),
@@ -262,6 +289,32 @@ def score_stops(task: Task) -> list[Row]:
             remark="frames"),
     ]  # fmt: skip
     return rows
+
+
+def _channel_rows(takes: Sequence[BurntTake]) -> list[Row]:
+    """Score the stops until no channel is cut off; none told counts as none."""
+    truth, error = [], []
+    for take in takes:
+        if take.close_channel is None:
+            continue
+        truth += take.channel_stops
+        told = np.nan_to_num(take.close_channel)
+        error += [float(a) - b for a, b in zip(told, take.channel_stops, strict=True)]
+    over = [(t, e) for t, e in zip(truth, error, strict=True) if t > 0]
+    bins = binned([t for t, _ in over], [e for _, e in over], (0.0, 1.5, 2.5))
+    rows = []
+    for (low, high, mine), goal in zip(bins, (0.25, None), strict=True):
+        name, size = f"true {low:g} to {high:g} stops", [abs(e) for e in mine]
+        far = rate(e > 0.5 for e in mine)
+        rows += [
+            Row(f"channel: median error, {name}", percentile(size, 50), len(mine),
+                " stops", goal, at_least=False, remark="frames"),
+            Row(f"channel: 90th percentile, {name}", percentile(size, 90), len(mine),
+                " stops", remark=f"{far:.0f} % told over 1/2 stop too much"),
+        ]  # fmt: skip
+    idle = [e > 0.25 for t, e in zip(truth, error, strict=True) if t == 0]
+    return [*rows, Row("channel: nothing to close, told over 1/4", rate(idle),
+                       len(idle), " %", remark="frames")]  # fmt: skip
 
 
 # --------------------------------------------------------------------- white balance

@@ -155,19 +155,50 @@ def test_white_rows_from_takes_made_up(monkeypatch: pytest.MonkeyPatch) -> None:
     assert (sure.value, sure.cases) == (0.001, 1)
 
 
+def test_channels_that_are_told_wrong_or_not_at_all_are_scored() -> None:
+    nan = math.nan
+    takes = [
+        rendered.BurntTake(
+            "made up",
+            channel_stops=[0.0, 0.5, 1.0, 2.0, 0.0],
+            close_channel=np.array([0.3, 0.6, 1.8, nan, nan]),
+        ),
+        rendered.BurntTake("without the column", channel_stops=[1.0]),
+    ]
+    rows = {r.name: r for r in rendered._channel_rows(takes)}
+    low = rows["channel: median error, true 0 to 1.5 stops"]
+    assert low.value == pytest.approx(0.45)  # of 0.1 and 0.8
+    assert low.cases == 2
+    assert low.verdict == "missed"
+    assert rows["channel: 90th percentile, true 0 to 1.5 stops"].remark.startswith("50")
+    high = rows["channel: median error, true 1.5 to 2.5 stops"]
+    assert (high.value, high.cases) == (2.0, 1)  # nothing told is nothing closed
+    assert rows["channel: nothing to close, told over 1/4"].value == 50.0
+
+
 def test_a_take_goes_through_the_real_readers() -> None:
     """Two halves: tissue that burns, and a made-up truth that says so."""
     y = np.full((90, 160), 120, np.uint8)
     y[:, 80:] = 240
     grey = np.full((45, 80), 128, np.uint8)
     truth = SimpleNamespace(
-        relevant=y == 240, swab=y == 0, other=y == 0, over_stops=0.7
+        relevant=y == 240,
+        swab=y == 0,
+        other=y == 0,
+        over_stops=0.7,
+        labels=np.full(y.shape, rendered.family.RELEVANT[0], np.uint8),
+        edge=y == 0,
+        light=np.stack([y / 120.0, y / 240.0, y / 240.0], axis=-1),
     )
 
     class Half:
         name = "half"
         bit_depth, full_range, first_code = 8, False, 225
         plan = SimpleNamespace(table=SimpleNamespace(size=(160, 90)))
+        # Ends at 100 %, linear.
+        sensor = SimpleNamespace(
+            facts=SimpleNamespace(clip_percent=100.0), curve=lambda light: light
+        )
 
         def frames(self, fps: float, seconds: float, *, coded: bool) -> Iterator[Any]:
             assert coded
@@ -180,6 +211,9 @@ def test_a_take_goes_through_the_real_readers() -> None:
     take = rendered._burnt_take(Half())
     assert take.relevant == [0.5] * 15
     assert take.stops == [0.8] * 15
+    # Red of the brighter half is 2; it has to come two 8-bit codes under 1.
+    expected = math.log2(2.0 / (217 / 219))
+    assert take.channel_stops == pytest.approx([expected] * 15, abs=1e-3)
     assert take.bad
     assert not take.good
     assert rendered._classifier() is not None

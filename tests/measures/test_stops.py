@@ -109,8 +109,9 @@ def test_advice_for_a_stretch_puts_right_most_of_its_frames() -> None:
         close_channel_stops=[nan, 1.0, 1.0, 1.0, 1.0, 1.0],
     )
     assert close_by(readings, 0, 5) == "close the iris by about ⅔ stop (at least ⅓)"
-    assert close_by(readings, 0, 5, channels=True).startswith(
-        "close the iris by about 1 stop"
+    assert (
+        close_by(readings, 0, 5, channels=True)
+        == "close the iris by about ⅔ to 1⅓ stops"
     )
     assert close_by(readings, 0, 1) == ""
     assert close_by(readings_of(other=[1.0]), 0, 1) == ""

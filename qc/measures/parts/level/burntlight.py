@@ -3,20 +3,21 @@
 Pixels are sampled on a grid at full resolution and turned into light. A channel that is
 cut off is rebuilt from the other two by the colours of what is not cut off; pixels cut
 off in all three are censored, and a normal distribution of log light is fitted to the
-upper part of the picture. All stops are counted from the level at which a pixel burns.
+upper part of the picture. All stops are counted from the level at which a pixel burns;
+what it takes until no channel is cut off is counted apart (`cutchannels`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.level.censored import BIN_STOPS, BINS, LOW
+from qc.measures.parts.level.cutchannels import CutChannels, count
 from qc.measures.parts.level.medians import median
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal, to_linear
@@ -30,11 +31,7 @@ _SAMPLES = 6_000
 _STEPS, _TOP = 1024, 1.35
 # And back by one of so many steps a stop, over so many stops.
 _INVERSE_STEPS, _INVERSE_STOPS = 256, 10
-# Within this many stops under the clip a channel may be cut off: noise and coding.
-_MARGIN = 0.06
-# Colours are learnt from what is less than this under the clip.
-_NEAR = 1.5
-_GROUPS = 8
+# Fewer samples than this say nothing.
 _FEW = 30
 # Every so many samples tell the light's colour: of these ranks of luma, where no
 # channel is black or near its clip.
@@ -43,6 +40,12 @@ _TINT_RANKS = (0.3, 0.85)
 _TINT_LOW, _TINT_TOP = 0.03, 0.9
 # Grey within a white balance that is a little off still counts as warm.
 _WARM_STOPS = 0.25
+# Less apart than this, channels are white or grey; under this share of coloured
+# samples a picture says nothing of tissue (house choice).
+_GREY_STOPS = 0.5
+_COLOURED = 0.05
+# Every so many samples are enough to tell where colours would burn.
+_SPARE_EVERY = 3
 # Irrational strides spread points evenly over a square (golden ratio and its kin).
 _STRIDES = (0.7548776662, 0.5698402910)
 
@@ -103,20 +106,24 @@ class BurntLight:
         span = signal.white - signal.black
         self.clip = (signal.ceiling - signal.black) / span
         self._piled = np.zeros(40, np.int64)
+        self._rgb: NDArray[np.float32] = np.zeros((3, 0), np.float32)
 
     def _stops_of(self, value: float) -> float:
         light = float(to_linear(value, transfer=self._signal.transfer))
         return math.log2(max(light, 1e-7))
 
-    def read(self, picture: Picture) -> NDArray[np.float32] | None:
+    def read(self, picture: Picture) -> tuple[NDArray[np.float32], CutChannels] | None:
         """Count one picture.
 
         Returns
         -------
-        counts : (2, BINS + 1) array of float32
-            Judged samples by stops of luma over the level and of the brightest channel
-            over the clip, in shares of all samples; the last bin is what is cut off in
-            every channel. None when too little is burnt to matter.
+        counts : (BINS + 1,) array of float32
+            Judged samples by stops of luma over the level, in shares of all samples;
+            the last bin is what is cut off in every channel.
+        cut : CutChannels
+            The channels that are cut off.
+
+        None when too little is burnt to matter.
         """
         rgb, luma = self._sample(picture)
         total = self.total = rgb.shape[1]
@@ -124,7 +131,7 @@ class BurntLight:
         if self._judged is not None:
             keep = self._kept(picture)
             rgb, luma = rgb[:, keep], luma[keep]
-        self.luma = luma
+        self.luma, self._rgb = luma, rgb
         if not total or not rgb.shape[1]:
             return None
         highest = _largest(rgb)
@@ -138,15 +145,47 @@ class BurntLight:
         place = self._places(rgb.take(near, axis=1))
         light = self._log.take(place)
         warm = _warm(light)
-        luma_stops, channel_stops, lost = self._demand(place, light, warm, cut)
-        cold, lost_count = ~warm & ~lost, np.count_nonzero(lost)
-        out = np.empty((2, BINS + 1), np.float32)
-        for row, stops in zip(out, (luma_stops, channel_stops), strict=True):
-            counted = np.flatnonzero(~lost & ~(cold & (stops < 0.0)))
-            row[:BINS] = _binned(stops.take(counted))
-            row[BINS] = lost_count
+        over = self._log.take(self._places(luma.take(near))) - np.float32(self._level)
+        channels, lost, some, rebuilt = count(light, over, cut=cut, total=total)
+        stops = self._demand(place, light, some, rebuilt, cut)
+        counted = np.flatnonzero(~lost & (warm | (stops >= 0.0)))
+        out = np.empty(BINS + 1, np.float32)
+        out[:BINS] = _binned(stops.take(counted))
+        out[BINS] = np.count_nonzero(lost)
         out /= total
-        return out
+        return out, channels
+
+    def spare_stops(self, allowed: float) -> float:
+        """Return how far the last picture may be opened until coloured parts burn.
+
+        Parameters
+        ----------
+        allowed : float
+            Share of the picture that may.
+
+        Returns
+        -------
+        float
+            Until luma reaches the level or a channel 100 %, whichever is first, of
+            all that is not white (swabs, paper); negative when they burn already. NaN
+            where hardly anything has a colour.
+        """
+        light = self._log.take(self._places(self._rgb[:, ::_SPARE_EVERY]))
+        top = _largest(light)
+        least = np.minimum(np.minimum(light[0], light[1]), light[2])
+        coloured = np.flatnonzero(top - least > _GREY_STOPS)
+        total = self.total / _SPARE_EVERY
+        rank = int(allowed * total)
+        if len(coloured) <= max(rank, _COLOURED * total):
+            return math.nan
+        luma = self.luma[::_SPARE_EVERY].take(coloured)
+        luma = self._log.take(self._places(luma))
+        # The channel's end is not known while nothing comes near it: white.
+        rooms = ((self._stops_of(1.0), top.take(coloured)), (self._level, luma))
+        return min(
+            end - float(np.partition(values, -1 - rank)[-1 - rank])
+            for end, values in rooms
+        )
 
     def _places(self, values: NDArray[np.float32]) -> NDArray[np.intp]:
         """Return where signal values lie in the table of log light."""
@@ -216,7 +255,8 @@ class BurntLight:
         """Find where the brightest channel piles up, over the take so far.
 
         Bins of a hundredth from 0.9 up; a pile holds, with its neighbours, more than
-        twice what lies just under it.
+        twice what lies just under it; in HLG more than that, and hardly anything lies
+        over it.
         """
         bright = highest[highest > 0.89]
         place = np.floor((bright - 0.9) * 100.0 + 0.5).astype(np.int64)
@@ -224,7 +264,12 @@ class BurntLight:
         self._piled += np.bincount(place[inside], minlength=len(self._piled))
         heap = np.convolve(self._piled, np.ones(3), mode="same")
         peak = 8 + int(heap[8:-1].argmax())
-        if heap[peak] >= _FEW and heap[peak] > 2.2 * heap[peak - 4]:
+        steep = 2.2
+        if self._signal.transfer == "hlg":
+            # It packs light closely there: a pile stands out less, but all ends at it.
+            beyond = int(self._piled[peak + 2 :].sum())
+            steep = 1.2 if beyond <= 0.05 * heap[peak] else math.inf
+        if heap[peak] >= _FEW and heap[peak] > steep * heap[peak - 4]:
             middle = self._piled[peak - 1 : peak + 2] @ np.arange(peak - 1, peak + 2)
             self.clip = 0.9 + float(middle) / float(heap[peak]) / 100.0
 
@@ -232,25 +277,21 @@ class BurntLight:
         self,
         place: NDArray[np.intp],
         light: NDArray[np.float32],
-        warm: NDArray[np.bool_],
+        some: NDArray[np.intp],
+        rebuilt: NDArray[np.float32],
         cut: float,
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
-        """Return stops over the level, over the clip, and what is lost altogether."""
+    ) -> NDArray[np.float32]:
+        """Return stops of luma over the level, of light with some of it rebuilt."""
         value = place.astype(np.float32)
         value *= np.float32(1.0 / _STEPS)
-        clipped = light >= cut - _MARGIN
-        counts = clipped.view(np.int8)
-        number = counts[0] + counts[1] + counts[2]
-        some = (number == 1) | (number == 2)
-        if some.any():
-            light = _rebuilt(light, clipped, number, warm, cut)
-            again = clipped & some
-            value[again] = self._value(light[again])
+        if len(some):
+            light = light.copy()
+            light[:, some] = rebuilt
+            value[:, some] = self._value(rebuilt)
         over = self._luma_stops(value)
         # Closed so far, the brightest channel may still be cut off: luma is darker.
         closed = np.minimum(light - np.maximum(over, 0.0), np.float32(cut))
-        over = np.maximum(over, 0.0) + self._luma_stops(self._value(closed))
-        return over, _largest(light) - np.float32(cut), number == 3
+        return np.maximum(over, 0.0) + self._luma_stops(self._value(closed))
 
     def _value(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return signal values of log light, to a few thousandths of a stop."""
@@ -304,57 +345,3 @@ def _warm(light: NDArray[np.float32]) -> NDArray[np.bool_]:
     """
     warm = light[0] >= np.maximum(light[1], light[2]) - _WARM_STOPS
     return warm if int(warm.sum()) >= _FEW else np.ones_like(warm)
-
-
-def _rebuilt(
-    light: NDArray[np.float32],
-    clipped: NDArray[np.bool_],
-    number: NDArray[np.int8],
-    warm: NDArray[np.bool_],
-    cut: float,
-) -> NDArray[np.float32]:
-    """Return log light with channels that are cut off rebuilt from those that are not.
-
-    One channel cut off: its ratio to another is that of pixels of a like ratio of the
-    other two. Two cut off: the common ratio of what is almost cut off.
-    """
-    highest = _largest(light)
-    near = (number == 0) & (highest > cut - _NEAR)
-    if int((near & warm).sum()) >= _FEW:
-        near &= warm
-    if int(near.sum()) < _FEW:
-        return light
-    out = light.copy()
-
-    def put(
-        channel: int, where: NDArray[np.integer], value: NDArray[np.float32]
-    ) -> None:
-        out[channel, where] = np.maximum(value, cut)
-
-    # Every so many of them are enough to learn colours from.
-    kept = np.flatnonzero(near)
-    known_light = light[:, kept[:: 1 + len(kept) // 1000]]
-    for channel, (a, b) in enumerate(((1, 2), (0, 2), (1, 0))):
-        where = np.flatnonzero(clipped[channel] & (number == 1))
-        if not len(where):
-            continue
-        hue = known_light[a] - known_light[b]
-        order = np.argsort(hue)
-        ratio = (known_light[channel] - known_light[a])[order]
-        # Groups of like hue and equal size: their medians, and the hues between them.
-        whole, more = divmod(len(ratio), _GROUPS)
-        ends = [whole * i + min(i, more) for i in range(_GROUPS + 1)]
-        groups = (ratio[i:j] for i, j in pairwise(ends))
-        medians = np.array([median(g) for g in groups], np.float32)
-        edges = hue[order[ends[1:-1]]]
-        group = np.searchsorted(edges, light[a, where] - light[b, where], side="right")
-        put(channel, where, light[a, where] + medians[group])
-    closest = near & (highest > cut - 0.5 * _NEAR)
-    closest = closest if int(closest.sum()) >= _FEW else near
-    for left in range(3):
-        where = np.flatnonzero((number == 2) & ~clipped[left])
-        if len(where):
-            for channel in {0, 1, 2} - {left}:
-                ratio = median(light[channel, closest] - light[left, closest])
-                put(channel, where, light[left, where] + np.float32(ratio))
-    return out

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from qc.measures.base import Measured, Setup
 from qc.measures.parts.level.burntlight import BurntLight
 from qc.measures.parts.level.censored import close_stops, least_stops, top_shares
+from qc.measures.parts.level.cutchannels import CutChannels, channel_stops
 from qc.measures.parts.level.stops import MOST_STOPS
 from qc.records import Picture
 from qc.signal import Signal
@@ -54,11 +55,14 @@ class ClosingReader:
             signal, level_percent=level, worth=self._worth, judged=judged
         )
         self._tick_s = float(video.time_base) if video is not None else 1.0
+        self._allowed = float(limits["highlights.review_percent"]) / 100.0
+        self._spare: float | None = math.nan
         self._row = -1
         self._looked_s = -math.inf
         self._burning = False
         self._rows: list[int] = []
         self._counts: list[NDArray[np.float32]] = []
+        self._channels: list[CutChannels | None] = []
         self._tops: list[NDArray[np.float32]] = []
         self._least_lost: list[float] = []
         self._tints: list[tuple[float, float]] = []
@@ -81,20 +85,29 @@ class ClosingReader:
         waits = 0 <= now_s - self._looked_s < LOOK_SECONDS - _HAIR_S
         if (waits and not begins) or picture.damaged or not picture.y.size:
             return
-        self._looked_s = now_s
-        counts = self._light.read(picture)
-        self._burning = counts is not None
+        self._looked_s, self._spare = now_s, None
+        found = self._light.read(picture)
+        self._burning = found is not None
         self._rows.append(self._row)
-        if counts is None:
+        if found is None:
             empty = np.zeros(0, np.float32)
             self._counts.append(empty)
+            self._channels.append(None)
             self._tops.append(empty)
         else:
+            counts, channels = found
             self._counts.append(counts)
+            self._channels.append(channels)
             histogram = picture.view(luma_histogram)
             self._tops.append(self._top(histogram, picture))
         self._least_lost.append(self._light.least_lost())
         self._tints.append(self._light.tint)
+
+    def spare_stops(self) -> float:
+        """Return how far to open until coloured parts burn, as of the last look."""
+        if self._spare is None:
+            self._spare = self._light.spare_stops(self._allowed)
+        return self._spare
 
     def _top(
         self, histogram: NDArray[np.int64], picture: Picture
@@ -117,6 +130,7 @@ class ClosingReader:
         return {
             "looks": np.array(self._rows, np.int64),
             "counts": self._counts,
+            "channels": self._channels,
             "tops": self._tops,
             "least_lost": self._least_lost,
             "tints": np.array(self._tints, np.float64).reshape(-1, 2),
@@ -143,25 +157,27 @@ def closing(measured: Measured) -> dict[str, NDArray[np.float32]]:
     for name in _IGNORED:
         if name in readings.columns:
             ignored += np.nan_to_num(readings[name]) / 100.0
-    told = zip(kept["counts"], kept["tops"], kept["least_lost"], strict=True)
-    for row, end, (counts, tops, lost) in zip(looks, ends, told, strict=True):
-        if not len(counts):
+    told = zip(
+        kept["counts"], kept["channels"], kept["tops"], kept["least_lost"], strict=True
+    )
+    for row, end, (counts, cut, tops, lost) in zip(looks, ends, told, strict=True):
+        if cut is None:
             continue
         left_out = float(ignored[row])
         least = least_stops(
             tops, first_code=code, allowed=allowed + left_out, signal=signal
         )
-        luma, channel = (
-            close_stops(
-                kind,
-                allowed=allowed,
-                ignored=left_out,
-                least_lost=surely,
-                most=MOST_STOPS,
-            )
-            for kind, surely in zip(counts, (lost, 0.0), strict=True)
+        luma = close_stops(
+            counts,
+            allowed=allowed,
+            ignored=left_out,
+            least_lost=lost,
+            most=MOST_STOPS,
         )
         luma = _settled(luma, least)
+        channel = channel_stops(
+            cut, allowed=allowed, ignored=left_out, luma=luma, most=MOST_STOPS
+        )
         out["close_stops"][row:end] = luma
         out["close_at_least_stops"][row:end] = least
         out["close_channel_stops"][row:end] = _settled(channel, luma)

@@ -39,6 +39,9 @@ __all__ = [
 AIM_PERCENT = 70.0
 # No iris is that far off by accident alone.
 _FAR_STOPS = 3.0
+# Opened as far as told, the brightest colours still lie so far under their end; and
+# room under this is none.
+_SPARED_STOPS, _LEAST_ROOM_STOPS = 1 / 6, 1 / 3
 # A window: from this level on, so large, reaching so far along the picture's edge.
 _WINDOW_PERCENT, _WINDOW_SHARE, _WINDOW_EDGE = 85.0, 0.02, 0.02
 _WINDOW_MOST = 0.35  # more than this may be the field itself
@@ -233,29 +236,40 @@ def dark_advice(hit: Hit) -> str:
         return (
             "Open the iris, and check that the lamp is on the field and the cap is off."
         )
-    much = f"about {thirds(stops)} stop{'s' * (round(3.0 * stops) > 3)}"
+    spare = _middle(hit, "exposure.spare_stops") - _SPARED_STOPS
+    # With less room than that it is a window or a lamp that burns, not the field.
+    limited = _LEAST_ROOM_STOPS <= spare < stops - 1 / 6
+    much = f"about {_stops(min(stops, spare) if limited else stops)}"
+    zebra = float(hit.measured.limits["highlights.level_percent"])
+    end = f", and stop as soon as the zebra at {zebra:g} % shows on the field"
+    if limited:
+        end += ": beyond that its brightest colours burn"
     if stops >= _FAR_STOPS - 1 / 6:
         return (
             f"The picture lacks {much}: look first at the lamp, a filter left in the "
-            "lens and the gain, then open the iris."
+            f"lens and the gain, then open the iris{end}."
         )
-    out = f"Open the iris by {much}, or bring more light to the field"
-    level = float(hit.measured.limits["highlights.level_percent"])
+    out = f"Open the iris by {much}, or bring more light"
+    return (
+        f"{out}{'' if limited else _burning(hit, stops)}{end}. Raise the gain only if "
+        "neither is possible. Lifting it in the edit lifts the noise as well."
+    )
+
+
+def _burning(hit: Hit, stops: float) -> str:
+    """Say when the brightest hundredth burns on opening; nothing if it does not."""
+    zebra = float(hit.measured.limits["highlights.level_percent"])
     curve = _signal(hit).transfer
     spare = headroom_stops(
         _middle(hit, "exposure.p99_percent"), transfer=curve
-    ) - headroom_stops(level, transfer=curve)
-    if 0 <= spare < stops - 1 / 6 and spare < MOST_STOPS:
-        first = (
-            f"after {thirds(spare)} stop{'s' * (round(3.0 * spare) > 3)}"
-            if spare >= 1 / 6
-            else "at once"
-        )
-        out += (
-            f" ({first} the brightest hundredth burns: that is fine for swabs and "
-            "windows)"
-        )
-    return out + (
-        "; raise the gain only if neither is possible. Lifting it in the edit lifts "
-        "the noise as well."
+    ) - headroom_stops(zebra, transfer=curve)
+    if not (0 <= spare < stops - 1 / 6 and spare < MOST_STOPS):
+        return ""
+    first = f"after {_stops(spare)}" if spare >= 1 / 6 else "at once"
+    return (
+        f" ({first} the brightest hundredth burns: that is fine for swabs and windows)"
     )
+
+
+def _stops(stops: float) -> str:
+    return f"{thirds(stops)} stop{'s' * (round(3.0 * stops) > 3)}"

@@ -8,7 +8,7 @@ import numpy as np
 
 from qc.records import Readings
 
-__all__ = ["MOST_STOPS", "close_by", "stops_words", "thirds"]
+__all__ = ["MOST_STOPS", "close_by", "range_words", "stops_words", "thirds"]
 
 # Beyond this the burnt part tells nothing any more: "more than 2 stops".
 MOST_STOPS = 2.0
@@ -17,6 +17,9 @@ _GLYPHS = ("", "⅓", "⅔")
 _HAND_STOPS = 0.05
 # A stretch is told by the stops that put right three quarters of its frames.
 _SHARE = 75.0
+# What was true, against what was told of colour channels: middle four fifths on
+# rendered scenes.
+_CHANNELS_FROM, _CHANNELS_TO = 0.75, 1.35
 
 
 def thirds(stops: float) -> str:
@@ -55,13 +58,32 @@ def stops_words(stops: float, *, least: float = math.nan) -> str:
     return f"{much} (at least {thirds(bound / 3.0)})" if bound >= 1 else much
 
 
-def _typical(readings: Readings, column: str, first: int, last: int) -> float:
-    """Return what puts right most frames of a stretch; NaN if nothing is known."""
+def range_words(low: float, high: float) -> str:
+    """Return an amount of stops that is not known well, for people.
+
+    Examples
+    --------
+    >>> range_words(0.3, 0.6), range_words(0.75, 1.4), range_words(0.9, 1.1)
+    ('about ⅓ to ⅔ stop', 'about ⅔ to 1⅓ stops', 'about 1 stop')
+    >>> range_words(1.5, 2.7)
+    'about 1⅓ stops or more'
+    """
+    first, last = thirds(low), thirds(high)
+    if high >= MOST_STOPS:
+        return f"about {first} stop{'s' * (round(3.0 * low) > 3)} or more"
+    upto = f" to {last}" if first != last else ""
+    return f"about {first}{upto} stop{'s' * (round(3.0 * high) > 3)}"
+
+
+def _typical(
+    readings: Readings, column: str, first: int, last: int, share: float = _SHARE
+) -> float:
+    """Return what puts right this much of a stretch, %; NaN if nothing is known."""
     if column not in readings.columns:
         return math.nan
     values = readings.columns.part(column, first, last)
     known = values[np.isfinite(values)]
-    return float(np.percentile(known, _SHARE)) if known.size else math.nan
+    return float(np.percentile(known, share)) if known.size else math.nan
 
 
 def close_by(
@@ -83,11 +105,18 @@ def close_by(
     -------
     str
         E.g. ``"close the iris by about ⅔ stop (at least ⅓)"``, without a full stop;
-        empty when nothing is to close or nothing is known.
+        of channels a range, never less than luma's. Empty when nothing is to close or
+        nothing is known.
     """
-    column = "exposure.close_channel_stops" if channels else "exposure.close_stops"
-    stops = _typical(readings, column, first, last)
+    stops = _typical(readings, "exposure.close_stops", first, last)
     least = _typical(readings, "exposure.close_at_least_stops", first, last)
+    if channels:
+        # Looks differ by chance, and what the most of them say is in the range told.
+        more = _typical(readings, "exposure.close_channel_stops", first, last, 50.0)
+        if more > 0 and not (stops > 0 and thirds(more) == thirds(stops)):
+            low = max(_CHANNELS_FROM * more, stops if stops > 0 else 0.0)
+            high = max(_CHANNELS_TO * more, low)
+            return f"close the iris by {range_words(low, high)}"
     if stops > 0:
         return f"close the iris by {stops_words(stops, least=least)}"
     if least > 0:
