@@ -109,6 +109,11 @@ def print_take(result: TakeResult, folder: Path) -> None:
             f"{grid.label(best.end_frame)}, {clock(best.duration)}"
         )
         _indented(console, Text(text), wrap)
+    if spot is not None:
+        from qc.report.spotwords import left_out
+
+        if text := left_out(result):
+            _indented(console, Text(text), wrap)
     for note in result.notes[:_NOTES_SHOWN]:
         _indented(console, Text(note, style="dim"), wrap)
     more = len(result.notes) - _NOTES_SHOWN
@@ -128,11 +133,15 @@ def _indented(console: Console, text: Text, wrap: bool) -> None:
 def _extent(result: TakeResult) -> str:
     coverage = result.coverage
     length = clock(result.duration)
+    spot = coverage.spot
+    partial = spot is not None and spot.reading != "everything"
     frames = f"{coverage.frames_read} frames, " if result.info.video else ""
     count = len(result.findings)
     found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
+    if partial:
+        return f"{length} long, {found} in what was seen"
     usable = sum((u.duration for u in result.usable), Fraction(0))
-    share = f", usable {clock(usable)}" if count and coverage.spot is None else ""
+    share = f", usable {clock(usable)}" if count else ""
     return f"{frames}{length}, {found}{share}"
 
 

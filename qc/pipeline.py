@@ -37,7 +37,7 @@ from qc.rows import (
     sound_totals,
 )
 
-__all__ = ["Progress", "check_take", "measure_take"]
+__all__ = ["Progress", "check_take", "judge_measured", "measure_take"]
 
 Progress: TypeAlias = Callable[[TakeInfo, Fraction], None]
 
@@ -163,15 +163,22 @@ def measure_take(
         ended_early=ended_early,
     )
     add_derived(measured, measures)
-    return _judge(measured, measures, coverage, began)
+    return judge_measured(measured, measures, coverage, began)
 
 
-def _judge(
+def judge_measured(
     measured: Measured,
     measures: tuple[Measure, ...],
     coverage: Coverage,
     began: float,
 ) -> TakeResult:
+    """Judge a take whose every frame and sample is measured.
+
+    Parameters
+    ----------
+    began : float
+        `time.monotonic` when measuring began.
+    """
     info = measured.info
     ends = [
         r.start(r.rows) for r in (measured.picture, *measured.sound) if r and r.rows

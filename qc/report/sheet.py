@@ -204,7 +204,7 @@ def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
         why=_why(result, labels),
         usable=_usable_sentence(result),
         coverage=coverage_sentence(result),
-        spot=result.coverage.mode == "spot",
+        spot=_is_partial(result),
         advice=result.advice[:_ADVICE_FIRST],
         more_advice=result.advice[_ADVICE_FIRST:],
     )
@@ -218,12 +218,15 @@ def _word(result: TakeResult) -> str:
 def _is_partial(result: TakeResult) -> bool:
     """Tell whether only a part of the take was looked at."""
     spot = result.coverage.spot
-    return spot is not None and spot.reading != "everything"
+    if result.coverage.mode != "spot":
+        return False
+    return spot is None or spot.reading != "everything"
 
 
 def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
     if not result.findings:
-        return "No limit was broken."
+        seen = " in what was seen" if _is_partial(result) else ""
+        return f"No limit was broken{seen}."
     if result.grade is Grade.CLEAN:
         notes = counted(len(result.findings), "note")
         return f"{notes} to know of; nothing that keeps the take from being used."

@@ -7,15 +7,31 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from qc.measures import rule_labels
-from qc.records import SpotCoverage, TakeResult
+from qc.records import Grade, SpotCoverage, TakeResult
 from qc.report.axis import Axis, axis_of
 from qc.report.strips import Band
 from qc.report.words import byte_size, counted, length
 
-__all__ = ["AS_FAR_AS_SEEN", "SpotBlock", "spot_block", "summary_sentences"]
+__all__ = [
+    "AS_FAR_AS_SEEN",
+    "SpotBlock",
+    "left_out",
+    "spot_block",
+    "summary_sentences",
+]
 
 AS_FAR_AS_SEEN = ", as far as seen"
-_CONFIDENCE = "95 in 100 spot checks"
+_CONFIDENCE = "95 of 100 such checks"
+# From here on it is told what was not seen instead of what was.
+_NEARLY_ALL_PERCENT = 99.0
+# If most kinds could be there unseen in more than this, "clean" says little; over the
+# other, nothing can be said of them.
+_LITTLE_PERCENT, _HOPELESS_PERCENT = 50.0, 90.0
+# Sound and pictures are told apart if their shares are.
+_APART_PERCENT = 3.0
+_FEW, _NAMED = 3, 5
+# What an operator asks for first, of what cannot be judged in pieces.
+_FIRST = ("focus.soft", "exposure.drift", "white.drift", "sound.quiet", "sound.loud")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,82 +60,167 @@ class SpotBlock:
 
 
 def summary_sentences(result: TakeResult) -> tuple[str, ...]:
-    """Return what was looked at and what follows, in a few sentences."""
+    """Return what was seen and what could be missed, in a few sentences."""
     spot = result.coverage.spot
     if spot is None:
         return ()
     if spot.reading == "everything":
-        return ("There was time to look at everything: every frame and sample.",)
-    return (_looked_at(result, spot), _follows(spot))
-
-
-def _looked_at(result: TakeResult, spot: SpotCoverage) -> str:
-    shares = []
-    if spot.frames_share_percent is not None:
-        shares.append(f"{_percent(spot.frames_share_percent)} of the frames")
-    if spot.sound_share_percent is not None:
-        shares.append(f"{_percent(spot.sound_share_percent)} of the sound")
+        return (
+            "There was time to see everything: every frame and sample was judged, as a "
+            "full check does.",
+        )
     if math.isnan(spot.longest_unseen_s):
         return (
-            f"Only the first {length(spot.windows[-1][1])} were looked at; the file "
-            "does not say how long it is."
+            f"Only the first {length(spot.windows[-1][1])} were seen. The file does "
+            "not say how long it is, so nothing is said of the rest.",
         )
-    what = " and ".join(shares) or "nothing"
-    where = (
-        f"in {counted(len(spot.windows), 'stretch', 'stretches')} over the whole take"
-        if spot.reading == "windows"
-        else "from the take's start on"
-    )
+    seen = " ".join((_seen(result, spot), *_missable(spot)))
+    return (*_too_little(result, spot), seen)
+
+
+def _too_little(result: TakeResult, spot: SpotCoverage) -> tuple[str, ...]:
+    """Warn where nothing was found because hardly anything was looked at."""
+    shares = _shares(spot)
+    if result.grade.rank > Grade.NOTE.rank:
+        return ()
+    if shares and shares[len(shares) // 2] <= _LITTLE_PERCENT:
+        return ()
     return (
-        f"Only {what} were looked at, {where}; the longest stretch not seen is "
-        f"{length(spot.longest_unseen_s)}."
+        "Too little was seen to call the take good: give it more time (--within) or "
+        "run qc take.",
     )
 
 
-def _follows(spot: SpotCoverage) -> str:
-    shares = sorted(b.share_percent for b in spot.bounds if b.share_percent is not None)
+def _seen(result: TakeResult, spot: SpotCoverage) -> str:
+    long = float(result.duration)
+    share = _share_seen(sum(b - a for a, b in spot.windows), long)
+    sound = ""
+    heard = spot.sound_share_percent
+    pictured = spot.frames_share_percent
+    if heard is not None and pictured is not None and heard < pictured - _APART_PERCENT:
+        sound = f" ({_percent(heard)} of its sound)"
+    pieces = len(spot.windows)
+    if pieces > 1:
+        where = f"in {pieces} pieces spread over it"
+    else:
+        where = "from its start on" if spot.windows[0][0] <= 0 else "in one piece"
+    gap = length(spot.longest_unseen_s)
+    return (
+        f"{share} of the take{sound} was seen, {where}; the longest stretch not seen "
+        f"is {gap}."
+    )
+
+
+def _share_seen(seen: float, long: float) -> str:
+    """Return how much was seen; never all where something was not."""
+    percent = 100 * seen / long if long else 0.0
+    if percent < _NEARLY_ALL_PERCENT:
+        return _percent(percent)
+    return f"All but {length(max(long - seen, 0.01))}"
+
+
+def _shares(spot: SpotCoverage) -> list[float]:
+    return sorted(b.share_percent for b in spot.bounds if b.share_percent is not None)
+
+
+def _missable(spot: SpotCoverage) -> tuple[str, ...]:
+    """Say what could be there unseen: how long, and in how much of the take."""
+    shares = _shares(spot)
     if not shares:
-        return "How much of the take has faults unseen cannot be told."
-    low, high = _percent(shares[0], up=True), _percent(shares[-1], up=True)
-    most = low if low == high else f"{low} ({high} for some kinds)"
-    sure = f" (right in at least {_CONFIDENCE})" if spot.reading == "windows" else ""
+        return ("How much of the take has faults unseen cannot be told.",)
+    if shares[-1] <= 0:
+        return ("No fault that shows within a moment can have been missed.",)
+    usual = shares[len(shares) // 2]
+    if usual > _HOPELESS_PERCENT:
+        return ()
+    # Of all kinds but those of which too little was seen, which are told apart.
+    judged = [b for b in spot.bounds if (b.share_percent or 0) <= _HOPELESS_PERCENT]
+    certain = max(b.sure_s for b in judged)
+    told = (
+        f"A fault that goes on for more than {length(certain)} would have been met"
+        if usual > 0
+        else "What shows within a moment was judged on all of it"
+    )
+    least = odds = ""
+    if usual > 0:
+        least = (
+            "; shorter ones could be there unseen, in at most "
+            f"{_percent(usual, up=True)} of the take"
+        )
+        odds = f" (this holds in {_CONFIDENCE})" if spot.by_chance else ""
+    return (f"{told}{least}{odds}.", *_slower(spot, usual))
+
+
+def _slower(spot: SpotCoverage, usual: float) -> tuple[str, ...]:
+    """Say of which faults more could be there unseen than of most."""
+    more = [b for b in spot.bounds if (b.share_percent or 0) > usual * 1.1 + 1.0]
+    hopeless = [b for b in more if (b.share_percent or 0) > _HOPELESS_PERCENT]
+    told = sorted(hopeless or more, key=lambda b: -(b.share_percent or 0))
+    if not told:
+        return ()
+    labels = rule_labels()
+    names = [f"“{labels.get(b.rule, b.rule)}”" for b in told]
+    which = (
+        " and ".join(names)
+        if len(names) < _FEW
+        else f"{len(names)} kinds that take seconds to show ({names[0]} and others)"
+    )
+    if hopeless:
+        return (f"Too little was seen to judge {which}.",)
+    most = _percent(told[0].share_percent or 0, up=True)
+    return (f"Of {which}, it could be up to {most}.",)
+
+
+def left_out(result: TakeResult) -> str:
+    """Name what a spot check cannot judge; nothing if all was seen."""
+    spot = result.coverage.spot
+    if spot is None or spot.reading == "everything":
+        return ""
+    found = {f.rule for f in result.findings}
+    rules = [r for r, _ in spot.not_judged if r not in found]
+    rules.sort(key=lambda r: (_FIRST.index(r) if r in _FIRST else len(_FIRST), r))
+    if not rules:
+        return "To see all of the take, run qc take."
+    labels = rule_labels()
+    names = [f"“{labels.get(r, r)}”" for r in rules[:_NAMED]]
+    more = len(rules) - len(names)
+    what = ", ".join(names) + (f" and {more} more" if more else "")
     return (
-        f"Of the take, up to {most} could still be affected by a fault that was not "
-        f"found{sure}. To see all of it, run qc take."
+        f"Not judged, as short pieces do not show it: {what}. To see all of the take, "
+        "run qc take."
     )
 
 
 def _percent(value: float, *, up: bool = False) -> str:
-    """Return a share; bounds are rounded up, so that they still hold."""
+    """Return a share: of what was seen rounded down, of what could be missed up."""
     digits = 2 if value < 1 else 1 if value < 10 else 0
     step = 10.0**digits
-    number = math.ceil(value * step - 1e-9) / step if up else round(value, digits)
-    return f"{number:g}\N{NO-BREAK SPACE}%"
+    round_it, trifle = (math.ceil, -1e-9) if up else (math.floor, 1e-9)
+    return f"{round_it(value * step + trifle) / step:g}\N{NO-BREAK SPACE}%"
 
 
 def spot_block(result: TakeResult) -> SpotBlock | None:
     """Return what stands in the spot check's part of a page; None for a full check."""
     spot = result.coverage.spot
-    if spot is None:
+    if spot is None or spot.reading == "everything":
         return None
     labels = rule_labels()
-    if spot.reading == "everything":
-        return SpotBlock(summary_sentences(result), (), (), ())
+    found = {f.rule for f in result.findings}
     sentences: tuple[str, ...] = ()  # the verdict has said the rest
     if spot.reading == "windows":
         sentences += (
-            f"{counted(spot.by_chance, 'window')} of {length(spot.window_s)} were "
-            "placed at random, one in each of as many parts of the take; the take's "
-            "beginning and end, and places around what was found, were looked at "
-            "besides.",
+            "The take's beginning and end were looked at, then "
+            f"{counted(spot.by_chance, 'piece')} of {length(spot.window_s)} at places "
+            "chosen by chance, evenly over the take, and places around what was found.",
+        )
+    if 0 < spot.bytes_read < result.info.bytes:
+        sentences += (
+            f"{byte_size(spot.bytes_read)} of the file's "
+            f"{byte_size(result.info.bytes)} were read.",
         )
     sentences += (
-        f"{byte_size(spot.bytes_read)} of the file's {byte_size(result.info.bytes)} "
-        "were read."
-        if spot.bytes_read
-        else f"The file has {byte_size(result.info.bytes)}.",
-        "The grade holds as far as seen. Stretches that can be used are not named: "
-        "what was not seen may be good or bad.",
+        "The verdict holds for what was seen. Stretches that can be used are not "
+        "named: what was not seen may be good or bad.",
     )
     axis = axis_of(result)
     ends = (axis.start, *(s for pair in spot.windows for s in pair), axis.end)
@@ -134,13 +235,14 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
         bounds=tuple(
             (
                 labels.get(b.rule, b.rule),
-                "found: see below"
-                if b.share_percent is None
-                else f"at most {_percent(b.share_percent, up=True)}",
+                _unseen_share(b.share_percent),
                 length(b.stretch_s),
                 length(b.sure_s),
             )
-            for b in sorted(spot.bounds, key=lambda b: (not b.found, b.rule))
+            for b in sorted(
+                spot.bounds,
+                key=lambda b: (not b.found, -(b.share_percent or 0.0), labels[b.rule]),
+            )
         ),
         edges=tuple(
             (
@@ -152,8 +254,18 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
             )
             for e in spot.edges
         ),
-        not_judged=tuple((labels.get(r, r), why) for r, why in spot.not_judged),
+        not_judged=tuple(
+            (labels.get(r, r), why) for r, why in spot.not_judged if r not in found
+        ),
     )
+
+
+def _unseen_share(percent: float | None) -> str:
+    if percent is None:
+        return "found: see below"
+    if percent <= 0:
+        return "none: all of it was judged"
+    return f"at most {_percent(percent, up=True)}"
 
 
 def _band(axis: Axis, start: float, end: float, title: str) -> Band:

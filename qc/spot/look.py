@@ -1,4 +1,6 @@
-"""The looking itself: windows by chance, then around what was found, until time is up.
+"""The looking itself: straight on if all fits, else at windows until time is up.
+
+Windows are placed by chance, then around what was found.
 
 What is known at any moment is as good as the time so far allows.
 """
@@ -12,14 +14,15 @@ from collections.abc import Callable
 from qc.errors import DecodeError
 from qc.records import TakeInfo
 from qc.spot.edges import open_edges, probe_in
-from qc.spot.piece import Piece, PieceMaker
+from qc.spot.pace import Pace
+from qc.spot.piece import Piece, PieceMaker, Whole, shared_extent
 from qc.spot.plan import Plan
 
 __all__ = ["WINDOWS_S", "Looking"]
 
 WINDOWS_S = (2.5, 2.0, 1.5, 1.0)
 """Lengths of a window, in seconds: the first that leaves room for enough of them."""
-_ENOUGH = 6
+_ENOUGH = 5
 # What lies between the key frame and a window's start is measured up to this: measuring
 # costs more than decoding, and more windows promise more than longer ones.
 _LEAD_S = 0.4
@@ -64,7 +67,8 @@ class Looking:
         self._frame = 1.0 / float(info.grid.rate)
         self._number = int(info.fingerprint[:16] or "0", 16)
         self.failures = 0
-        self._spent = self._on_edges = 0.0
+        self._late = False
+        self._spent = self._on_edges = self._cost = 0.0
         self._tried: set[tuple[float, float]] = set()
         self.window = WINDOWS_S[0]
         self.plan: Plan | None = None
@@ -80,31 +84,60 @@ class Looking:
         """Seconds until looking must end."""
         return self._until(self.pieces) - self._clock()
 
-    def first(self) -> Piece | None:
-        """Look at the take's beginning; the time it takes sets the windows' length."""
-        share = self._clock() + _FOR_FIRST * self.left
-        piece = self._look(0.0, min(self.window, self.length), until=share)
-        if piece is not None and piece.end > piece.start:
-            long = piece.end - piece.start
-            cost = self._spent / long
+    def straight(self, *, within: float) -> Whole | None:
+        """Read from the start on; return the take if its end was reached in time.
+
+        Otherwise what was read is the first piece, and the time it took has set the
+        windows' length.
+        """
+        began = self._clock()
+        until = self._until([])
+        pace = Pace(
+            self.length,
+            first_s=min(self.window, self.length),
+            first_until=began + _FOR_FIRST * (until - began),
+            until=until,
+            within=within,
+            clock=self._clock,
+        )
+
+        def go_on(position: float) -> bool:
+            if self._told is not None:
+                self._told(position)
+            return pace.go_on(position)
+
+        read = self._maker.straight(go_on, until=until)
+        if isinstance(read, Whole):
+            return read
+        self._spent += self._clock() - began
+        if read is not None and read.end > read.start:
+            self.pieces.append(read)
+            long = read.end - read.start
+            self._cost = pace.cost or self._spent / long
             self.window = next(
                 (
                     w
                     for w in WINDOWS_S
                     # The bounds want the take's ends seen as far as a window reaches.
                     if w <= long + self._frame
-                    and _ENOUGH * cost * (w + _LEAD_S / 2) <= max(self.left, 0.0)
+                    and _ENOUGH * self._usual(w) <= max(self.left, 0.0)
                 ),
                 WINDOWS_S[-1],
             )
-        return piece
+        return None
+
+    def _usual(self, window: float) -> float:
+        """Return how long a window should take."""
+        return self._cost * (window + _LEAD_S / 2)
 
     def windows(self) -> bool:
         """Look at windows until time is up; False if the file cannot be sought."""
         room = self.length - self.window
-        if room <= self._frame:
+        if room <= self._frame or not self._worth_it():
             return True
-        if self._look(room, self.length) is None and self.left > 0:
+        if self._look(room, self.length) is None:
+            if self._late:
+                return True
             self.length = self._real_end()
             room = self.length - self.window
             if room <= self._frame:
@@ -120,7 +153,7 @@ class Looking:
             if not self._have(start, end):
                 piece = self._look(max(start - self._frame, 0.0), end + self._frame)
                 if piece is None or not piece.whole:
-                    if piece is None:
+                    if piece is None and not self._late:
                         # The same stratum again, elsewhere.
                         draw = plan.draw()
                     continue
@@ -141,14 +174,15 @@ class Looking:
 
     def _worth_it(self) -> bool:
         done = [p.seconds_took for p in self.pieces if p.whole]
-        usual = sorted(done)[len(done) // 2] if done else 0.0
+        usual = sorted(done)[len(done) // 2] if done else self._usual(self.window)
         return self.left > max(_WORTH * usual, 0.02)
 
     def _have(self, start: float, end: float) -> bool:
         slack = self._frame
         return any(
-            p.whole and p.start <= start + slack and end - slack <= p.end
+            first <= start + slack and end - slack <= last
             for p in self.pieces
+            for first, last in [shared_extent(p)]
         )
 
     def _look_at_an_edge(self, by_chance: int) -> bool:
@@ -166,22 +200,19 @@ class Looking:
             return True
         return False
 
-    def _look(
-        self, start: float, end: float, *, until: float | None = None
-    ) -> Piece | None:
+    def _look(self, start: float, end: float) -> Piece | None:
         began = self._clock()
+        until = self._until(self.pieces)
         try:
-            piece = self._maker.window(
-                start,
-                end,
-                lead=_LEAD_S,
-                until=self._until(self.pieces) if until is None else until,
-            )
+            piece = self._maker.window(start, end, lead=_LEAD_S, until=until)
         except DecodeError:
             piece = None
-        self._spent += self._clock() - began
+        now = self._clock()
+        self._spent += now - began
         if piece is None:
-            self.failures += self.left > 0
+            # What time cut off says nothing of the file.
+            self._late = now >= until
+            self.failures += not self._late
             return None
         self.pieces.append(piece)
         if self._told is not None and math.isfinite(piece.end):

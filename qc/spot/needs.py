@@ -11,7 +11,7 @@ from qc.measures.base import Measure
 from qc.records import Readings
 from qc.take import TakeInfo
 
-__all__ = ["FOUND_ANYHOW", "needs_of", "not_judged", "unmeasured"]
+__all__ = ["FOUND_ANYHOW", "FOUND_IN_LONG", "needs_of", "not_judged", "unmeasured"]
 
 Needs = Callable[[Limits, float], float]
 
@@ -52,28 +52,30 @@ _NEEDS: Mapping[str, Needs] = {
 }
 _WHOLE = "is a matter of the whole take"
 _WHY_NOT: Mapping[str, str] = {
-    "exposure.drift": "compares moments that lie further apart than a window",
-    "white.drift": "compares moments that lie further apart than a window",
+    "exposure.drift": "compares moments that lie further apart than a piece",
+    "white.drift": "compares moments that lie further apart than a piece",
     "focus.soft": (
-        "compares with the sharpest of the shot; in a window only focus that comes or "
+        "compares with the sharpest of the shot; in a piece only focus that comes or "
         "goes, or edges that are wide anyhow, can be found"
     ),
-    "focus.hunting": "may take longer than a window",
+    "focus.hunting": "may take longer than a piece",
     "picture.repeated": "counts over a minute",
     "picture.combing": "needs several moments of movement",
     "picture.blemish": "needs many moments",
     "sound.dropout": "is too short to be met by chance",
     "sound.quiet": "needs many seconds of speech",
     "sound.loud": "needs many seconds of speech",
-    "sound.silent": "needs a longer stretch than a window",
-    "sound.dead_channel": "needs a longer stretch than a window",
+    "sound.silent": "needs a longer stretch than a piece",
+    "sound.dead_channel": "needs a longer stretch than a piece",
     "sound.same": _WHOLE,
-    "sound.hum": "needs a longer stretch than a window",
+    "sound.hum": "needs a longer stretch than a piece",
     "file.length": _WHOLE,
     "file.rate": _WHOLE,
 }
 # What a window finds of these holds, though no bound can be given.
 FOUND_ANYHOW = frozenset({"focus.soft", "focus.hunting", "sound.dropout"})
+# What a long stretch finds of these holds as well: all but what is of the whole take.
+FOUND_IN_LONG = frozenset(r for r, why in _WHY_NOT.items() if why != _WHOLE)
 
 
 def needs_of(
@@ -106,7 +108,7 @@ def not_judged(
             continue
         for rule in measure.rule_labels:
             if rule not in judged:
-                out[rule] = _WHY_NOT.get(rule, "needs more than a window shows")
+                out[rule] = _WHY_NOT.get(rule, "needs more than a piece shows")
     return out
 
 

@@ -15,7 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["CONFIDENCE", "Draw", "Plan", "share_bound", "stretch_bound", "unseen"]
+__all__ = [
+    "CONFIDENCE",
+    "Draw",
+    "Plan",
+    "missable",
+    "share_bound",
+    "stretch_bound",
+    "unseen",
+]
 
 CONFIDENCE = 0.95
 """Of the bounds: in so many of a hundred spot checks they hold."""
@@ -23,6 +31,8 @@ CONFIDENCE = 0.95
 # Loss that is accepted where a fault needs more than half a window: see
 # `stretch_bound`.
 _MOST_LOSS = 1.25
+# Moments this close together are one: of fractions of a second put into floats.
+_SAME_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,4 +241,51 @@ def _joined(seen: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
             out[-1] = out[-1][0], max(out[-1][1], end)
         else:
             out.append((start, end))
+    return out
+
+
+def missable(
+    seen: Iterable[tuple[float, float]], *, length: float, needs: float
+) -> list[tuple[float, float]]:
+    """Return the longest stretches that a fault could take up without being met.
+
+    Parameters
+    ----------
+    seen : iterable of (start, end)
+        Seconds that were judged, each for itself: what reaches over two that only
+        touch is met if `needs` of it lie in one of them.
+    needs : float
+        Seconds of a fault that must lie in a window to be judged.
+
+    Returns
+    -------
+    list of (start, end)
+        In order; they may overlap. Every stretch of `needs` or more that was not met
+        lies within one of these, whatever chance did. Empty if all was judged.
+
+    Notes
+    -----
+    A stretch that begins at `a` is met once it holds `needs` of a window that does not
+    end before ``a + needs``: it can reach to the least ``max(a, start) + needs`` of
+    these at most. It cannot be made longer at its front where `a` is the take's start,
+    or ``end - needs`` of a window.
+
+    Examples
+    --------
+    >>> missable([(0, 4), (6, 10)], length=10, needs=1)
+    [(3, 7)]
+    >>> missable([(0, 4), (2, 10)], length=10, needs=1)
+    []
+    """
+    judged = [(a, b) for a, b in seen if b - a >= needs - _SAME_S]
+    out: list[tuple[float, float]] = []
+    for first in sorted({0.0, *(b - needs for _, b in judged)}):
+        if first > length - needs - _SAME_S:
+            continue
+        last = min(
+            (max(first, a) + needs for a, b in judged if b - needs > first + _SAME_S),
+            default=length,
+        )
+        if last - first > needs + _SAME_S and (not out or last > out[-1][1] + _SAME_S):
+            out.append((first, min(last, length)))
     return out

@@ -17,7 +17,7 @@ from qc.measures import all_measures, default_limits
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
 from qc.media.windows import can_seek, found_length
-from qc.pipeline import Progress, measure_take
+from qc.pipeline import Progress, judge_measured
 from qc.records import (
     Coverage,
     SpotCoverage,
@@ -28,28 +28,24 @@ from qc.records import (
 from qc.spot.joined import findings_of, joined_picture, joined_sound, summary_of
 from qc.spot.look import Looking
 from qc.spot.needs import needs_of, not_judged, unmeasured
-from qc.spot.piece import Piece, PieceMaker
+from qc.spot.piece import Piece, PieceMaker, Whole
 from qc.spot.promise import frames_seen, promise, seconds_heard
 from qc.timecode import clock as spoken
 
 __all__ = ["spot_take"]
 
-# Seconds that judging and a report take at least, and each picture in it; house
-# choices after measuring on two cores.
-_REPORT_S, _STILL_S = 0.9, 0.35
-# Of the time, the report may take up at most this share.
-_MOST_FOR_REPORT = 0.4
+# Seconds of one processor that judging, a report without pictures and the end of the
+# program take, and each picture in it: the second for every million of pixels; house
+# choices after measuring (0.15 to 0.2, 0.15 at 1280 x 720 and 0.35 at 1920 x 1080).
+_REPORT_S = 0.3
+_STILL_S, _STILL_S_MILLION = 0.08, 0.14
+# Of the time, the report may take up at most this share, and its pictures this.
+_MOST_FOR_REPORT, _MOST_FOR_STILLS = 0.4, 0.15
+# Of the time, this is kept besides.
+_SPARE = 0.03
 # Up to so many times as long a report may take while other programs run.
 _SLOWEST = 6.0
 _MOST_STILLS = 4
-# Seconds of take that a machine measures in a second, at the very best.
-_FASTEST = 10.0
-# Reading everything is tried if it should take no more than this share of what is left.
-_SURELY = 0.75
-
-
-class _TooSlowError(Exception):
-    """Reading everything would take longer than there is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +152,10 @@ class _Spot:
 
     def result(self) -> TakeResult:
         """Look and judge."""
-        everything = self._everything_at_once()
-        if everything is not None:
-            return everything
-        return self._judged(self._look())
+        looked = self._look()
+        if isinstance(looked, Whole):
+            return self._as_spot(looked)
+        return self._judged(looked)
 
     # ------------------------------------------------------------------------- looking
 
@@ -168,10 +164,18 @@ class _Spot:
         return self._began + self._within - self._for_report(pieces)
 
     def _for_report(self, pieces: list[Piece]) -> float:
+        slow, within = self._slowness(), self._within
         kinds = {k for p in pieces for k in p.rules}
         pictures = min(len(kinds) + 1, _MOST_STILLS) if self._stills else 0
-        wanted = (_REPORT_S + _STILL_S * pictures) * self._slowness()
-        return min(wanted + 0.02 * self._within, _MOST_FOR_REPORT * self._within)
+        stills = min(self._still_s() * pictures * slow, _MOST_FOR_STILLS * within)
+        wanted = _REPORT_S * slow + stills + _SPARE * within
+        return min(wanted, _MOST_FOR_REPORT * within)
+
+    def _still_s(self) -> float:
+        """Return how long a picture in the report takes one processor."""
+        video = self._info.video
+        pixels = 0 if video is None else video.width * video.height
+        return _STILL_S + _STILL_S_MILLION * pixels / 1e6
 
     def _slowness(self) -> float:
         """Return how much longer things take while others use this machine."""
@@ -180,40 +184,15 @@ class _Spot:
         wall = time.monotonic() - self._wall
         busy = time.process_time() - self._busy
         if wall < 1.0:
-            return 1.0
+            return 2.0
         return min(max(1.0, wall / max(busy, 0.01)), _SLOWEST)
 
-    def _everything_at_once(self) -> TakeResult | None:
-        """Read the whole take if that is quickly done."""
-        info = self._info
-        if not info.duration:
-            return None
-        began = self._clock()
-        end = self._until([])
-        length = float(info.duration)
-        if length > _FASTEST * (end - began):
-            return None
-
-        def told(take: TakeInfo, position: Fraction) -> None:
-            now = self._clock()
-            done = float(position) / length
-            rather = _SURELY * (end - began)
-            if now > end or (
-                now - began > 0.05 * rather and now - began > done * rather
-            ):
-                raise _TooSlowError
-            if self._progress is not None:
-                self._progress(take, position)
-
-        try:
-            result = measure_take(
-                info, limits=self._limits, threads=self._threads, progress=told
-            )
-        except _TooSlowError:
-            return None
-        return self._as_spot(result)
-
-    def _as_spot(self, result: TakeResult) -> TakeResult:
+    def _as_spot(self, whole: Whole) -> TakeResult:
+        """Judge a take that was read to its end as the full check does."""
+        # The pipeline's own judging, so that nothing is told otherwise.
+        result = judge_measured(
+            whole.measured, all_measures(), whole.coverage, self._wall
+        )
         length = float(result.duration)
         spot = SpotCoverage(
             within_s=self._within,
@@ -228,10 +207,13 @@ class _Spot:
             stills=self._stills_left(),
         )
         return replace(
-            result, coverage=replace(result.coverage, mode="spot", spot=spot)
+            result,
+            coverage=replace(
+                result.coverage, elapsed_s=self._clock() - self._began, spot=spot
+            ),
         )
 
-    def _look(self) -> _Looked:
+    def _look(self) -> _Looked | Whole:
         info = self._info
         notes: list[str] = []
         if not info.duration:
@@ -252,7 +234,9 @@ class _Spot:
             told=self._tell(info),
             clock=self._clock,
         )
-        looking.first()
+        whole = looking.straight(within=self._within)
+        if whole is not None:
+            return whole
         if not looking.windows():
             return self._from_start(
                 "This file does not let one jump to a moment: it was read from its "
@@ -304,18 +288,24 @@ class _Spot:
 
         return told
 
-    def _from_start(self, note: str) -> _Looked:
-        piece = self._maker.from_start(until=self._until([]))
-        if piece is None:
+    def _from_start(self, note: str) -> _Looked | Whole:
+        until = self._until([])
+        tell = self._tell(self._info)
+
+        def go_on(position: float) -> bool:
+            if tell is not None:
+                tell(position)
+            return self._clock() <= until
+
+        read = self._maker.straight(go_on, until=until)
+        if isinstance(read, Whole):
+            return read
+        if read is None:
             raise QCError(
                 f"{self._info.path}: nothing of it could be looked at in time; "
                 "give it more with --within"
             )
-        if piece.whole:
-            # Now it is known how long the take is.
-            length = Fraction(piece.end).limit_denominator(1_000_000)
-            self._info = replace(self._info, duration=length)
-        return _Looked("from the start", [piece], (), 0.0, (note,))
+        return _Looked("from the start", [read], (), 0.0, (note,))
 
     # ------------------------------------------------------------------------- judging
 
@@ -351,6 +341,9 @@ class _Spot:
             length=float(duration),
             within=self._within,
             found=found,
+            heard_rules={
+                r for m in all_measures() if m.clock == "sound" for r in m.rule_labels
+            },
             sound=sound,
         )
         spot = replace(spot, stills=self._stills_left())
@@ -382,5 +375,5 @@ class _Spot:
     def _stills_left(self) -> int:
         slow = self._slowness()
         left = self._began + self._within - self._clock() - _REPORT_S * slow
-        most = int(left / (_STILL_S * slow))
+        most = int(left / (self._still_s() * slow))
         return max(0, min(_MOST_STILLS, most)) if self._stills else 0

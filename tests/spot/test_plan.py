@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from qc.spot.plan import Plan, share_bound, stretch_bound, unseen
+from qc.spot.plan import Plan, missable, share_bound, stretch_bound, unseen
 
 RANDOM_STATE = 7
 
@@ -234,11 +234,47 @@ def test_windows_that_touch_are_one() -> None:
     assert unseen([(3.0, 4.0), (4.0, 6.0)], length=6.0, at_least=2.0) == [(0.0, 3.0)]
 
 
-def test_a_stretch_over_the_sure_length_is_always_met() -> None:
-    """Longest unseen and twice what is needed: tried at every place."""
-    seen, needs, length = [(0.0, 2.0), (11.0, 13.5), (18.0, 20.0)], 0.7, 20.0
-    gap = max(b - a for a, b in unseen(seen, length=length, at_least=needs))
-    sure = gap + 2 * needs + 1e-6
-    for begin in np.arange(0.0, length - sure, 0.01):
-        shown = [min(b, begin + sure) - max(a, begin) for a, b in seen]
-        assert max(shown) >= needs
+def _is_met(
+    begin: float, end: float, seen: list[tuple[float, float]], needs: float
+) -> bool:
+    """By definition: so much of it lies in one window."""
+    return any(min(b, end) - max(a, begin) >= needs - 1e-9 for a, b in seen)
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_what_can_be_missed_as_trying_every_stretch_finds(number: int) -> None:
+    """Windows at random places of a line of whole tenths: every stretch is tried."""
+    rng = np.random.default_rng(RANDOM_STATE + number)
+    tenths, needs = 60, int(rng.integers(2, 9))
+    seen = []
+    for _ in range(int(rng.integers(1, 9))):
+        a = int(rng.integers(0, tenths - 2))
+        b = min(a + int(rng.integers(2, 20)), tenths)
+        seen.append((float(a), float(b)))
+    missed = [
+        (a, b)
+        for a in range(tenths)
+        for b in range(a + needs, tenths + 1)
+        # Less than needed by as little as one likes: the next stretch, open.
+        if not _is_met(a + 1e-6, b - 1e-6, seen, needs)
+    ]
+    told = missable(seen, length=tenths, needs=needs)
+    longer = [(a, b) for a, b in missed if b - a > needs]
+    assert all(any(x <= a and b <= y for x, y in told) for a, b in longer)
+    # And not more than that: each that is told is one of them.
+    assert all((int(a), int(b)) in missed for a, b in told)
+
+
+@pytest.mark.parametrize("needs", [0.02, 0.3, 1.2, 2.4])
+def test_when_all_was_seen_nothing_can_be_missed(needs: float) -> None:
+    assert missable([(0.0, 6.0)], length=6.0, needs=needs) == []
+    # Windows that overlap by what is needed are as good as one.
+    pair = [(0.0, 4.0), (4.0 - needs, 6.5)]
+    assert missable(pair, length=6.5, needs=needs) == []
+
+
+def test_what_reaches_over_two_windows_that_only_touch_can_be_missed() -> None:
+    # 2.1 s are needed; 1.05 s lie in each.
+    assert missable([(0.0, 2.5), (2.5, 5.0)], length=5.0, needs=2.1) == [
+        (pytest.approx(0.4), pytest.approx(4.6))
+    ]

@@ -176,7 +176,8 @@ def test_every_rule_is_bounded_found_or_said_not_to_be_judged(
     for bound in spot.bounds:
         assert bound.found == (bound.share_percent is None)
         assert bound.found or 0 < (bound.share_percent or 0) <= 100
-        assert bound.sure_s >= spot.longest_unseen_s
+        # Sound is read in other portions than pictures.
+        assert bound.sure_s >= spot.longest_unseen_s - 0.1
 
 
 def test_no_limit_of_the_whole_take_is_held_against_a_window(
@@ -307,8 +308,9 @@ def test_a_file_without_times_is_read_from_its_start(tmp_path: Path) -> None:
     assert told.reading == "from the start"
     ((start, end),) = told.windows
     assert start == 0.0
-    rest = 100 * (60 - end) / 60
     for bound in told.bounds:
+        # What was not seen, and what reaches into what was by less than is needed.
+        rest = 100 * (60 - end + bound.stretch_s) / 60
         assert bound.found or math.isclose(bound.share_percent or 0, rest, abs_tol=0.2)
     assert any("read from its start" in note for note in spot.notes)
 
