@@ -41,20 +41,21 @@ from qc.measures.parts.focus.sharpness import (
     crispest_edges,
     noise_sigma,
 )
-from qc.measures.parts.focus.shotfocus import (
+from qc.measures.parts.focus.shotfocus import NOISE_ALIKE, against_best
+from qc.measures.parts.focus.softcheck import BRIDGE_S, lasting
+from qc.measures.parts.focus.tiles import (
     BEST_PERCENTILE,
-    NOISE_ALIKE,
-    against_best,
+    RELEASE,
+    TILES,
     relative_sharpness,
     rows_of_shots,
     seconds_of,
 )
+from qc.measures.parts.focus.wovenfocus import woven_rows
 from qc.records import Finding, Grade, Marks, Picture, Readings
 from qc.signal import Signal
 from qc.spans import runs
 from qc.views import (
-    TILE_COLUMNS,
-    TILE_ROWS,
     fields,
     laplacian_tiles,
     luma_pass,
@@ -62,7 +63,6 @@ from qc.views import (
 
 __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
 
-_TILES = TILE_ROWS * TILE_COLUMNS
 # Frames between two readings of what changes slowly and costs time.
 _NOISE_EVERY = 12
 _RISE_EVERY = 12
@@ -157,9 +157,14 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     if readings is None or not readings.rows:
         return {}
     smear = smear_of(readings, measured.info.video)
+    woven = woven_rows(measured)
+    rise = _crispest(measured, readings, smear)
+    rise[woven] = np.nan  # teeth are crisp
+    percent = against_best(readings, measured.limits, smear, woven)
     return {
-        "relative_percent": against_best(readings, measured.limits, smear),
-        "shot_rise_px": _crispest(measured, readings, smear),
+        "relative_percent": percent,
+        "lasting_percent": lasting(readings, percent, measured.limits),
+        "shot_rise_px": rise,
     }
 
 
@@ -271,14 +276,15 @@ MEASURE = Measure(
         Column("sharpness", "Variance of the Laplacian, noise taken off", "codes²", 1),
         Column("laplacian_variance", "Variance of the Laplacian", "codes²", 1),
         Column("noise_codes", "Noise", "codes", 2),
-        Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, _TILES),
-        Column("tile_across", "Share of fine detail across, by tile", "", 2, _TILES),
-        Column("tile_contrast_percent", "Coarse contrast of each tile", "%", 1, _TILES),
+        Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, TILES),
+        Column("tile_across", "Share of fine detail across, by tile", "", 2, TILES),
+        Column("tile_contrast_percent", "Coarse contrast of each tile", "%", 1, TILES),
         Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
         Column("edge_height_codes", "Height of the crispest edges", "codes", 0),
     ),
     derived=(
         Column("relative_percent", "Sharpness against the shot's best", "%", 0),
+        Column("lasting_percent", "Sharpness without what is too short", "%", 0),
         Column("shot_rise_px", "Rise of the crispest edges of the shot", "px", 1),
     ),
     derive=_derive,
@@ -371,14 +377,14 @@ MEASURE = Measure(
     rules=(
         Rule(
             "focus.soft",
-            column="focus.relative_percent",
+            column="focus.lasting_percent",
             label="Soft",
             review="focus.soft_review_percent",
             reject="focus.soft_reject_percent",
             above=False,
-            release=1.15,
+            release=RELEASE,
             min_seconds="focus.soft_min_seconds",
-            bridge_seconds=0.3,
+            bridge_seconds=BRIDGE_S,
             unit="%",
             message=soft_message,
             advice=_advice,
@@ -414,7 +420,12 @@ MEASURE = Measure(
         "a subject that leaves the tile, does not read as soft. A frame is judged on "
         "the tiles that were ever sharp, against the best they have been in the same "
         "shot; what noise stronger than in the shot's quietest frames may have left "
-        "there does not count, nor tiles that hold little more than noise. "
+        "there does not count, nor tiles and frames in which 15 % of the energy of the "
+        "noise, known no better, could hide half of the best. A stretch that is soft "
+        "only by how its noise was read is let pass; under light that flashes, "
+        "or between a jump of the light and one back, focus is not judged. Where two "
+        "fields of different moments are woven into a frame, detail along the lines "
+        "alone counts, every 6th frame. "
         "Where the picture moves, detail along and across is held against its "
         "best less what a smear as long as the shift takes of an edge, and the better "
         "of the two counts. Where framings change too fast for that, the rise of the "
@@ -432,5 +443,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=4,
+    version=5,
 )

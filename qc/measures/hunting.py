@@ -20,8 +20,9 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
+from qc.measures.parts.focus.lightjumps import jumps
 from qc.measures.parts.focus.motionblur import smear_of
-from qc.measures.parts.focus.shotfocus import best_of, tile_rows
+from qc.measures.parts.focus.softcheck import noise_alone
 from qc.measures.parts.focus.swings import (
     Swinging,
     leg_seconds,
@@ -29,6 +30,7 @@ from qc.measures.parts.focus.swings import (
     swinging,
     turning_points,
 )
+from qc.measures.parts.focus.tiles import best_of, tile_rows
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.spans import runs
 
@@ -40,7 +42,9 @@ _RULE = "focus.hunting"
 _LEAST_PERCENT = 15.0
 # A picture is still if it is so most of this time.
 _STILL_S = 0.6
-_GAP_S = 0.2
+# What is not known for a moment, because it moves then or nothing is sharp enough to
+# tell how soft it is, does not end it; in slow takes some frames must do.
+_GAP_S, _GAP_FRAMES = 0.5, 3.5
 _SHORTEST_S = 0.6
 # So many of the subject's tiles must go along, by so much, if it is the lens.
 _TILES_SHARE = 0.6
@@ -86,20 +90,25 @@ def _stills(measured: Measured, readings: Readings) -> Iterator[_Still]:
     span = min(max(1, round(_STILL_S / max(period, 1e-3))), readings.rows)
     moves = smear.percent > measured.limits["hunting.still_percent"]
     often = np.convolve(moves, np.ones(span) / span, mode="same") >= 0.5
-    known = ~often & ~smear.zooming & ~np.isnan(shots)
-    for first, last in runs(known):
+    percent[often | smear.zooming] = np.nan
+    gap = max(_GAP_S, _GAP_FRAMES * period)
+    for first, last in runs(~np.isnan(shots)):
         breaks = np.flatnonzero(np.diff(shots[first:last])) + 1 + first
         for a, b in zip([first, *breaks], [*breaks, last], strict=True):
-            yield from _followed(percent, begins, int(a), int(b))
+            yield from _followed(percent, begins, (int(a), int(b)), gap)
 
 
 def _followed(
-    percent: NDArray[np.float64], begins: NDArray[np.float64], a: int, b: int
+    percent: NDArray[np.float64],
+    begins: NDArray[np.float64],
+    span: tuple[int, int],
+    gap: float,
 ) -> Iterator[_Still]:
+    a, b = span
     rows = a + np.flatnonzero(~np.isnan(percent[a:b]))
     if not rows.size:
         return
-    for part in np.split(rows, np.flatnonzero(np.diff(begins[rows]) > _GAP_S) + 1):
+    for part in np.split(rows, np.flatnonzero(np.diff(begins[rows]) > gap) + 1):
         times = begins[part]
         if times[-1] - times[0] >= _SHORTEST_S:
             level = np.maximum(percent[part], _LEAST_PERCENT)
@@ -135,7 +144,10 @@ def _hunts(readings: Readings, limits: Limits, still: _Still) -> Iterator[Swingi
     depth = -math.log1p(-limits["hunting.review_percent"] / 100.0)
     least = limits["hunting.least_swings"]
     for found in swinging(still.log, still.times, depth=depth, least=least):
-        if _by_lens(readings, still, found) and not _by_coding(readings, still, found):
+        others = (_by_coding, _by_noise, _by_light)
+        if _by_lens(readings, still, found) and not any(
+            other(readings, still, found) for other in others
+        ):
             yield found
 
 
@@ -189,6 +201,22 @@ def _by_coding(readings: Readings, still: _Still, found: Swinging) -> bool:
         share_at_keys(log, still.times, k, found.turns) for k in (keys, between)
     )
     return here > max(_KEY_SHARE, 2.0 * there)
+
+
+def _by_noise(readings: Readings, still: _Still, found: Swinging) -> bool:
+    """Return whether it is not the picture that swings, but how its noise is read."""
+    part = slice(found.first, found.last)
+    rows, log = still.rows[part], still.log[part]
+    sharper = log > log.mean()
+    return noise_alone(readings, rows[~sharper], rows[sharper])
+
+
+def _by_light(readings: Readings, still: _Still, found: Swinging) -> bool:
+    """Return whether light jumps within most legs: a flash, a lamp, no lens."""
+    rows = still.rows[found.turns]
+    jumped = np.flatnonzero(jumps(readings)[rows[0] : rows[-1] + 1]) + rows[0]
+    legs = np.searchsorted(jumped, rows)
+    return 2 * int(np.count_nonzero(np.diff(legs))) > len(rows) - 1
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -300,6 +328,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
+    version=3,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),
@@ -355,8 +384,9 @@ MEASURE = Measure(
         "Focus) is followed from turn to turn; turns smaller than the limit are passed "
         "over. Legs that follow one another at 0.2 to 4 Hz, more than two swings of "
         "them, are hunting if most of the subject's tiles go along, and if detail does "
-        "not come back all at once with the key frames of the coding. The frequency is "
-        "that of half-way crossings, the depth the median leg."
+        "not come back all at once with the key frames of the coding, nor with jumps "
+        "of the light, nor only by how the noise is read. The frequency is that of "
+        "half-way crossings, the depth the median leg."
     ),
     source=(
         "Turning points as in counting of load cycles: textbook (from memory). Limits: "

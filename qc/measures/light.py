@@ -26,6 +26,11 @@ from qc.measures.base import (
 )
 from qc.measures.parts.light.lightbeats import beats, rate_of
 from qc.measures.parts.light.lightfigures import exhibits, mark
+from qc.measures.parts.light.lightrolls import (
+    LEAST_ROUNDS,
+    SEEN_PERCENT,
+    slow_beat,
+)
 from qc.measures.parts.light.lightstrips import StripFollower
 from qc.measures.parts.light.lightwaves import PARTS, STRIPS
 from qc.measures.parts.light.lightwords import (
@@ -43,6 +48,8 @@ __all__ = ["MEASURE"]
 _FLICKER, _BANDING = "light.flicker", "light.banding"
 # Bands that move by less than this share of a round in 3 s stand still.
 _STILL_HZ = 0.04
+# A smaller share of a take that could not be told is not worth a note.
+_NOTE_SHARE = 0.05
 
 
 class _Reader:
@@ -78,6 +85,37 @@ def _notes(measured: Measured) -> Iterable[str]:
             "Flicker was read from both fields of a frame together, which hides part "
             "of it: it is stronger than the figures say."
         )
+    yield from _slow_notes(measured)
+
+
+def _slow_notes(measured: Measured) -> Iterable[str]:
+    """Say where bands that roll slowly could not be told from what else happens."""
+    rate, share = rate_of(measured), _slow_share(measured)
+    beat = slow_beat(rate)
+    if beat is None or not share < 1.0 - _NOTE_SHARE:
+        return
+    mains = next(
+        mains
+        for mains, pulses in PULSES_HZ.items()
+        if abs(beat_hz(pulses, rate=rate)) == beat
+    )
+    yield (
+        f"Bands that roll as slowly as {beat:.2f} Hz, as lamps on {mains} Hz mains "
+        f"make them at {round(rate, 2):g} frames a second, could not be told in "
+        f"{100 * (1 - share):.0f} % of the take: it takes a shot of "
+        f"{LEAST_ROUNDS / beat:.1f} s in which little moves. Elsewhere those of "
+        f"{SEEN_PERCENT:g} % of light and more would have been told."
+    )
+
+
+def _slow_share(measured: Measured) -> float:
+    """Return the share of a take in which slow bands could be told, if not weak."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return math.nan
+    floor = readings["light.slow_floor_percent"]
+    told = (floor <= SEEN_PERCENT) | (readings["light.banding_percent"] > 0)
+    return float(np.mean(told))
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -97,6 +135,8 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     judged = float(np.mean(~np.isnan(readings["light.flicker_percent"])))
     out["judged_percent"] = 100.0 * judged
     rate = rate_of(measured)
+    if slow_beat(rate) is not None:
+        out["slow_bands_judged_percent"] = 100.0 * _slow_share(measured)
     out["still_bands_mains_hz"] = [
         mains
         for mains, pulses in PULSES_HZ.items()
@@ -139,6 +179,7 @@ MEASURE = Measure(
         Column("banding_percent", "Bands that roll", "% of light", 1),
         Column("banding_hz", "Frequency of the bands", "Hz", 2),
         Column("bands_count", "Bands from top to bottom", "", 1),
+        Column("slow_floor_percent", "Slow bands that could be told", "% of light", 1),
     ),
     derive=beats,
     options=(
@@ -222,10 +263,14 @@ MEASURE = Measure(
         "of three parts of each strip are read as well, each weighed by how quiet it "
         "is: there a wave counts when it is narrow, five times its surroundings (four "
         "where lamps on the mains would put one) and three quarters of all parts swing "
-        "with it, left, middle and right alike. Weak steps "
-        "at the coder's key frames, and what is slower than 3 Hz without the mains "
-        "putting it there, do not count. Where lamps pulse at an exact multiple of the "
-        "frame rate (50 Hz mains at 25 or 50 frames, 60 Hz at 24, 30 or 60) nothing "
+        "with it, left, middle and right alike. Weak steps at the coder's key frames, "
+        "and what is slower than 3 Hz without the mains putting it there, do not "
+        "count. Where the mains make bands that take seconds to come round (0.12 Hz at "
+        "29.97 and 59.94 frames), half a round within a shot is enough if a plane wave "
+        "of that speed, fitted by least squares to what the strips do differently, "
+        "explains 80 % of it, in both halves and on the left, in the middle and on the "
+        "right. Where lamps pulse at an exact multiple of the frame rate (50 Hz mains "
+        "at 25 or 50 frames, 60 Hz at 24, 30 or 60) nothing "
         "beats: bands that stand still cannot be told from the picture. Two fields are "
         "read together as one frame: light that changes from field to field reads "
         "weaker than it is, and what beats faster than half the frame rate is told at "
@@ -237,5 +282,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=2,
+    version=3,
 )

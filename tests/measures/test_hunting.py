@@ -98,6 +98,16 @@ def test_ripples_beside_deep_swings_are_not_counted() -> None:
     assert 165 <= found.last <= 180
 
 
+@pytest.mark.parametrize("frame", [36, 38, 63, 87])
+def test_a_blip_in_a_deep_swing_does_not_end_it(frame: int) -> None:
+    """One frame, as a key frame gives it, in a trough of five swings."""
+    values, times = sine(1.0, 1.6, 5.0)
+    values[frame] += 0.5
+    (found,) = swinging(values, times, depth=0.35, least=2.5)
+    assert found.hz == pytest.approx(1.0, rel=0.03)
+    assert found.swings == pytest.approx(5.0, abs=0.5)
+
+
 def test_a_rise_at_the_key_frame_is_all_at_keys_and_a_slow_one_is_not() -> None:
     times = np.arange(100) / RATE
     keys = np.arange(100) % 25 == 0
@@ -119,7 +129,7 @@ def take_of(
     *,
     tiles: float = 1.0,
     shots: Sequence[float] | None = None,
-    motion: float = 0.0,
+    motion: float | NDArray[np.floating] = 0.0,
     keys: NDArray[np.bool_] | None = None,
     rate: Fraction = Fraction(RATE),
     **changes: Any,
@@ -165,6 +175,17 @@ def level(
     low = math.log(trough / 100)
     swing = 100 * np.exp(0.5 * low * (1 - np.cos(2 * math.pi * hz * times)))
     return np.concatenate([np.full(before, 100.0), swing, np.full(after, 100.0)])
+
+
+@pytest.mark.parametrize(("frames", "number"), [(0, 1), (10, 1), (40, 0)])
+def test_a_moment_of_motion_does_not_end_it(frames: int, number: int) -> None:
+    percent = level(0.7, 25, 4)
+    motion = np.zeros(len(percent))
+    middle = len(percent) // 2
+    motion[middle - frames // 2 : middle + frames // 2] = 1.0
+    found = hunts(take_of(percent, motion=motion))
+    assert len(found) == number
+    assert all(f.end_frame - f.start_frame > 3 * RATE / 0.7 for f in found)
 
 
 @pytest.mark.parametrize("hz", [0.4, 1.0, 3.0])

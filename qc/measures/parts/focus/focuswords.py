@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from qc.measures.base import Companion, Hit, Measured
 from qc.measures.parts.focus.reach import reach_sentence
 from qc.measures.parts.focus.sharpness import blur_radius
+from qc.measures.parts.focus.wovenfocus import woven_rows
 from qc.records import Finding, Readings, TakeResult
 
 __all__ = ["ADVICE", "advice_of", "companions", "drift_began", "notes", "soft_message"]
@@ -127,7 +128,13 @@ def notes(measured: Measured) -> Iterable[str]:
     elif share > _NOTE_SHARE:
         yield (
             f"Focus was not judged in {100 * share:.0f} % of the frames: shots too "
-            "short, too dark or without detail, or smeared by motion."
+            "short, too dark, too noisy or without detail, smeared by motion, or under "
+            "light that flashes."
+        )
+    if woven_rows(measured).any():
+        yield (
+            "Where two fields of different moments are woven into a frame, teeth look "
+            "like fine detail: focus was judged there by detail along the lines alone."
         )
 
 

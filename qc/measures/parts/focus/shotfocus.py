@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
 from qc.measures.parts.focus.motionblur import (
     CRISP_RISE_PX,
     Smear,
@@ -24,51 +25,39 @@ from qc.measures.parts.focus.motionblur import (
     unsmeared_rise,
 )
 from qc.measures.parts.focus.sharpness import LAPLACIAN_ENERGY
+from qc.measures.parts.focus.tiles import (
+    BEST_PERCENTILE,
+    CHUNK,
+    LEAST_SHARE,
+    LIT_SHARE,
+    RELEASE,
+    SHARP_SIGMA,
+    TILES,
+    best_of,
+    held,
+    relative_sharpness,
+    rows_of_shots,
+    seconds_of,
+    tile_rows,
+)
+from qc.measures.parts.focus.wovenfocus import judge_along_lines
 from qc.records import Readings
-from qc.spans import runs
-from qc.views import TILE_COLUMNS, TILE_ROWS
+from qc.spans import past_limit, runs
 
-__all__ = [
-    "BEST_PERCENTILE",
-    "NOISE_ALIKE",
-    "against_best",
-    "best_of",
-    "relative_sharpness",
-    "rows_of_shots",
-    "seconds_of",
-    "tile_rows",
-]
+__all__ = ["NOISE_ALIKE", "against_best", "told_through"]
 
-_TILES = TILE_ROWS * TILE_COLUMNS
 
-# Subject tiles: those whose best is at least this share of the sharpest tile's best.
-_SUBJECT_SHARE = 0.3
-# Fine detail (codes) for each percent of coarse contrast under which a tile was never
-# sharp enough to be a reference.
-_DETAIL_FLOOR = 0.1
-# A tile whose detail jumps from frame to frame by more than this share of its mean
-# holds what noise leaves by chance and nothing of the subject.
-_JUMPY_SHARE = 0.4
-# The best of a tile must be this many times what noise alone would put there: less may
-# be noise that was not taken off.
-_OVER_NOISE = 0.5
+# So much of the energy that noise puts into a tile may be left of it, or taken off too
+# much: a coder gives each kind of frame another share of it, and it is read only now
+# and then (real recordings with noise added: a tenth, and chance).
+_UNSURE_ENERGY = 0.15
 # Readings of one noise differ by up to this factor, with what is in the picture.
 NOISE_ALIKE = 1.5
 # The quietest of a shot, in percent of its frames, that others' noise is held against.
 _QUIET_PERCENTILE = 2.0
-# A shot is as sharp as it is in the sharpest twentieth of its readings.
-BEST_PERCENTILE = 95.0
-_LIT_SHARE = 0.25
 _REFERENCE_ROWS = 20_000
-_CHUNK = 16_384
 
-# An axis along which a smear may have taken more than this says nothing.
-_LEAST_SHARE = 0.35
-# Blur (sigma, pixels) of a shot's edges where nothing tells; the crispest there are.
-_SHARP_SIGMA = 0.5
 _RISE_SIGMAS = 2.563
-# Frames for which a reading that is not taken every frame holds, to either side.
-_HOLDS = 12
 _FEWEST_RISES = 4
 # Fine detail of an edge against its width: the energy of the second derivative of a
 # Gaussian edge goes with s^-3, its root with this power.
@@ -76,9 +65,14 @@ _EDGE_POWER = 1.5
 
 
 def against_best(
-    readings: Readings, limits: Limits, smear: Smear
+    readings: Readings, limits: Limits, smear: Smear, woven: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """Return each frame's sharpness in percent of the best of its shot or move.
+
+    Parameters
+    ----------
+    woven : (rows,) array of bool
+        Frames that hold two moments: see `wovenfocus`.
 
     Returns
     -------
@@ -87,15 +81,29 @@ def against_best(
     """
     out = np.full(readings.rows, np.nan, np.float32)
     shortest = limits["focus.shot_min_seconds"]
+    limit = float(limits["focus.soft_review_percent"])
     moved = smear.percent > limits["focus.motion_limit_percent"]
     for rows in rows_of_shots(readings["framing.shot"]):
-        if seconds_of(readings, rows) >= shortest:
-            _judge_shot(readings, rows, smear, moved, out)
+        if seconds_of(readings, rows) < shortest:
+            continue
+        if woven[rows].any():
+            judge_along_lines(readings, rows, smear, out)
+        else:
+            _judge_shot(readings, rows, smear, moved, out, limit / 100.0)
     by_edges = _against_move(readings, smear)
+    by_edges[woven] = np.nan  # teeth are crisp
     with np.errstate(invalid="ignore"):
         # A long move is many shots, each of them perhaps soft from end to end.
         use = np.isnan(out) | (by_edges < out)
     out[use] = by_edges[use]
+    out[flashing(readings)] = np.nan
+    jump = jumps(readings)
+    # As far as a stretch reaches in the report.
+    for first, last in past_limit(
+        out, limit=limit, release=RELEASE * limit, above=False
+    ):
+        if between_jumps(jump, (first, last)):
+            out[first:last] = np.nan
     return out
 
 
@@ -105,26 +113,30 @@ def _judge_shot(
     smear: Smear,
     moved: NDArray[np.bool_],
     out: NDArray[np.float32],
+    review: float,
 ) -> None:
     """Fill in one shot's frames, from its tiles."""
     sample = rows[:: max(1, len(rows) // _REFERENCE_ROWS)]
-    detail, quiet = _surely_detail(readings, sample)
-    best = best_of(detail, share_lit=_LIT_SHARE)
-    with np.errstate(invalid="ignore"):
-        best[best < _OVER_NOISE * quiet] = np.nan
+    detail, noisy = _surely_detail(readings, sample)
+    best = best_of(detail, share_lit=LIT_SHARE)
     axes = None
     if moved[rows].any():
-        share = _held(tile_rows(readings, sample, "focus.tile_across"))
+        share = held(tile_rows(readings, sample, "focus.tile_across"))
         axes = [_best_axis(detail, part, best) for part in (share, 1.0 - share)]
         sigma = _sigma_of(readings, rows)
-    for at in range(0, len(rows), _CHUNK):
-        part = rows[at : at + _CHUNK]
-        now = tile_rows(readings, part)
+    for at in range(0, len(rows), CHUNK):
+        part = rows[at : at + CHUNK]
+        now = told_through(
+            tile_rows(readings, part),
+            noise=readings["focus.noise_codes"][part],
+            noisy=noisy,
+            least=review * best,
+        )
         still = ~moved[part]
         out[part[still]] = relative_sharpness(now[still], best)
         if axes is None or still.all():
             continue
-        share = _held(tile_rows(readings, part, "focus.tile_across"))[~still]
+        share = held(tile_rows(readings, part, "focus.tile_across"))[~still]
         left = [edge_share(axis[part[~still]], sigma) for axis in (smear.x, smear.y)]
         shares = [
             _along(now[~still], way, reference, allowed)
@@ -139,6 +151,30 @@ def _judge_shot(
         out[part[~still]] = np.minimum(relative_sharpness(tiles, counted), 100.0)
 
 
+def told_through(
+    detail: NDArray[np.floating],
+    *,
+    noise: NDArray[np.floating],
+    noisy: NDArray[np.floating],
+    least: NDArray[np.floating],
+) -> NDArray[np.float64]:
+    """Return detail where it can be told from the noise, NaN elsewhere.
+
+    Parameters
+    ----------
+    detail : (n, tiles) array
+        Detail with the noise taken off.
+    noise : (n,) array
+        Noise that was taken off, codes; NaN counts as none.
+    noisy, least : (tiles,) arrays
+        What noise of one code puts into a tile, and how little detail has to be told
+        from none.
+    """
+    unsure = math.sqrt(_UNSURE_ENERGY) * np.nan_to_num(np.asarray(noise, np.float64))
+    with np.errstate(invalid="ignore"):
+        return np.where(np.outer(unsure, noisy) < least, detail, np.nan)
+
+
 def _surely_detail(
     readings: Readings, rows: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -147,9 +183,8 @@ def _surely_detail(
     Returns
     -------
     detail : (n, tiles) array
-    quiet : (tiles,) array
-        What the noise of the shot's quietest frames puts into each tile; 0 where
-        unknown.
+    noisy : (tiles,) array
+        What noise of one code puts into each tile; 0 where unknown.
 
     Notes
     -----
@@ -161,17 +196,17 @@ def _surely_detail(
     noise = readings["focus.noise_codes"][rows].astype(np.float64)
     known = noise[~np.isnan(noise)]
     if not known.size:
-        return detail, np.zeros(_TILES)
+        return detail, np.zeros(TILES)
     least = float(np.percentile(known, _QUIET_PERCENTILE))
-    contrast = _held(tile_rows(readings, rows, "focus.tile_contrast_percent"))
+    contrast = held(tile_rows(readings, rows, "focus.tile_contrast_percent"))
     alike = (NOISE_ALIKE * least) ** 2
     more = LAPLACIAN_ENERGY * np.maximum(np.nan_to_num(noise) ** 2 - alike, 0.0)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         level = np.nanmedian(contrast, axis=0)
-    quiet = np.nan_to_num(math.sqrt(LAPLACIAN_ENERGY) * least / level)
+    noisy = np.nan_to_num(math.sqrt(LAPLACIAN_ENERGY) / level)
     left = np.square(detail) - np.nan_to_num(more[:, None] / np.square(contrast))
-    return np.sqrt(np.maximum(left, 0.0)), quiet
+    return np.sqrt(np.maximum(left, 0.0)), noisy
 
 
 def _along(
@@ -181,7 +216,7 @@ def _along(
     allowed: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Return detail along one axis over its best, less what a smear explains."""
-    allowed = np.where(allowed >= _LEAST_SHARE, allowed, np.nan)
+    allowed = np.where(allowed >= LEAST_SHARE, allowed, np.nan)
     return np.asarray(detail * np.sqrt(share) / reference / allowed[:, None])
 
 
@@ -202,25 +237,8 @@ def _sigma_of(readings: Readings, rows: NDArray[np.intp]) -> float:
     rise = readings["focus.edge_rise_px"][rows]
     known = rise[~np.isnan(rise)]
     if not known.size:
-        return _SHARP_SIGMA
+        return SHARP_SIGMA
     return float(np.percentile(known, 100.0 - BEST_PERCENTILE)) / _RISE_SIGMAS
-
-
-def _held(readings: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return each row's nearest reading among the rows about it, NaN beyond."""
-    values: NDArray[np.float64] = np.array(readings, np.float64)
-    read = np.flatnonzero(~np.isnan(values).all(axis=-1))
-    if not read.size:
-        return values
-    at = np.arange(len(values))
-    after = np.clip(np.searchsorted(read, at), 0, len(read) - 1)
-    before = np.maximum(after - 1, 0)
-    nearer = np.abs(read[before] - at) <= np.abs(read[after] - at)
-    chosen = read[np.where(nearer, before, after)]
-    far = np.abs(chosen - at) > _HOLDS
-    out = values[chosen]
-    out[far] = np.nan
-    return out
 
 
 # ------------------------------------------------------------------ moves by edges
@@ -230,7 +248,7 @@ def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
     """Return the crispest edges of a move over those now, where shots change, in %."""
     rows = readings.rows
     out = np.full(rows, np.nan)
-    rise = _held(readings["focus.edge_rise_px"][:, None])[:, 0]
+    rise = held(readings["focus.edge_rise_px"][:, None])[:, 0]
     shots = readings["framing.shot"]
     least = np.minimum(smear.x, smear.y)
     for first, last in runs(~smear.zooming & ~np.isnan(shots)):
@@ -253,98 +271,3 @@ def _uncut(cut: NDArray[np.bool_], first: int, last: int) -> Iterator[tuple[int,
     edges = first + np.flatnonzero(cut[first:last])
     ends = [first, *(int(e) for e in edges if e > first), last]
     yield from itertools.pairwise(ends)
-
-
-# --------------------------------------------------------------------- tiles
-
-
-def relative_sharpness(
-    detail: NDArray[np.floating], reference: NDArray[np.floating]
-) -> NDArray[np.float64]:
-    """Return each frame's detail on the subject's tiles, in percent of the reference.
-
-    Parameters
-    ----------
-    detail : (n, tiles) array
-        Detail of each tile over its coarse contrast; NaN where it could not be read.
-    reference : (tiles,) array
-        The best that each tile has been; NaN where it does not count.
-
-    Returns
-    -------
-    (n,) array of float64
-        Median over the tiles that count, the upper one of two; NaN where fewer than
-        two could be read.
-    """
-    counts = ~np.isnan(reference)
-    if not counts.any() or not len(detail):
-        return np.full(len(detail), np.nan)
-    shares = 100.0 * np.asarray(detail, np.float64)[:, counts] / reference[counts]
-    known = np.count_nonzero(~np.isnan(shares), axis=1)
-    # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
-    # frame is soft only if more than half of its tiles are.
-    at = np.minimum(known // 2, shares.shape[1] - 1)
-    middle = np.sort(shares, axis=1)[np.arange(len(shares)), at]
-    return np.where(known >= min(2, counts.sum()), middle, np.nan)
-
-
-def best_of(
-    detail: NDArray[np.floating], share_lit: float, *, jumps: float = _JUMPY_SHARE
-) -> NDArray[np.float64]:
-    """Return the best that each tile has been; NaN for tiles that were never sharp.
-
-    Parameters
-    ----------
-    detail : (n, tiles) array
-    share_lit : float
-        Share of the frames in which a tile must be readable.
-    jumps : float
-        A tile counts if its detail jumps from frame to frame by no more than this
-        share of its mean.
-    """
-    detail = np.asarray(detail, np.float64)
-    with warnings.catch_warnings():
-        # A tile that was dark throughout is all NaN and stays NaN.
-        warnings.simplefilter("ignore", RuntimeWarning)
-        best: NDArray[np.float64] = np.nanpercentile(detail, BEST_PERCENTILE, axis=0)
-    lit = np.mean(~np.isnan(detail), axis=0)
-    best[lit < share_lit] = np.nan
-    if np.isnan(best).all():
-        return best
-    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)
-        steps = np.nanmean(np.abs(np.diff(detail, axis=0)), axis=0)
-        best[steps > jumps * np.nanmean(detail, axis=0)] = np.nan
-        best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
-        best[best < _DETAIL_FLOOR] = np.nan
-    return best
-
-
-def rows_of_shots(shots: NDArray[np.float32]) -> list[NDArray[np.intp]]:
-    """Return the rows of each shot; a moving camera may make thousands of shots."""
-    known = np.flatnonzero(~np.isnan(shots))
-    if not known.size:
-        return []
-    rows = known[np.argsort(shots[known], kind="stable")]
-    return np.split(rows, np.flatnonzero(np.diff(shots[rows])) + 1)
-
-
-def seconds_of(readings: Readings, rows: NDArray[np.intp]) -> float:
-    """Return how long some rows last together."""
-    ticks = readings.edges[rows + 1] - readings.edges[rows]
-    return float(int(ticks.sum()) * readings.time_base)
-
-
-def tile_rows(
-    readings: Readings, rows: NDArray[np.intp], name: str = "focus.tile_detail"
-) -> NDArray[np.float32]:
-    """Return some rows of a tile column without bringing in all of a long take."""
-    first, last = int(rows[0]), int(rows[-1]) + 1
-    out = np.empty((len(rows), _TILES), np.float32)
-    for at in range(first, last, _CHUNK):
-        stop = min(at + _CHUNK, last)
-        inside = (rows >= at) & (rows < stop)
-        if inside.any():
-            part = readings.columns.part(name, at, stop)
-            out[inside] = part[rows[inside] - at]
-    return out

@@ -20,6 +20,8 @@ _KEY_S = 0.04
 # Legs of one run are at least this share of its deep, or else of its middle ones.
 _EVEN_SHARE = 0.5
 _DEEP_PERCENTILE = 80.0
+# Legs are looked for from the limit on in steps of this.
+_DEEPER = 1.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,6 +126,27 @@ def swinging(
     least : float
         Full swings without a pause that it takes.
     """
+    found: list[Swinging] = []
+    # A ripple at the turn of a deep swing, a key frame or a hand, would end the run;
+    # of deeper legs alone it is none.
+    while depth <= np.ptp(values):
+        found += _at_depth(values, times, depth, least)
+        depth *= _DEEPER
+    # The longest first, and nothing beside it; of equals what smaller legs gave.
+    out: list[Swinging] = []
+    for run in sorted(found, key=lambda r: r.first - r.last):
+        if all(run.last <= r.first or r.last <= run.first for r in out):
+            out.append(run)
+    return sorted(out, key=lambda r: r.first)
+
+
+def _at_depth(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    depth: float,
+    least: float,
+) -> list[Swinging]:
+    """Find runs of legs of at least this height."""
     out = []
     for run in _runs_of_legs(values, times, depth, least):
         # Ripples beside deep swings are no swings: look again, at the deep ones alone;

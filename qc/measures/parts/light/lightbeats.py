@@ -13,6 +13,12 @@ from scipy import ndimage
 
 from qc.measures.base import Measured
 from qc.measures.parts.light.lightcommon import common_wave
+from qc.measures.parts.light.lightrolls import (
+    LEAST_ROUNDS,
+    MOST_ROUNDS,
+    roll_of,
+    slow_beat,
+)
 from qc.measures.parts.light.lightwaves import (
     FLICKER_BANDS,
     PARTS,
@@ -39,6 +45,7 @@ COLUMNS = (
     "banding_percent",
     "banding_hz",
     "bands_count",
+    "slow_floor_percent",
 )
 
 _WINDOW_S = 3.0
@@ -157,7 +164,8 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     """Return the derived columns: percent and frequency of flicker and of bands.
 
     A row holds what the window around it holds; 0 where nothing beats, NaN where it
-    could not be told.
+    could not be told. Slow bands weaker than ``slow_floor_percent`` were not looked
+    for; NaN where none could be, or where the mains would make none.
     """
     readings = measured.picture
     rows = 0 if readings is None else readings.rows
@@ -173,6 +181,8 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     changes = readings["light.strips_stops"]
     keys = readings["light.key"] > 0
     times = readings.times()[:-1]
+    sides = "light.parts_stops" in readings.columns
+    parts = readings["light.parts_stops"] if sides else None
     for first, last in shots(measured):
         part = slice(first, last)
         rate = rate_of(measured, times[part])
@@ -187,15 +197,43 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
             wave = _slow(changes[window], times[window], rate)
             if wave is not None:
                 _write(out, first, inner, _Beat(wave, 0.0), seen_percent)
+        _roll(out, (first, last), changes, parts, times, rate)
+    if parts is None:
+        return out
     for first, last in _joined(measured):
         part = slice(first, last)
         rate = rate_of(measured, times[part])
-        parts = readings["light.parts_stops"]
         for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _common(parts[window], times[window], keys[window], rate)
             _write(out, first, inner, beat, seen_percent)
     return out
+
+
+def _roll(
+    out: dict[str, NDArray[np.float32]],
+    shot: Span,
+    changes: NDArray[np.float32],
+    parts: NDArray[np.float32] | None,
+    times: Array,
+    rate: float,
+) -> None:
+    """Look through a shot for bands that roll as slowly as the mains would have it."""
+    beat = slow_beat(rate)
+    if beat is None:
+        return
+    first, last = shot
+    least, most = LEAST_ROUNDS / beat, MOST_ROUNDS / beat
+    for a, b, inner in _windows(times[first:last], most, least, least):
+        window = slice(first + a, first + b)
+        part = None if parts is None else parts[window]
+        rolls = roll_of(changes[window], part, times[window], beat)
+        if rolls is None:
+            continue
+        rows = slice(first + inner[0], first + inner[1])
+        out["slow_floor_percent"][rows] = rolls.floor_percent
+        if rolls.wave is not None:
+            _write(out, first, inner, _Beat(rolls.wave, 0.0), 0.0)
 
 
 def _windows(

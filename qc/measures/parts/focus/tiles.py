@@ -1,0 +1,160 @@
+"""Detail of the tiles of a picture: the best of a shot, and each frame against it."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.records import Readings
+from qc.views import TILE_COLUMNS, TILE_ROWS
+
+__all__ = [
+    "BEST_PERCENTILE",
+    "CHUNK",
+    "LEAST_SHARE",
+    "LIT_SHARE",
+    "RELEASE",
+    "SHARP_SIGMA",
+    "TILES",
+    "best_of",
+    "held",
+    "relative_sharpness",
+    "rows_of_shots",
+    "seconds_of",
+    "tile_rows",
+]
+
+TILES = TILE_ROWS * TILE_COLUMNS
+CHUNK = 16_384  # rows brought in at once
+
+# Subject tiles: those whose best is at least this share of the sharpest tile's best.
+_SUBJECT_SHARE = 0.3
+# Fine detail (codes) for each percent of coarse contrast under which a tile was never
+# sharp enough to be a reference.
+_DETAIL_FLOOR = 0.1
+# A tile whose detail jumps from frame to frame by more than this share of its mean
+# holds what noise leaves by chance and nothing of the subject.
+_JUMPY_SHARE = 0.4
+# A shot is as sharp as it is in the sharpest twentieth of its readings.
+BEST_PERCENTILE = 95.0
+# Sharpness must be back by this factor over the limit before a soft stretch ends.
+RELEASE = 1.15
+# A tile counts that is lit in this share of the shot.
+LIT_SHARE = 0.25
+# An axis along which a smear may have taken more than this says nothing.
+LEAST_SHARE = 0.35
+# Blur (sigma, pixels) of a shot's edges where nothing tells; the crispest there are.
+SHARP_SIGMA = 0.5
+# Frames for which a reading that is not taken every frame holds, to either side.
+_HOLDS = 12
+
+
+def relative_sharpness(
+    detail: NDArray[np.floating], reference: NDArray[np.floating]
+) -> NDArray[np.float64]:
+    """Return each frame's detail on the subject's tiles, in percent of the reference.
+
+    Parameters
+    ----------
+    detail : (n, tiles) array
+        Detail of each tile over its coarse contrast; NaN where it could not be read.
+    reference : (tiles,) array
+        The best that each tile has been; NaN where it does not count.
+
+    Returns
+    -------
+    (n,) array of float64
+        Median over the tiles that count, the upper one of two; NaN where fewer than
+        two could be read.
+    """
+    counts = ~np.isnan(reference)
+    if not counts.any() or not len(detail):
+        return np.full(len(detail), np.nan)
+    shares = 100.0 * np.asarray(detail, np.float64)[:, counts] / reference[counts]
+    known = np.count_nonzero(~np.isnan(shares), axis=1)
+    # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
+    # frame is soft only if more than half of its tiles are.
+    at = np.minimum(known // 2, shares.shape[1] - 1)
+    middle = np.sort(shares, axis=1)[np.arange(len(shares)), at]
+    return np.where(known >= min(2, counts.sum()), middle, np.nan)
+
+
+def best_of(
+    detail: NDArray[np.floating], share_lit: float, *, jumps: float = _JUMPY_SHARE
+) -> NDArray[np.float64]:
+    """Return the best that each tile has been; NaN for tiles that were never sharp.
+
+    Parameters
+    ----------
+    detail : (n, tiles) array
+    share_lit : float
+        Share of the frames in which a tile must be readable.
+    jumps : float
+        A tile counts if its detail jumps from frame to frame by no more than this
+        share of its mean.
+    """
+    detail = np.asarray(detail, np.float64)
+    with warnings.catch_warnings():
+        # A tile that was dark throughout is all NaN and stays NaN.
+        warnings.simplefilter("ignore", RuntimeWarning)
+        best: NDArray[np.float64] = np.nanpercentile(detail, BEST_PERCENTILE, axis=0)
+    lit = np.mean(~np.isnan(detail), axis=0)
+    best[lit < share_lit] = np.nan
+    if np.isnan(best).all():
+        return best
+    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        steps = np.nanmean(np.abs(np.diff(detail, axis=0)), axis=0)
+        best[steps > jumps * np.nanmean(detail, axis=0)] = np.nan
+        best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
+        best[best < _DETAIL_FLOOR] = np.nan
+    return best
+
+
+def rows_of_shots(shots: NDArray[np.float32]) -> list[NDArray[np.intp]]:
+    """Return the rows of each shot; a moving camera may make thousands of shots."""
+    known = np.flatnonzero(~np.isnan(shots))
+    if not known.size:
+        return []
+    rows = known[np.argsort(shots[known], kind="stable")]
+    return np.split(rows, np.flatnonzero(np.diff(shots[rows])) + 1)
+
+
+def seconds_of(readings: Readings, rows: NDArray[np.intp]) -> float:
+    """Return how long some rows last together."""
+    ticks = readings.edges[rows + 1] - readings.edges[rows]
+    return float(int(ticks.sum()) * readings.time_base)
+
+
+def tile_rows(
+    readings: Readings, rows: NDArray[np.intp], name: str = "focus.tile_detail"
+) -> NDArray[np.float32]:
+    """Return some rows of a tile column without bringing in all of a long take."""
+    first, last = int(rows[0]), int(rows[-1]) + 1
+    out = np.empty((len(rows), TILES), np.float32)
+    for at in range(first, last, CHUNK):
+        stop = min(at + CHUNK, last)
+        inside = (rows >= at) & (rows < stop)
+        if inside.any():
+            part = readings.columns.part(name, at, stop)
+            out[inside] = part[rows[inside] - at]
+    return out
+
+
+def held(readings: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return each row's nearest reading among the rows about it, NaN beyond."""
+    values: NDArray[np.float64] = np.array(readings, np.float64)
+    read = np.flatnonzero(~np.isnan(values).all(axis=-1))
+    if not read.size:
+        return values
+    at = np.arange(len(values))
+    after = np.clip(np.searchsorted(read, at), 0, len(read) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(read[before] - at) <= np.abs(read[after] - at)
+    chosen = read[np.where(nearer, before, after)]
+    far = np.abs(chosen - at) > _HOLDS
+    out = values[chosen]
+    out[far] = np.nan
+    return out
