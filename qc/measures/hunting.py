@@ -319,9 +319,11 @@ def _notes(measured: Measured) -> Iterable[str]:
         return
     unknown = float(np.mean(np.isnan(readings["hunting.swing_percent"])))
     if unknown > 0.5:
+        told = f"only in {100 * (1 - unknown):.0f} % of the take"
         yield (
-            f"Whether focus hunts could not be told in {100 * unknown:.0f} % of the "
-            "take: the picture moves too much there, or holds too little detail."
+            f"Whether the focus hunts to and fro could be told "
+            f"{told if unknown < 0.995 else 'nowhere'}: the picture moves too much "
+            "for it, or holds too little detail."
         )
 
 
