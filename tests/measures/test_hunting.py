@@ -232,7 +232,7 @@ def test_a_moving_picture_is_not_looked_at_and_said_so() -> None:
     assert np.isnan(column(measured, "hunting.swing_percent")).all()
     assert MEASURE.notes is not None
     (note,) = MEASURE.notes(measured)
-    assert "could not be told in 100 %" in note
+    assert "could be told nowhere" in note
 
 
 def test_each_shot_is_followed_by_itself() -> None:
