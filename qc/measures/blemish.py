@@ -8,9 +8,11 @@ While the picture rests nobody can tell the two apart, and the report says so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import (
@@ -23,24 +25,38 @@ from qc.measures.base import (
     finding_of,
 )
 from qc.measures.parts.spots import blemishwords as words
+from qc.measures.parts.spots.splash import SplashWatch
 from qc.measures.parts.spots.spotlooks import LookKeeper
-from qc.measures.parts.spots.spotmaps import OWN_EDGES, Spot, SpotMaps
+from qc.measures.parts.spots.spotmaps import (
+    OWN_EDGES,
+    Spot,
+    SpotMaps,
+    with_splashes,
+)
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
+from qc.views import proxy_luma
 
 __all__ = ["MEASURE"]
 
 _RULE = "picture.blemish"
-# Seconds between looks: while it moves, at rest, and once much has been compared.
-_LOOK_S, _REST_S, _LATE_S = 0.25, 0.5, 1.0
+# Seconds between looks: while it moves (and little has been compared), at rest, and
+# once much has been compared.
+_FIRST_S, _EARLY_S, _LOOK_S, _REST_S, _LATE_S = 0.12, 0.2, 0.25, 0.5, 1.0
+_FAST = 0.03  # of the width, from look to look
 _AT_REST = 3  # looks without motion
-_COMPARED_EARLY = 60
+_COMPARED_FIRST, _COMPARED_EARLY = 24, 60
+# At rest, a few places are held against the last look: a pan must not be over before
+# the next. Mean difference, of their own deviation, and in percent of black-to-white.
+_STIR_STEP, _STIR_SHARE, _STIR_PERCENT = 8, 0.15, 0.3
+_PATIENCE_S = 2.0  # after something stirred that was no motion of the whole
 _WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
 _TINY = 0.02  # of the width
 # The whole motion of a take, percent of the width, under which no two framings can
 # lie as far apart as looks must; and the share of frames whose motion must be known.
 _STILL_PERCENT, _STILL_KNOWN = 2.0, 0.8
+_CORNER = 0.5  # of the width, from the middle: what a zoom moves there
 _MARK_SHARE = 0.02  # of the width: smallest outline drawn
 
 
@@ -63,32 +79,78 @@ class _Reader:
         self._level = words.as_level(setup.limits["blemish.least_percent"])
         self._detail = words.as_level(setup.limits["blemish.blur_percent"])
         self._keeper, self._maps, self._watch = LookKeeper(), SpotMaps(), PixelWatch()
+        self._splashes = SplashWatch()
         self._row = -1
         self._idle = 0
-        self._next = float("-inf")
+        self._next = self._sense = self._next_pixels = float("-inf")
+        self._looked = float("-inf")
+        self._few: NDArray[np.float32] | None = None
+        self._contrast = 0.0
 
     def read(self, picture: Picture) -> Values:
         self._row += 1
         seconds = picture.pts * self._tick
-        if picture.damaged or seconds < self._next:
+        if picture.damaged:
             return {}
-        difference = self._keeper.look(picture, self._row, seconds)
+        self._splashes.frame(picture, self._row)
+        if not self._due(picture, seconds):
+            return {}
+        self._splashes.look(picture, seconds)
+        differences = self._keeper.look(picture, self._row, seconds)
         self._idle = 0 if self._keeper.moved else self._idle + 1
-        every = _LOOK_S if self._idle < _AT_REST else _REST_S
+        self._plan(picture, seconds)
+        here = self._keeper.here
+        if here is not None and seconds >= self._next_pixels:
+            self._next_pixels = seconds + _LOOK_S - 1e-3
+            self._watch.look(picture, self._row, *here)
+        for difference in differences:
+            self._maps.add(difference)
+        if not differences:
+            return {}
+        return {"compared_percent": differences[0].moved_percent}
+
+    def _due(self, picture: Picture, seconds: float) -> bool:
+        """Return whether to look now: in time, or when a resting picture stirs."""
+        if seconds >= self._next:
+            return True
+        if seconds < self._sense or self._few is None:
+            return False
+        self._sense = seconds + _FIRST_S - 1e-3
+        few = _few_of(picture)
+        if few.shape != self._few.shape:
+            return True
+        changed = cv2.norm(few, self._few, cv2.NORM_L1) / few.size
+        return changed > _STIR_PERCENT + _STIR_SHARE * self._contrast
+
+    def _plan(self, picture: Picture, seconds: float) -> None:
+        """Settle when to look next."""
+        early = seconds < self._next
+        every = _LOOK_S
+        if self._maps.pairs < _COMPARED_FIRST:
+            every = _FIRST_S if self._keeper.step > _FAST else _EARLY_S
+        if self._idle:
+            every = _LOOK_S if self._idle < _AT_REST else _REST_S
+        # Where it drifts slowly, a look soon after would show the same.
+        speed = self._keeper.step / max(seconds - self._looked, 1e-3)
+        if self._idle and 0.0 < speed * _REST_S < self._keeper.left:
+            every = max(every, _REST_S)
+        self._looked = seconds
         if self._maps.pairs >= _COMPARED_EARLY:
             every = _LATE_S
         # A hair early rather than a whole frame late.
         self._next = seconds + every - 1e-3
-        here = self._keeper.here
-        if here is not None:
-            self._watch.look(picture, self._row, *here)
-        if difference is None:
-            return {}
-        self._maps.add(difference)
-        return {"compared_percent": difference.moved_percent}
+        self._sense = max(self._sense, seconds + _FIRST_S - 1e-3)
+        if early and self._idle:  # hands only
+            self._sense = seconds + _PATIENCE_S
+        self._few = _few_of(picture)
+        self._contrast = float(cv2.meanStdDev(self._few)[1][0, 0])
 
     def finish(self) -> Mapping[str, object]:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
+        if (
+            self._maps.blocks
+        ):  # where nothing moved, nothing shows that the lens did not
+            spots = with_splashes(spots, self._splashes.found, self._row)
         judged = self._maps.judged if self._maps.blocks else 0.0
         pixels = self._watch.pixels()
         # In a small recording a stuck pixel is also seen as a tiny spot.
@@ -111,6 +173,10 @@ class _Reader:
         }
 
 
+def _few_of(picture: Picture) -> NDArray[np.float32]:
+    return picture.view(proxy_luma)[::_STIR_STEP, ::_STIR_STEP].copy()
+
+
 def _is(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
     """Return whether a spot is nothing but a stuck pixel, spread by averaging."""
     tiny = spot.w <= _TINY and spot.h * height <= _TINY * width
@@ -129,26 +195,27 @@ def _seen(measured: Measured) -> _Seen | None:
     seen = measured.totals.get("blemish", {}).get("seen")
     if not isinstance(seen, _Seen):
         return None
-    if seen.places and _stood_still(measured.picture):
+    if (seen.places or seen.pixels) and _stood_still(measured.picture):
         # People who walk through a still picture can pass for framings of it.
-        return replace(seen, spots=(), crowded=False, places=0, judged=0.0)
+        return _Seen((), (), crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
 
 
 def _stood_still(readings: Readings | None) -> bool:
     """Return whether the frames' motion adds up to less than any two framings' shift.
 
-    Without enough readings of the motion nothing is said.
+    A zoom moves the sides and leaves the middle. Without enough readings of the motion
+    nothing is said.
     """
-    names = ("steadiness.dx_percent", "steadiness.dy_percent")
+    names = tuple(f"steadiness.{n}_percent" for n in ("dx", "dy", "zoom"))
     if readings is None or any(name not in readings.columns for name in names):
         return False
     steps = np.stack([readings[name] for name in names]).astype(np.float64)
     known = ~np.isnan(steps).any(axis=0)
     if known.mean() < _STILL_KNOWN:
         return False
-    path = np.cumsum(np.where(known, steps, 0.0), axis=1)
-    return bool(np.hypot(*np.ptp(path, axis=1)) < _STILL_PERCENT)
+    path = np.ptp(np.cumsum(np.where(known, steps, 0.0), axis=1), axis=1)
+    return bool(max(np.hypot(path[0], path[1]), _CORNER * path[2]) < _STILL_PERCENT)
 
 
 # ------------------------------------------------------------------------ findings
@@ -184,8 +251,14 @@ def _spot_finding(measured: Measured, readings: Readings, spot: Spot) -> Finding
     across = 100.0 * max(box[2], box[3]) / width
     review = float(measured.limits["blemish.review_width_percent"])
     serious = across >= review
-    first = 0 if spot.from_start else min(spot.first_row, readings.rows - 1)
-    last = readings.rows if spot.to_end else min(spot.row + 1, readings.rows)
+    # On the safe side: from when it was surely not there to when it is surely gone.
+    first = min(spot.without + 1, readings.rows - 1)
+    last = readings.rows if spot.gone < 0 else min(spot.gone, readings.rows)
+    grid = measured.info.grid
+
+    def label(row: int) -> str:
+        return grid.label(grid.nearest(readings.start(min(row, readings.rows - 1))))
+
     centre = (spot.x + spot.w / 2, spot.y + spot.h / 2)
     return finding_of(
         measured,
@@ -199,6 +272,7 @@ def _spot_finding(measured: Measured, readings: Readings, spot: Spot) -> Finding
             spot,
             words.place(*centre, _turn(measured)),
             across,
+            label,
         ),
         advice=words.spot_advice(spot),
         worst=across,
@@ -329,7 +403,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=2,
+    version=4,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -384,16 +458,25 @@ MEASURE = Measure(
     mark=_mark,
     companions=_companions,
     method=(
-        "Four times a second while the picture moves, twice at rest, once after sixty "
-        "comparisons, the small picture is followed from look to look at a grid of "
-        "points (a smooth surface through what most of them move, bent by those near "
-        "to it) and laid over an earlier one, moved by about 4 to 7 % of its width. Of "
-        "what differs in level (logarithm) and in fine detail, only what differs alike "
-        "both ways is kept, and counts once for every framing new to that place. A "
-        "place counts when the mean is far from nothing by its own scatter (Student's "
-        "t). Where the picture moved too little under a place nothing can be told and "
-        "nothing is said. Single pixels count that lie beyond everything two pixels "
-        "away in 65 % of the looks or more, each moved against the one before."
+        "Four times a second while the picture moves (up to eight at first), twice at "
+        "rest, once after sixty comparisons, the small picture is followed from look "
+        "to look at a grid of points (a smooth surface through what most of them move, "
+        "bent by those near to it) and laid over earlier ones, moved by about 4 to 7 % "
+        "of its width; far things that move less over longer. Of what differs in level "
+        "(logarithm) and in fine detail, only what differs alike both ways is kept, "
+        "and counts once for every framing new to that place. A place counts when the "
+        "mean is far from nothing by its own scatter (Student's t), or when the mean "
+        "of t over places as far apart as spots are large is far beyond what the "
+        "take's other places show; also from each sixth of the take on, and up to it. "
+        "From when on a spot is there follows from what each look shows in its place "
+        "beyond what another look shows of the same scene: a hidden Markov chain (not "
+        "yet, there, gone; stray looks apart), told at 95 % and else left open. "
+        "Where the picture moved too little under a place "
+        "only a spot that comes from one picture to the next, with nothing moving "
+        "around it, darker and without texture of its own, and stays for two seconds "
+        "is told, and only if the take moves at all. Single pixels count that lie "
+        "beyond everything two pixels away in 65 % of the looks or more, each moved "
+        "against the one before."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

@@ -80,7 +80,7 @@ def test_what_reports_need_is_brought_in_beforehand() -> None:
         "get_ready().join(60)\n"
         "print({'qc.report.page', 'opentimelineio'} <= sys.modules.keys())\n"
     )
-    run = subprocess.run(  # noqa: S603 - our own interpreter
+    run = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
     assert run.stdout.strip() == "True"

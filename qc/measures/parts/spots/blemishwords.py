@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from qc.measures.parts.spots.spotmaps import OWN_EDGES, Spot
 from qc.measures.parts.spots.stuckpixels import StuckPixel
@@ -93,13 +93,17 @@ def place(x: float, y: float, rotation: int = 0) -> str:
     return f"at the {across}" if across else "in the middle"
 
 
-def spot_message(spot: Spot, where: str, across: float) -> str:
+def spot_message(
+    spot: Spot, where: str, across: float, label: Callable[[int], str]
+) -> str:
     """Return what a spot looks like, where it is and since when.
 
     Parameters
     ----------
     across : float
         Its larger side in percent of the picture's width.
+    label : function
+        Gives the timecode of a row.
     """
     looks = []
     if abs(spot.level) >= _TOLD_LEVEL:
@@ -111,14 +115,41 @@ def spot_message(spot: Spot, where: str, across: float) -> str:
         looks.append(f"blurred (fine detail {lost:.0f} % less)")
     if spot.detail >= OWN_EDGES:
         looks.append("with sharp edges of its own")
-    since = "" if spot.from_start else " It was not there at first."
-    until = "" if spot.to_end else " Later it is gone."
     what = " and ".join(looks) or "hardly seen"
     thing = "Something" if across > _LARGE else "A spot"
+    if spot.splash:
+        return (
+            f"{thing} {where}, about {across:.1f} % of the picture's width across, "
+            f"came from one picture to the next at {label(spot.first_row)} and stays: "
+            f"{what}."
+        )
     return (
         f"{thing} {where}, about {across:.1f} % of the picture's width across, stays "
-        f"in its place while the picture moves: {what}.{since}{until}"
+        f"in its place while the picture moves: {what}. {_when(spot, label)}"
     )
+
+
+def _when(spot: Spot, label: Callable[[int], str]) -> str:
+    """Return from when to when a spot is there, in a sentence."""
+    if not spot.dated:
+        return "Since when could not be told."
+    if spot.without >= 0:
+        told = f"It came {_moment(spot.without, spot.first_row, label)}"
+        if spot.without < spot.likely < spot.first_row:
+            told += f", most likely at about {label(spot.likely)}"
+    elif spot.first_row == 0:
+        told = "It was there from the first frame"
+    else:
+        told = f"It was there when the picture first moved, at {label(spot.first_row)}"
+    if spot.gone >= 0:
+        told += f", and went {_moment(spot.row, spot.gone, label)}"
+    return f"{told}."
+
+
+def _moment(before: int, after: int, label: Callable[[int], str]) -> str:
+    if after - before <= 1:
+        return f"at {label(after)}"
+    return f"between {label(before)} and {label(after)}"
 
 
 def spot_advice(spot: Spot) -> str:

@@ -8,6 +8,7 @@ Points on the lens's own dirt do not move along and are left out.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import cv2
@@ -29,6 +30,7 @@ _GOES_ALONG = 3.0  # px off the surface; a place that stays is farther off
 _ALONG_SHARE = 0.5  # of the points that can be followed
 _FEWEST_POINTS = 24
 _SPREAD = 0.5  # of the picture's width and height over which they must lie
+_STIFFER = np.diag([0.0, 0.1, 0.1, 1.0, 1.0, 1.0])  # by the order of a term
 _STIFF = 0.02  # against bending; in units of a point's weight
 _BEND_SIGMA = 1.4  # steps of the grid: how far a point bends the surface
 _LEAST_MOVED = 0.1  # of the picture
@@ -82,6 +84,7 @@ def coarse_shift(before: Map, after: Map) -> Shift:
     return Shift((mx - column) / width, (my - row) / width, float(fit))
 
 
+@functools.lru_cache(maxsize=8)
 def grid_of(height: int, width: int) -> tuple[Map, Map]:
     """Return the points' columns and rows, (rows, columns) each, over all of it."""
     rows, columns = max(height // _STEP, 3), max(width // _STEP, 3)
@@ -90,6 +93,18 @@ def grid_of(height: int, width: int) -> tuple[Map, Map]:
     return np.broadcast_to(x, (rows, columns)), np.broadcast_to(
         y[:, None], (rows, columns)
     )
+
+
+@functools.lru_cache(maxsize=8)
+def _points_of(
+    height: int, width: int
+) -> tuple[Map, NDArray[np.float64], NDArray[np.float64]]:
+    """Return the points, their places from -1 to 1, and terms of second order there."""
+    start = np.stack(grid_of(height, width), axis=-1).reshape(-1, 1, 2)
+    at = 2.0 * start.reshape(-1, 2).astype(np.float64) / (width, height) - 1.0
+    x, y = at.T
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    return start, at, terms
 
 
 def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
@@ -109,8 +124,7 @@ def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
         None if too little of the picture moves together.
     """
     height, width = new.shape
-    x, y = grid_of(height, width)
-    start = np.stack([x, y], axis=-1).reshape(-1, 1, 2)
+    start, at, terms = _points_of(height, width)
     found, good, _ = cv2.calcOpticalFlowPyrLK(
         new,
         old,
@@ -126,18 +140,18 @@ def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
     ends = found.reshape(-1, 2)
     known = good.ravel() > 0
     known &= (ends >= 0).all(axis=1) & (ends <= (width - 1, height - 1)).all(axis=1)
-    at = 2.0 * start.reshape(-1, 2) / (width, height) - 1.0
     rough = guess.reshape(-1, 2).astype(np.float64)
-    surface = _surface(at, steps - rough, known)
+    surface = _surface(at, terms, steps - rough, known)
     if surface is None:
         return None
     laid, along = rough + surface[0], surface[1]
-    there = _bent(laid, steps, along, x.shape)
+    there = _bent(laid, steps, along, guess.shape[:2])
     return Field(there, _inverse(there, width, height))
 
 
 def _surface(
     at: NDArray[np.float64],
+    terms: NDArray[np.float64],
     steps: NDArray[np.float64],
     known: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]] | None:
@@ -152,9 +166,7 @@ def _surface(
     """
     if int(known.sum()) < _FEWEST_POINTS:
         return None
-    x, y = at.T
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    stiff = np.diag([0.0, 0.1, 0.1, 1.0, 1.0, 1.0]) * _STIFF * known.sum()
+    stiff = _STIFFER * (_STIFF * known.sum()) + 1e-6 * np.eye(6)
     laid = np.zeros_like(steps)
     scale = 6.0 * _SCALE
     factors = np.zeros((6, 2))
@@ -164,7 +176,7 @@ def _surface(
         weighted = terms * weight[:, None]
         # cv2's: numpy's asks a library that wakes threads for six equations.
         _, factors = cv2.solve(
-            weighted.T @ terms + stiff + 1e-6 * np.eye(6),
+            weighted.T @ terms + stiff,
             weighted.T @ steps,
             flags=cv2.DECOMP_SVD,
         )
@@ -173,7 +185,9 @@ def _surface(
     along = known & (((steps - laid) ** 2).sum(axis=1) <= _GOES_ALONG**2)
     if along.sum() < max(_ALONG_SHARE * known.sum(), _FEWEST_POINTS):
         return None
-    if (np.ptp(np.percentile(at[along], (5, 95), axis=0), axis=0) < 2 * _SPREAD).any():
+    order = np.sort(at[along], axis=0)
+    low, high = int(0.05 * len(order)), int(0.95 * len(order))
+    if (order[high] - order[low] < 2 * _SPREAD).any():
         return None
     return laid, along
 

@@ -26,7 +26,9 @@ from qc.records import Picture
 from qc.views import proxy_luma
 
 __all__ = [
+    "DETAIL_CLIP",
     "LEAST_MOVE",
+    "LEVEL_CLIP",
     "Difference",
     "Look",
     "LookKeeper",
@@ -37,6 +39,7 @@ __all__ = [
 
 Map = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
+Rows = NDArray[np.int32]
 
 LEAST_MOVE = 0.02  # of the width: so far the scene must move under a place
 _MOST_MOVE = 0.2
@@ -45,8 +48,12 @@ _BEST_MOVES = 0.065, 0.04
 _NEW_LOOK = 0.012  # of the width; nearer looks show the same
 _NEW_PLACE = 0.01  # of the width: nearer framings show the same under a place
 _MUCH = 0.9  # of the places move less over the picture
-_KEPT = 8
-_OLDEST_S = 12.0
+_KEPT, _RECENT = 16, 6  # the others are thinned out
+_OLDEST_S = 20.0
+# Near things run past while far ones hardly move: where so much of the picture has not
+# moved well, it is compared over longer.
+_SLOW_SHARE = 0.06
+_WELL, _WELL_SPREAD = 0.065, 0.5  # of the width; natural logarithm
 _VISITED = 96
 _REST = 0.15  # px of the small picture between two looks
 _ALIKE = 6.0  # px, about as finely as the middle is laid
@@ -60,7 +67,7 @@ _LEAST_SIDE = 48  # px of the small picture
 # count for changes by a factor.
 _FOOT = 5.0
 _DETAIL_FOOT = 0.4
-_LEVEL_CLIP, _DETAIL_CLIP = 0.6, 1.5
+LEVEL_CLIP, DETAIL_CLIP = 0.6, 1.5
 _LEVEL_SIGMA, _DETAIL_SIGMA = 1.0, 1.0  # px of the maps
 _DETAIL_SHARE = 2  # the map of detail is smaller by so much
 
@@ -170,49 +177,58 @@ class Difference:
         Rows of the two looks.
     moved_percent : float
         How far most of the picture moved between them, percent of its width.
-    fresh : (h, w) array of float32
-        1 where the new look shows a part of the scene that none showed there before.
+    since : (rows, columns) array of int32
+        On the grid of points: the row since which the same part of the scene has been
+        compared there before, -1 where the new look shows it there for the first time.
     level, detail : arrays of float32
         By how much, in natural logarithms, the place is brighter and has more detail
         than the scene had there; 0 where the two directions do not agree, NaN where
         the scene did not move or is in one look only. The second is half as large.
+    ways : dict of pairs of arrays of float32
+        The same of the earlier and of the later look by itself.
     """
 
     first_row: int
     row: int
     moved_percent: float
-    fresh: Map
+    since: Rows
     level: Map
     detail: Map
+    ways: dict[str, tuple[Map, Map]]
 
 
 class LookKeeper:
     """Takes looks, finds how they lie against one another and compares them."""
 
     def __init__(self) -> None:
-        self._looks: deque[Look] = deque(maxlen=_KEPT)
+        self._looks: list[Look] = []
         self._chains = 0
-        self._visited: deque[Map] = deque(maxlen=_VISITED)
+        # Places of earlier comparisons, and the rows of the earlier looks in them.
+        self._visited: deque[tuple[Map, Rows]] = deque(maxlen=_VISITED)
         self._last: _Seen | None = None
         self.moved = False
+        # How far off the next look worth keeping lies, in shares of the width.
+        self.left = _NEW_LOOK
 
-    def look(self, picture: Picture, row: int, seconds: float) -> Difference | None:
-        """Keep this look if it shows another framing; compare it with an earlier."""
+    def look(self, picture: Picture, row: int, seconds: float) -> list[Difference]:
+        """Keep this look if it shows another framing; compare it with earlier ones."""
         while self._looks and seconds - self._looks[0].seconds > _OLDEST_S:
-            self._looks.popleft()
+            del self._looks[0]
         self.moved = False
         even = picture.view(evened)
         if even is None:
             self._last = None
-            return None
+            return []
         coarse = _quarter(even)
         here = _Seen(even, coarse, *self._placed(even, coarse))
         self._last = here
-        self.moved = True
+        self.moved, self.left = True, _NEW_LOOK
         if self._looks and self._looks[-1].chain == here.chain:
-            self.moved = _most(here.place - self._looks[-1].place) >= _NEW_LOOK
+            self.left -= _most(here.place - self._looks[-1].place)
+            self.moved = self.left <= 0
             if not self.moved:
-                return None
+                return []
+            self.left = _NEW_LOOK
         new = Look(
             row,
             seconds,
@@ -222,14 +238,38 @@ class LookKeeper:
             here.chain,
             here.place,
         )
-        matched = self._match(new)
+        matched = self._match(new, (self._since(new.place) < 0).astype(np.float32))
         if matched is None:
-            self._looks.append(new)
-            return None
+            self._keep(new)
+            return []
         old, field = matched
         new = replace(new, place=old.place - field.there / np.float32(even.shape[1]))
+        since = self._since(new.place)
+        out = [compare(old, new, field, since)]
+        served = field.move >= LEAST_MOVE * even.shape[1]
+        rows = np.where(served, np.int32(old.row), np.int32(-1))
+        since = np.maximum(since, rows)
+        left = (since < 0).astype(np.float32)
+        slow = self._match(new, left, least=_SLOW_SHARE)
+        if slow is not None:
+            out.append(compare(slow[0], new, slow[1], since))
+            also = ~served & (slow[1].move >= LEAST_MOVE * even.shape[1])
+            rows[also] = slow[0].row
+            served |= also
+        # What could not be judged here may be judged from here later.
+        never = np.float32(np.inf)
+        place = np.where(served[..., None], new.place, never)
+        self._visited.append((place, rows))
+        self._keep(new)
+        return out
+
+    def _keep(self, new: Look) -> None:
+        """Keep a look, and of the older ones those that lie farther apart in time."""
         self._looks.append(new)
-        return compare(old, new, field, self._fresh(new.place))
+        if len(self._looks) > _KEPT:
+            when = [one.seconds for one in self._looks]
+            gaps = [when[i + 1] - when[i - 1] for i in range(1, _KEPT - _RECENT)]
+            del self._looks[1 + gaps.index(min(gaps))]
 
     def _placed(self, even: Bytes, coarse: Map) -> tuple[int, Map, Map]:
         """Return in which chain a picture is, where, and the last step there."""
@@ -259,25 +299,46 @@ class LookKeeper:
         return self._chains, nothing, nothing
 
     @property
+    def step(self) -> float:
+        """How far the picture moved since the look before, in shares of its width."""
+        last = self._last
+        return 0.0 if last is None else _most(last.step) / last.even.shape[1]
+
+    @property
     def here(self) -> tuple[int, Map] | None:
         """Chain and place of the picture looked at last (see `Look`), if known."""
         return None if self._last is None else (self._last.chain, self._last.place)
 
-    def _match(self, new: Look) -> tuple[Look, Field] | None:
-        """Return an earlier look of the same scene, well moved, and how it lies."""
+    def _match(
+        self, new: Look, left: Map, *, least: float = 0.0
+    ) -> tuple[Look, Field] | None:
+        """Return an earlier look of the same scene, well moved, and how it lies.
+
+        Parameters
+        ----------
+        left : (rows, columns) array
+            1 where something new can be told.
+        least : float
+            Share of the picture that must be left and have moved well.
+        """
         width = new.even.shape[1]
-        moved = [
-            _most(new.place - one.place) if one.chain == new.chain else 0.0
-            for one in self._looks
-        ]
-        usable = [i for i, m in enumerate(moved) if LEAST_MOVE <= m <= _MOST_MOVE]
-        tried: set[int] = set()
-        for best in _BEST_MOVES:
-            at = min(usable, key=lambda i: abs(moved[i] - best), default=None)
-            if at is None or at in tried:
+        usable, moved, well = [], [], []
+        for one in self._looks:
+            if one.chain != new.chain:
                 continue
-            tried.add(at)
-            old = self._looks[at]
+            away = new.place - one.place
+            most = _most(away)
+            if LEAST_MOVE <= most <= _MOST_MOVE or least:
+                usable.append(one)
+                moved.append(most)
+                well.append(_well_moved(away, left))
+        if not usable or max(well) < least:
+            return None
+        order = [int(np.argmax(well))]
+        if not least:
+            order += [int(np.argmin(np.abs(np.array(moved) - b))) for b in _BEST_MOVES]
+        for at in dict.fromkeys(order):
+            old = usable[at]
             guess = np.float32(width) * (old.place - new.place)
             field = follow(old.even, new.even, guess)
             if field is not None and fits(
@@ -286,15 +347,15 @@ class LookKeeper:
                 return old, field
         return None
 
-    def _fresh(self, place: Map) -> Map:
-        """Return where the scene lies otherwise than in all framings before."""
-        fresh = np.ones(place.shape[:2], np.float32)
+    def _since(self, place: Map) -> Rows:
+        """Return from which row on the scene was compared in this framing before."""
+        since = np.full(place.shape[:2], -1, np.int32)
         if self._visited:
-            away = np.stack(self._visited) - place
-            near = (away**2).sum(axis=-1).min(axis=0)
-            fresh = (near >= _NEW_PLACE**2).astype(np.float32)
-        self._visited.append(place)
-        return fresh
+            away = np.stack([one for one, _ in self._visited]) - place
+            near = (away**2).sum(axis=-1) < _NEW_PLACE**2
+            rows = np.stack([rows for _, rows in self._visited])
+            since = np.where(near, rows, -1).max(axis=0)
+        return since
 
 
 def _most(move: Map) -> float:
@@ -304,18 +365,25 @@ def _most(move: Map) -> float:
     return float(np.partition(sizes, place)[place])
 
 
+def _well_moved(away: Map, left: Map) -> float:
+    """Return the share of the picture that is left, by how well it has moved."""
+    size = np.hypot(away[..., 0], away[..., 1])
+    off = np.log(np.maximum(size, 1e-6) / _WELL) / _WELL_SPREAD
+    return float((left * np.exp(-0.5 * off * off)).mean())
+
+
 def _quarter(even: Bytes) -> Map:
     size = max(even.shape[1] // 4, 1), max(even.shape[0] // 4, 1)
     return np.asarray(cv2.resize(even, size, None, 0, 0, cv2.INTER_AREA), np.float32)
 
 
-def compare(old: Look, new: Look, field: Field, fresh: Map) -> Difference:
+def compare(old: Look, new: Look, field: Field, since: Rows) -> Difference:
     """Lay two looks over each other both ways and keep what agrees.
 
     Parameters
     ----------
-    fresh : (rows, columns) array
-        Where the new look shows something new, on the grid of points.
+    since : (rows, columns) array of int32
+        See `Difference`.
     """
     height, width = new.level.shape
     move = np.asarray(
@@ -325,8 +393,8 @@ def compare(old: Look, new: Look, field: Field, fresh: Map) -> Difference:
     still = move < LEAST_MOVE * width
     there = _settled(new.level - carried(old.level, field.there))
     here = _settled(old.level - carried(new.level, field.back))
-    level = _agreeing(there, here)
-    level[still] = np.nan
+    there[still] = here[still] = np.nan
+    level, levels = _agreeing(there, here), (here, there)
     small = new.detail.shape[1], new.detail.shape[0]
     share = 1.0 / _DETAIL_SHARE
     # A dark spot has less detail for being dark: that is no blur.
@@ -336,18 +404,17 @@ def compare(old: Look, new: Look, field: Field, fresh: Map) -> Difference:
     here = _settled(old.detail - carried(new.detail, field.back, share)) - _smaller(
         here, small
     )
-    detail = _agreeing(there, here)
-    detail[_smaller(move, small) < LEAST_MOVE * width] = np.nan
+    still = _smaller(move, small) < LEAST_MOVE * width
+    there[still] = here[still] = np.nan
+    detail, details = _agreeing(there, here), (here, there)
     return Difference(
         old.row,
         new.row,
         100.0 * _most(new.place - old.place),
-        fresh=np.asarray(
-            cv2.resize(fresh, (width, height), interpolation=cv2.INTER_NEAREST),
-            np.float32,
-        ),
-        level=np.clip(level, -_LEVEL_CLIP, _LEVEL_CLIP),
-        detail=np.clip(detail, -_DETAIL_CLIP, _DETAIL_CLIP),
+        since=since,
+        level=np.clip(level, -LEVEL_CLIP, LEVEL_CLIP),
+        detail=np.clip(detail, -DETAIL_CLIP, DETAIL_CLIP),
+        ways={"level": levels, "detail": details},
     )
 
 

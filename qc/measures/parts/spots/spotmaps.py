@@ -7,29 +7,33 @@ number of blocks of time, so that a splash in the middle of a take is found from
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.splash import Splash
 from qc.measures.parts.spots.spotlooks import Difference
+from qc.measures.parts.spots.spotpool import pooled_regions
+from qc.measures.parts.spots.spotsums import FLOOR, PRIOR, Sums
+from qc.measures.parts.spots.spottrail import Kept, SpotTrail
+from qc.measures.parts.spots.spotwhen import series_of, when_of
 
 Map = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 
-__all__ = ["FEWEST_PLACES", "OWN_EDGES", "Spot", "SpotMaps", "Sums"]
+__all__ = ["FEWEST_PLACES", "OWN_EDGES", "Spot", "SpotMaps", "Sums", "with_splashes"]
 
 _BLOCKS = 24
 FEWEST_PLACES = 5  # different framings without which scene and spot look alike
 # Of a place to pass without a spot. A picture has a few thousand places; over real
 # moving clips without any the least was 10**-5.9 in level and 10**-2.2 in detail.
 _CHANCE = {"level": 1e-6, "detail": 1e-5}
-# Fine detail comes and goes sooner, with focus and motion blur.
-_FEWEST = {"level": FEWEST_PLACES, "detail": 8}
-PRIOR = 4.0  # values of the usual scatter, beside those of a place itself
-_USUAL = 80.0  # percentile of the scatter over the picture
-_FLOOR = {"level": 0.012, "detail": 0.06}  # nothing is known better, in logarithms
+# By itself; people who move alike in a few looks are as sure as that.
+_FEWEST = {"level": 8, "detail": 8}
+_ALIKE_LOOKS = 1.25  # looks that follow soon are not quite new ones
 _GROWN_T = 3.0
 _GROWN_SHARE = 0.45  # of a spot's strongest place: where its border is drawn
 _LARGEST = 0.2  # of the picture; more is no blemish
@@ -37,119 +41,8 @@ _LEAST_AREA = 2
 OWN_EDGES = 0.5  # natural logarithm; so much more detail than the scene has there
 _NEAR, _NEAR_LETTERS = 0.01, 0.05  # of the width, between parts of one thing
 _LARGER, _SURE_SHARE = 1.8, 0.4
-_AS_GOOD = 0.9  # of what the best stretch explains
-
-
-@dataclass(slots=True, eq=False)
-class Sums:
-    """Sums over the comparisons of a stretch of time, at every place.
-
-    Attributes
-    ----------
-    first_row, row : int
-        Rows of the first and the last look in it.
-    count, total, squares : dict of (h, w) arrays, by ``"level"`` and ``"detail"``
-    """
-
-    first_row: int
-    row: int
-    pairs: int
-    count: dict[str, NDArray[np.float32]]
-    total: dict[str, NDArray[np.float32]]
-    squares: dict[str, NDArray[np.float32]]
-
-    @classmethod
-    def of(cls, difference: Difference) -> Sums:
-        """Begin with one comparison."""
-        count, total, squares = {}, {}, {}
-        for name in _FLOOR:
-            values = getattr(difference, name)
-            height, width = values.shape
-            fresh = cv2.resize(
-                difference.fresh, (width, height), interpolation=cv2.INTER_NEAREST
-            )
-            count[name] = np.where(np.isfinite(values), fresh, np.float32(0))
-            total[name] = np.where(count[name] > 0, values, np.float32(0))
-            squares[name] = total[name] ** 2
-        return cls(difference.first_row, difference.row, 1, count, total, squares)
-
-    def plus(self, other: Sums) -> Sums:
-        """Return the sums over both stretches."""
-        parts = [
-            {n: mine[n] + theirs[n] for n in mine}
-            for mine, theirs in (
-                (self.count, other.count),
-                (self.total, other.total),
-                (self.squares, other.squares),
-            )
-        ]
-        return Sums(
-            min(self.first_row, other.first_row),
-            max(self.row, other.row),
-            self.pairs + other.pairs,
-            *parts,
-        )
-
-    def typical(self, name: str, mask: NDArray[np.bool_]) -> float:
-        """Return the usual mean within a mask of any size; 0 where nothing is known."""
-        height, width = self.total[name].shape
-        inside = mask
-        if mask.shape != (height, width):
-            inside = (
-                cv2.resize(mask.astype(np.float32), (width, height), None, 0, 0, 3)
-                >= 0.5
-            )
-        inside = inside & (self.count[name] > 0)
-        if not inside.any():
-            return 0.0
-        return float(np.median(self.total[name][inside] / self.count[name][inside]))
-
-    def tell(self, name: str) -> tuple[Map, Map, Map]:
-        """Return mean, its Student t and the number of comparisons at every place.
-
-        Notes
-        -----
-        What changes slowly over the whole picture is no spot: a lens gives less light
-        to the corners. A surface of second order is taken away.
-        """
-        n = self.count[name]
-        known = n >= _FEWEST[name]
-        if not known.any():
-            return np.zeros_like(n), np.zeros_like(n), n
-        least = np.maximum(n, np.float32(1))
-        mean = np.asarray(self.total[name] / least, np.float32)
-        rest = np.maximum(self.squares[name] - n * mean**2, 0)
-        scatter = (rest[::2, ::2] / np.maximum(n[::2, ::2] - 1, 1))[known[::2, ::2]]
-        # A few values may agree by chance: what is usual in this picture counts
-        # as some more of them.
-        usual = np.float32(np.percentile(scatter, _USUAL)) if scatter.size else 1.0
-        spread = (rest + np.float32(PRIOR) * usual) / (least - 1 + np.float32(PRIOR))
-        mean = mean - _surface(mean, known)
-        t = mean / np.sqrt((spread + np.float32(_FLOOR[name] ** 2)) / least)
-        return np.where(known, mean, 0), np.where(known, t, 0), n
-
-
-def _surface(values: Map, known: NDArray[np.bool_]) -> Map:
-    """Return the surface of second order that most of the values lie near to."""
-    height, width = values.shape
-    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].astype(np.float32)
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    few = known[::4, ::4]
-    some, goal = terms[::4, ::4][few], values[::4, ::4][few]
-    if len(goal) < 60:
-        return np.zeros_like(values)
-    weight = np.ones(goal.shape, np.float32)
-    stiff = np.float32(0.02 * len(goal)) * np.eye(6, dtype=np.float32)
-    for _ in range(4):
-        weighted = some * weight[:, None]
-        _, solved = cv2.solve(
-            weighted.T @ some + stiff, weighted.T @ goal[:, None], flags=cv2.DECOMP_SVD
-        )
-        factors = np.asarray(solved, np.float32).ravel()
-        off = goal - some @ factors
-        scale = max(2.0 * float(np.median(np.abs(off))), 1e-4)
-        weight = np.asarray(1.0 / (1.0 + (off / scale) ** 2) ** 2, np.float32)
-    return np.asarray(terms @ factors, np.float32)
+_CUTS = 6  # parts of a take at whose ends a spot may come or go
+_TOLD = {"level": 0.02, "detail": 0.2}  # weaker than this it says nothing of when
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +59,18 @@ class Spot:
     sure : float
         Largest Student t.
     first_row, row : int
-        Rows of the first and last look that show it.
-    from_start, to_end : bool
-        It shows in the first and in the last comparison there is.
+        Rows of the first and last look that surely show it.
+    without, gone : int
+        Last row that surely was without it, first that surely is again; -1 if there
+        is none.
+    likely : int
+        The likeliest of the first rows that show it, if it came.
+    dated : bool
+        Whether it could be told from when to when it is there.
+    splash : bool
+        It was seen to come at once, where the picture hardly moves.
+    mask : (h, w) array of bool or None
+        Its places on the map of detail.
     """
 
     x: float
@@ -180,8 +82,12 @@ class Spot:
     sure: float
     first_row: int
     row: int
-    from_start: bool
-    to_end: bool
+    without: int = -1
+    gone: int = -1
+    likely: int = 0
+    dated: bool = False
+    splash: bool = False
+    mask: Mask | None = field(default=None, compare=False, repr=False)
 
 
 class SpotMaps:
@@ -189,16 +95,23 @@ class SpotMaps:
 
     def __init__(self) -> None:
         self.blocks: list[Sums] = []
+        self.trail = SpotTrail()
         self._size = 1
 
     def add(self, difference: Difference) -> None:
         """Add a comparison."""
-        new = Sums.of(difference)
+        new = Sums.of(
+            difference.first_row,
+            difference.row,
+            {name: getattr(difference, name) for name in FLOOR},
+            difference.since < 0,
+        )
         shape = new.total["level"].shape
         if self.blocks and self.blocks[-1].total["level"].shape != shape:
             return
+        self.trail.add(difference)
         if self.blocks and self.blocks[-1].pairs < self._size:
-            self.blocks[-1] = self.blocks[-1].plus(new)
+            self.blocks[-1].take(new)
             return
         self.blocks.append(new)
         if len(self.blocks) >= _BLOCKS:
@@ -235,18 +148,35 @@ class SpotMaps:
         least = {"level": level, "detail": detail}
         found: list[Spot] = []
         crowded = False
-        for whole in self._stretches():
-            for name in _FLOOR:
-                told = whole.tell(name)
-                for mask in _regions(told, name, least[name]):
-                    if mask.mean() > _LARGEST:
-                        crowded = True
-                        continue
-                    found.append(self._spot(mask, whole, told, name))
+        for whole in self._long():
+            spots, large = self._told(whole, least)
+            found += spots
+            crowded = crowded or large
+        for part in self._parts():
+            spots, large = self._told(part, least)
+            # So much in a few looks is people who move with the camera.
+            found += [] if large else spots
         height, width = self.blocks[0].total["level"].shape
-        return _distinct(found, height / width), crowded
+        distinct = _distinct(found, height / width)
+        return [dated(spot, self.trail.kept) for spot in distinct], crowded
 
-    def _stretches(self) -> Iterator[Sums]:
+    def _told(self, whole: Sums, least: dict[str, float]) -> tuple[list[Spot], bool]:
+        """Return the spots of one stretch, and whether too much stays in place."""
+        out: list[Spot] = []
+        large = False
+        for name in FLOOR:
+            told = whole.tell(name)
+            for mask in (
+                *_regions(told, name, least[name]),
+                *pooled_regions(told, name, least[name]),
+            ):
+                if mask.mean() > _LARGEST:
+                    large = True
+                    continue
+                out.append(_spot(mask, whole, told, name))
+        return out, large
+
+    def _long(self) -> Iterator[Sums]:
         """Yield sums of the whole, and of halves, quarters... from either end."""
         n = len(self.blocks)
         lengths = sorted({-(-n // 2**k) for k in range(4)}, reverse=True)
@@ -260,52 +190,111 @@ class SpotMaps:
                 if total.pairs >= FEWEST_PLACES:
                     yield total
 
-    def _spot(
-        self,
-        mask: NDArray[np.bool_],
-        whole: Sums,
-        told: tuple[Map, Map, Map],
-        name: str,
-    ) -> Spot:
-        height, width = mask.shape
-        rows, columns = np.nonzero(mask)
-        mean, t, _ = told
-        both = {n: whole.typical(n, mask) for n in _FLOOR if n != name}
-        both[name] = float(mean[mask][np.argmax(np.abs(t[mask]))])
-        first, last = self._when(mask, name)
-        return Spot(
-            x=float(columns.min()) / width,
-            y=float(rows.min()) / height,
-            w=float(np.ptp(columns) + 1) / width,
-            h=float(np.ptp(rows) + 1) / height,
-            level=both["level"],
-            detail=both["detail"],
-            sure=float(np.abs(t[mask]).max()),
-            first_row=self.blocks[first].first_row,
-            row=self.blocks[last - 1].row,
-            from_start=first == 0,
-            to_end=last == len(self.blocks),
-        )
+    def _parts(self) -> Iterator[Sums]:
+        """Yield sums from each of some moments on, and up to it.
 
-    def _when(self, mask: NDArray[np.bool_], name: str) -> tuple[int, int]:
-        """Return the stretch of blocks in which a spot is there.
-
-        Least squares: there by one amount within the stretch, and not at all outside.
+        Each as if the take began or ended there: what was passed over before a spot
+        came is new to it.
         """
-        count = np.array([float(b.count[name][mask].sum()) for b in self.blocks])
-        total = np.array([float(b.total[name][mask].sum()) for b in self.blocks])
-        n, s = (np.concatenate([[0.0], np.cumsum(v)]) for v in (count, total))
-        explained = {
-            (i, j): (s[j] - s[i]) ** 2 / max(n[j] - n[i], 1.0)
-            for i in range(len(self.blocks))
-            for j in range(i + 1, len(self.blocks) + 1)
-        }
-        most = max(explained.values())
-        # Longer when nothing speaks against it.
-        return max(
-            (ij for ij, e in explained.items() if e >= _AS_GOOD * most),
-            key=lambda ij: (ij[1] - ij[0], explained[ij]),
+        if not self.trail.whole:
+            return
+        rows = [one.row for one in self.trail.kept]
+        cuts = sorted({rows[k * len(rows) // _CUTS] for k in range(1, _CUTS)})
+        spans = [(cut, rows[-1] + 1) for cut in cuts] + [(0, cut) for cut in cuts]
+        yield from self.trail.stretches(spans, FEWEST_PLACES)
+
+
+def _spot(mask: Mask, whole: Sums, told: tuple[Map, Map, Map], name: str) -> Spot:
+    height, width = mask.shape
+    rows, columns = np.nonzero(mask)
+    mean, t, _ = told
+    both = {n: whole.typical(n, mask) for n in FLOOR if n != name}
+    both[name] = float(mean[mask][np.argmax(np.abs(t[mask]))])
+    return Spot(
+        x=float(columns.min()) / width,
+        y=float(rows.min()) / height,
+        w=float(np.ptp(columns) + 1) / width,
+        h=float(np.ptp(rows) + 1) / height,
+        level=both["level"],
+        detail=both["detail"],
+        sure=float(np.abs(t[mask]).max()),
+        first_row=whole.first_row,
+        row=whole.row,
+        mask=_on(mask, whole.total["detail"].shape),
+    )
+
+
+def _on(mask: Mask, shape: tuple[int, ...]) -> Mask:
+    """Return a mask on the map of detail, never empty."""
+    if mask.shape == shape:
+        return mask
+    size = shape[1], shape[0]
+    share = cv2.resize(mask.astype(np.float32), size, None, 0, 0, cv2.INTER_AREA)
+    return np.asarray(share >= min(0.5, float(share.max())))
+
+
+def dated(spot: Spot, kept: Sequence[Kept]) -> Spot:
+    """Return a spot with the rows between which it came and went, if they are told."""
+    if spot.mask is None:
+        return spot
+    signs = {
+        "level": int(np.sign(spot.level)) * (abs(spot.level) >= _TOLD["level"]),
+        "detail": int(np.sign(spot.detail)) * (abs(spot.detail) >= _TOLD["detail"]),
+    }
+    series = series_of(kept, spot.mask, (spot.first_row, spot.row), signs)
+    if series is None:
+        return spot
+    when = when_of(series)
+    within = (series.rows >= when.by) & (series.rows <= when.until)
+    seen = {name: values[within] for name, values in series.changes.items()}
+    return replace(
+        spot,
+        level=_usual(seen["level"], spot.level),
+        detail=_usual(seen["detail"], spot.detail),
+        first_row=when.by,
+        row=when.until,
+        without=when.without,
+        gone=when.gone,
+        likely=when.likely,
+        dated=when.sure,
+    )
+
+
+def _usual(values: NDArray[np.float64], other: float) -> float:
+    """Return what a spot usually shows, or what its surest place does if that is more.
+
+    Its border shows less than its middle.
+    """
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return other
+    usual = float(np.median(values))
+    return other if other * usual > usual**2 else usual
+
+
+def with_splashes(
+    spots: list[Spot], splashes: Iterable[Splash], last_row: int
+) -> list[Spot]:
+    """Add splashes to the spots, but for those that are found anyway."""
+    out = list(spots)
+    for one in splashes:
+        new = Spot(
+            one.x,
+            one.y,
+            one.w,
+            one.h,
+            level=one.level,
+            detail=0.0,
+            sure=0.0,
+            first_row=one.row,
+            row=last_row,
+            without=one.row - 1,
+            dated=True,
+            splash=True,
         )
+        if all(_gap(new, other, 1.0) >= 0 for other in out):
+            out.append(new)
+    return out
 
 
 def _needed(n: Map, name: str) -> Map:
@@ -314,7 +303,7 @@ def _needed(n: Map, name: str) -> Map:
 
     counts = np.arange(FEWEST_PLACES, max(int(n.max()), FEWEST_PLACES) + 2)
     least = -np.asarray(stdtrit(counts - 1 + PRIOR, _CHANCE[name]))
-    return np.interp(n, counts, least).astype(np.float32)
+    return np.asarray(np.interp(n, counts, _ALIKE_LOOKS * least), np.float32)
 
 
 def _regions(
@@ -324,7 +313,7 @@ def _regions(
     mean, t, n = told
     if not (n >= _FEWEST[name]).any():
         return
-    needed = _needed(n, name)
+    needed = np.where(n >= _FEWEST[name], _needed(n, name), np.float32(np.inf))
     for sign in (1, -1) if name == "level" else (-1,):
         strength = sign * mean
         cores = (sign * t > needed) & (strength > least)
@@ -393,15 +382,15 @@ def _joined(one: Spot, other: Spot) -> Spot:
         y=box.y,
         w=box.w,
         h=box.h,
-        first_row=min(one.first_row, other.first_row),
-        row=max(one.row, other.row),
-        from_start=one.from_start or other.from_start,
-        to_end=one.to_end or other.to_end,
+        mask=box.mask,
     )
 
 
 def _around(one: Spot, other: Spot) -> Spot:
     """Return the first with the box around both."""
+    mask = one.mask
+    if mask is not None and other.mask is not None:
+        mask = mask | other.mask
     x, y = min(one.x, other.x), min(one.y, other.y)
     return replace(
         one,
@@ -409,6 +398,7 @@ def _around(one: Spot, other: Spot) -> Spot:
         y=y,
         w=max(one.x + one.w, other.x + other.w) - x,
         h=max(one.y + one.h, other.y + other.h) - y,
+        mask=mask,
     )
 
 

@@ -250,8 +250,11 @@ class PixelWatch:
         """
         before = self._before
         if before is not None and before[0] == chain:
-            self._away = np.hypot(*np.moveaxis(place - before[1], -1, 0))
-            far = float(np.median(self._away))
+            step = place - before[1]
+            self._away = np.hypot(step[..., 0], step[..., 1])
+            # Not numpy's median, which loads much at its first call.
+            flat = self._away.ravel()
+            far = float(np.partition(flat, flat.size // 2)[flat.size // 2])
             if far < max(_LEAST_MOVE / picture.width, _LEAST_SHARE):
                 return False
         else:

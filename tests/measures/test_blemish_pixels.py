@@ -1,0 +1,103 @@
+"""Stuck pixels: drawn into moving scenes at known places."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from qc.measures import blemish
+from qc.measures.parts.spots.stuckpixels import outliers
+from qc.records import Grade
+from tests.measures.test_blemish import (
+    FRAMES,
+    REACH,
+    H,
+    Image,
+    W,
+    findings,
+    measured_of,
+    panned,
+    still_scene,
+)
+from tests.pictures import picture
+
+
+def with_pixel(images: list[Image], x: int, y: int, step: float) -> list[Image]:
+    for image in images:
+        image[y, x] = np.median(image[y - 2 : y + 3, x - 2 : x + 3]) + step
+    return images
+
+
+def test_stuck_pixels_are_found_to_the_pixel() -> None:
+    random = np.random.default_rng(8)
+    at = [(int(random.integers(8, W - 8)), int(random.integers(8, H - 8)))]
+    images = panned()
+    while len(at) < 6:
+        new = int(random.integers(8, W - 8)), int(random.integers(8, H - 8))
+        if all(max(abs(new[0] - x), abs(new[1] - y)) > 40 for x, y in at):
+            at.append(new)
+    for i, (x, y) in enumerate(at):
+        with_pixel(images, x, y, 90 if i % 2 else -70)
+    found = findings(measured_of(images))
+    places = {(f.where[0] + 1, f.where[1] + 1) for f in found if f.where}
+    assert places <= set(at)  # none too many
+    assert len(places) >= 5
+    # Six are more than the five that a note is enough for.
+    assert all(
+        f.grade is (Grade.REVIEW if len(found) > 5 else Grade.NOTE) for f in found
+    )
+
+
+@pytest.mark.parametrize(("step", "seen"), [(6, False), (80, True)])
+def test_pixel_counts_from_some_percent_over_its_surroundings(
+    step: float, seen: bool
+) -> None:
+    found = findings(measured_of(with_pixel(panned(2), 200, 100, step)))
+    assert [f.where for f in found] == ([(199, 99, 3, 3)] if seen else [])
+    where = "white pixel in the middle (column 200, row 100)"
+    assert all(where in f.message for f in found)
+
+
+def test_sway_of_a_few_pixels_is_enough_for_a_stuck_pixel() -> None:
+    # One percent of the width, too little to tell a spot.
+    images = with_pixel(panned(1, reach=0.04), 240, 90, 90)
+    measured = measured_of(images)
+    (finding,) = findings(measured)
+    assert finding.where == (239, 89, 3, 3)
+    assert blemish.MEASURE.summarise is not None
+    told = blemish.MEASURE.summarise(measured)
+    assert told["stuck_pixels"] == 1
+
+
+def test_outliers_of_a_hand_made_picture() -> None:
+    y = np.full((40, 40), 100, np.uint8)
+    y[10, 10], y[30, 20] = 160, 50
+    y[20:24, 30:34] = 160  # a block is no pixel: it has its like two pixels away
+    places, percent = outliers(picture(y))
+    assert places.tolist() == [10 * 40 + 10, 30 * 40 + 20]
+    # 60 and -50 codes of the 219 from black to white.
+    assert percent == pytest.approx([100 * 60 / 219, -100 * 50 / 219], abs=1e-4)
+
+
+def test_outliers_of_interlaced_pictures_lie_in_their_own_line() -> None:
+    y = np.full((41, 33), 100, np.uint8)
+    y[15, 12] = 200
+    places, _ = outliers(picture(y, interlaced=True))
+    assert places.tolist() == [15 * 33 + 12]
+
+
+def test_pixel_where_a_zoom_moves_nothing_cannot_be_told() -> None:
+    # A far lamp in the middle of a zoom stays one pixel in one place, and so does a
+    # stuck pixel; a little to the side only a stuck pixel does.
+    big = still_scene(1)[REACH[1] :, REACH[0] :][:H, :W]
+    middle, side = (W // 2, H // 2), (W // 2 + 130, H // 2 + 40)
+    images = []
+    for i in range(FRAMES):
+        zoom = 1.0 + 0.012 * i
+        matrix = cv2.getRotationMatrix2D((middle[0], middle[1]), 0, zoom)
+        images.append(cv2.warpAffine(big, matrix, (W, H), flags=cv2.INTER_LINEAR))
+    for at in (middle, side):
+        with_pixel(images, *at, 90)
+    (finding,) = findings(measured_of(images))
+    assert finding.where == (side[0] - 1, side[1] - 1, 3, 3)
