@@ -6,6 +6,7 @@ last frame on a processor is free; before the first frame one is, too.
 
 from __future__ import annotations
 
+import importlib
 import threading
 from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
@@ -29,8 +30,8 @@ def get_ready() -> threading.Thread:
 
 def _import() -> None:
     with suppress(Exception):
-        import opentimelineio  # noqa: F401
-
+        for name in ("opentimelineio", "qc.report.page"):
+            importlib.import_module(name)
         from qc.report.sheetmaker import compile_templates
 
         compile_templates(besides="day")

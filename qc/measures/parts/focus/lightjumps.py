@@ -45,8 +45,8 @@ def between_jumps(jump: NDArray[np.int8], span: Span) -> bool:
 
     Examples
     --------
-    >>> jump = np.array([0, 0, 1, 0, 0, 0, -1, 0], np.int8)
-    >>> between_jumps(jump, (2, 6)), between_jumps(jump, (0, 6))
+    >>> jump = np.array([0, 0, 0, 1, 0, 0, 0, -1, 0], np.int8)
+    >>> between_jumps(jump, (3, 7)), between_jumps(jump, (0, 7))
     (True, False)
     """
     first, last = span
