@@ -57,6 +57,7 @@ _SAWTOOTH = 2.0
 # Key frames closer than this are no sign of a coding in groups.
 _GROUP_S = 0.2
 _MARGIN_S = 1.0
+_SHORT_S = 3.5
 
 
 class _Reader:
@@ -143,6 +144,8 @@ def _depth_percent(turns: NDArray[np.floating]) -> float:
 def _hunts(readings: Readings, limits: Limits, still: _Still) -> Iterator[Swinging]:
     depth = -math.log1p(-limits["hunting.review_percent"] / 100.0)
     least = limits["hunting.least_swings"]
+    # Too short to show that this picture does not always waver: one swing more.
+    least += still.times[-1] - still.times[0] < _SHORT_S
     for found in swinging(still.log, still.times, depth=depth, least=least):
         others = (_by_coding, _by_noise, _by_light)
         if _by_lens(readings, still, found) and not any(
@@ -330,7 +333,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=3,
+    version=4,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),

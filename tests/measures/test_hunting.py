@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from qc.judge import find
-from qc.measures import focus, framing, hunting
+from qc.measures import default_limits, focus, framing, hunting
 from qc.measures.base import Measured
 from qc.measures.hunting import MEASURE
 from qc.measures.parts.focus.swings import share_at_keys, swinging, turning_points
@@ -320,3 +320,12 @@ def test_swings_of_the_lens_are_found_in_pictures() -> None:
     assert "1.2 Hz" in finding.message or "1.3 Hz" in finding.message
     assert abs(finding.start_frame - 25) <= 8
     assert abs(finding.end_frame - 85) <= 8
+
+
+def test_a_stretch_too_short_to_compare_with_needs_one_swing_more() -> None:
+    least = math.ceil(default_limits()["hunting.least_swings"])
+    for swings, told in ((least, False), (least + 1, True)):
+        percent = level(2.0, 30, swings, before=2, after=2)  # 1.7 and 2.2 s
+        assert bool(hunts(take_of(percent))) is told
+    # The same with rest before and behind it.
+    assert hunts(take_of(level(2.0, 30, least)))
