@@ -57,7 +57,7 @@ _SAWTOOTH = 2.0
 # Key frames closer than this are no sign of a coding in groups.
 _GROUP_S = 0.2
 _MARGIN_S = 1.0
-_SHORT_S = 3.5
+_SHORT_S, _MORE_SWINGS = 3.5, 2
 
 
 class _Reader:
@@ -144,8 +144,8 @@ def _depth_percent(turns: NDArray[np.floating]) -> float:
 def _hunts(readings: Readings, limits: Limits, still: _Still) -> Iterator[Swinging]:
     depth = -math.log1p(-limits["hunting.review_percent"] / 100.0)
     least = limits["hunting.least_swings"]
-    # Too short to show that this picture does not always waver: one swing more.
-    least += still.times[-1] - still.times[0] < _SHORT_S
+    # Too short to show that this picture does not always waver: more swings.
+    least += _MORE_SWINGS * (still.times[-1] - still.times[0] < _SHORT_S)
     for found in swinging(still.log, still.times, depth=depth, least=least):
         others = (_by_coding, _by_noise, _by_light)
         if _by_lens(readings, still, found) and not any(

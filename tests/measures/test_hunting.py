@@ -322,10 +322,10 @@ def test_swings_of_the_lens_are_found_in_pictures() -> None:
     assert abs(finding.end_frame - 85) <= 8
 
 
-def test_a_stretch_too_short_to_compare_with_needs_one_swing_more() -> None:
+def test_a_stretch_too_short_to_compare_with_needs_more_swings() -> None:
     least = math.ceil(default_limits()["hunting.least_swings"])
-    for swings, told in ((least, False), (least + 1, True)):
-        percent = level(2.0, 30, swings, before=2, after=2)  # 1.7 and 2.2 s
+    for swings, told in ((least + 1, False), (least + 2, True)):
+        percent = level(2.0, 30, swings, before=2, after=2)  # 2.2 and 2.7 s
         assert bool(hunts(take_of(percent))) is told
     # The same with rest before and behind it.
     assert hunts(take_of(level(2.0, 30, least)))
