@@ -21,6 +21,7 @@ from qc.judge import find
 from qc.limits import Limits, parse
 from qc.measures.base import Measured, PictureReader, Setup
 from qc.measures.parts.neutral.castwords import cast_words
+from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.white import MEASURE, patch_planes
 from qc.records import Finding, Grade, Picture, Readings, TakeInfo, VideoTrack
 from qc.signal import Signal
@@ -741,3 +742,13 @@ def test_a_photographed_grey_becomes_neutral_by_the_gains_given() -> None:
     gains = [summary(measured)["red_stops"], 0.0, summary(measured)["blue_stops"]]
     corrected = light * 2.0 ** np.array(gains)
     assert corrected == pytest.approx(np.full(3, light[1]), rel=0.02)
+
+
+@pytest.mark.parametrize(("tint", "word"), [(-0.07, "magenta"), (0.07, "green")])
+def test_a_tint_is_not_put_down_to_a_preset(tint: float, word: str) -> None:
+    # Red and blue one way, green the other: no two black bodies differ like that.
+    coded = 0.6 * (1 + np.array([-tint, tint, -tint]))
+    linear = ((coded + 0.099) / 1.099) ** (1 / 0.45)  # BT.709, inverse of its curve
+    says = lamp_words(linear, primaries="bt709")
+    assert says.startswith("No theatre lamp")
+    assert f"too {word} for that" in says

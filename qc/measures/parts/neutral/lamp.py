@@ -82,7 +82,11 @@ def lamp_words(rgb: ArrayLike, *, primaries: Primaries) -> str:
     lamps = {
         k: lamp_of_white(rgb, setting_k=k, primaries=primaries) for k in SETTINGS_K
     }
-    fits = [k for k, (cct, duv) in lamps.items() if _is_theatre_lamp(cct, duv)]
+    fits = [
+        k
+        for k, (cct, duv) in lamps.items()
+        if _is_theatre_lamp(cct, duv) and _by_preset(cct, duv, k)
+    ]
     setting = fits[0] if fits else SETTINGS_K[0]
     cct, duv = lamps[setting]
     if fits:
@@ -92,7 +96,7 @@ def lamp_words(rgb: ArrayLike, *, primaries: Primaries) -> str:
         )
     if not math.isfinite(cct):
         why = "too strongly coloured for any lamp"
-    elif abs(duv) > _LAMP_DUV:
+    elif abs(duv) > _LAMP_DUV or not _by_preset(cct, duv, setting):
         why = f"too {'green' if duv > 0 else 'magenta'} for that"
     else:
         why = f"as of a lamp of {round(cct, -2):.0f} K"
@@ -103,6 +107,12 @@ def lamp_words(rgb: ArrayLike, *, primaries: Primaries) -> str:
         f"to {settings} gives this cast ({why}): look for coloured light (a second "
         "lamp, a window, a screen) and at the camera's tint and matrix."
     )
+
+
+def _by_preset(cct_k: float, duv: float, setting_k: float) -> bool:
+    """Return whether the preset makes most of a cast, twice what a lamp's tint does."""
+    lamp, setting = planckian_uv(cct_k), planckian_uv(setting_k)
+    return bool(np.hypot(*(lamp - setting)) > 2.0 * abs(duv))
 
 
 def _is_theatre_lamp(cct_k: float, duv: float) -> bool:
