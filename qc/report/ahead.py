@@ -23,7 +23,8 @@ def get_ready() -> threading.Thread:
 
     What goes wrong there is met again, and told, when a report is written.
     """
-    thread = threading.Thread(target=_import, name="qc-ready", daemon=True)
+    # Not a daemon: an import that the end of the program cuts off can crash it.
+    thread = threading.Thread(target=_import, name="qc-ready")
     thread.start()
     return thread
 
