@@ -37,7 +37,7 @@ from qc.rows import (
     sound_totals,
 )
 
-__all__ = ["Progress", "check_take", "judge_measured", "measure_take"]
+__all__ = ["Progress", "all_of", "check_take", "judge_measured", "measure_take"]
 
 Progress: TypeAlias = Callable[[TakeInfo, Fraction], None]
 
@@ -131,39 +131,48 @@ def measure_take(
                 sounds[item.track.stream].take(item)
                 if progress is not None and info.video is None:
                     progress(info, Fraction(item.start, item.track.sample_rate))
-        decoder = reader.pictures
-        missing = [] if decoder is None else decoder.missing
-        coverage = Coverage(
-            mode="every frame",
-            frames_read=0 if decoder is None else decoder.frames,
-            frames_expected=info.frames_expected,
-            frames_damaged=0 if decoder is None else decoder.damaged,
-            frames_missing=len(missing),
-            decode_errors=(0 if decoder is None else decoder.errors)
-            + sum(s.errors for s in reader.sounds.values()),
-            sound_read_s=max(
-                (s.samples / s.track.sample_rate for s in reader.sounds.values()),
-                default=0.0,
-            ),
-            elapsed_s=0.0,
-        )
-        changed = 0 if decoder is None else decoder.changed_format
-        restarts = 0 if decoder is None else decoder.restarts
-        ended_early = reader.ended_early
-    base = info.video.time_base if info.video is not None else Fraction(1)
-    measured = Measured(
-        info=info,
-        limits=limits,
-        picture=pictures.readings(),
-        sound=tuple(s.readings() for s in sounds.values()),
-        totals=pictures.totals() | sound_totals(list(sounds.values())),
-        missing=tuple(m * base for m in sorted(missing)),
-        changed_format=changed,
-        restarts=restarts,
-        ended_early=ended_early,
-    )
+        measured, coverage = all_of(setup, reader, pictures, list(sounds.values()))
     add_derived(measured, measures)
     return judge_measured(measured, measures, coverage, began)
+
+
+def all_of(
+    setup: Setup, reader: TakeReader, pictures: PictureRows, sounds: list[SoundRows]
+) -> tuple[Measured, Coverage]:
+    """Return what a take gave that was read to its end, before columns are derived.
+
+    Parameters
+    ----------
+    reader : TakeReader
+        Still open.
+    """
+    info, decoder = setup.info, reader.pictures
+    base = info.video.time_base if info.video is not None else Fraction(1)
+    missing = [] if decoder is None else sorted(decoder.missing)
+    measured = Measured(
+        info=info,
+        limits=setup.limits,
+        picture=pictures.readings(),
+        sound=tuple(s.readings() for s in sounds),
+        totals=pictures.totals() | sound_totals(sounds),
+        missing=tuple(m * base for m in missing),
+        changed_format=0 if decoder is None else decoder.changed_format,
+        restarts=0 if decoder is None else decoder.restarts,
+        ended_early=reader.ended_early,
+    )
+    heard = list(reader.sounds.values())
+    coverage = Coverage(
+        mode="every frame",
+        frames_read=0 if decoder is None else decoder.frames,
+        frames_expected=info.frames_expected,
+        frames_damaged=0 if decoder is None else decoder.damaged,
+        frames_missing=len(missing),
+        decode_errors=(0 if decoder is None else decoder.errors)
+        + sum(s.errors for s in heard),
+        sound_read_s=max((s.samples / s.track.sample_rate for s in heard), default=0.0),
+        elapsed_s=0.0,
+    )
+    return measured, coverage
 
 
 def judge_measured(
@@ -193,7 +202,7 @@ def judge_measured(
     }
     notes = [
         note
-        for m in sorted(measures, key=_file_first)
+        for m in sorted(measures, key=_turn)
         if m.notes is not None
         for note in m.notes(measured)
     ]
@@ -215,5 +224,7 @@ def judge_measured(
     )
 
 
-def _file_first(measure: Measure) -> bool:
-    return measure.reading_order != ROOMS.index("file")
+def _turn(measure: Measure) -> tuple[bool, int]:
+    """Return whose notes come first: what is wrong with the file, then as rooms do."""
+    order = measure.reading_order
+    return order != ROOMS.index("file"), order

@@ -15,6 +15,7 @@ from qc.measures import all_measures
 from qc.measures.base import Measured, Setup
 from qc.media import TakeReader
 from qc.media.windows import WindowReader
+from qc.pipeline import all_of
 from qc.records import Coverage, Finding, Picture, Readings, SoundBlock, TakeInfo
 from qc.rows import (
     PictureRows,
@@ -307,36 +308,10 @@ class PieceMaker:
         )
 
     def _whole(self, reader: TakeReader, read: _Read) -> Whole:
-        decoder = reader.pictures
-        video = self._info.video
-        lost = [] if decoder is None else sorted(decoder.missing)
-        base = video.time_base if video is not None else Fraction(1)
-        measured = Measured(
-            info=self._info,
-            limits=self._limits,
-            picture=read.pictures.readings(),
-            sound=tuple(s.readings() for s in read.sounds),
-            totals=read.pictures.totals() | sound_totals(read.sounds),
-            missing=tuple(m * base for m in lost),
-            changed_format=0 if decoder is None else decoder.changed_format,
-            restarts=0 if decoder is None else decoder.restarts,
-            ended_early=reader.ended_early,
-        )
+        setup = Setup(self._info, self._limits)
+        measured, coverage = all_of(setup, reader, read.pictures, read.sounds)
         add_derived(measured, self._measures)
-        coverage = Coverage(
-            mode="spot",
-            frames_read=0 if decoder is None else decoder.frames,
-            frames_expected=self._info.frames_expected,
-            frames_damaged=0 if decoder is None else decoder.damaged,
-            frames_missing=len(lost),
-            decode_errors=_errors(reader),
-            sound_read_s=max(
-                (s.samples / s.track.sample_rate for s in reader.sounds.values()),
-                default=0.0,
-            ),
-            elapsed_s=0.0,
-        )
-        return Whole(measured, coverage)
+        return Whole(measured, replace(coverage, mode="spot"))
 
     def _bytes(self, reader: WindowReader | TakeReader, end: float) -> int:
         """Return how much of the file was read; straight on, by the time it covers."""
