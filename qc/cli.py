@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import qc
-from qc.errors import QCError, UsageError
+from qc.errors import QCError
 from qc.output import guard_streams
 
 if TYPE_CHECKING:
@@ -197,8 +197,10 @@ def _at_least_one(text: str) -> int:
 
 
 def _stream(text: str) -> int:
-    if not re.fullmatch(r"-?[0-9]{1,4}", text):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 on")
+    if not re.fullmatch(r"[0-9]{1,4}", text):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a whole number; it counts picture streams from 0"
+        )
     return int(text)
 
 
@@ -296,8 +298,6 @@ def _each(
     from qc.report.ahead import get_ready
     from qc.report.handover import failure_document, result_document
 
-    if options.video is not None and options.video < 0:
-        raise UsageError("--video: counts picture streams from 0")
     get_ready()
     text = options.format == "text" and not options.quiet
     documents: list[dict[str, Any]] = []

@@ -193,7 +193,7 @@ def test_limits_are_printed_as_they_are_read(tmp_path: Path) -> None:
         (["--level", "0"], "--level: .*must be between 1 and 109 %"),
         (["--level", "nan"], "must be a finite number"),
         (["--level", "bright"], "'bright' is not a number"),
-        (["--video", "first"], "'first' is not a whole number"),
+        (["--video", "first"], "'first' is not a whole number; it counts picture"),
         (["--video", "3"], "no picture stream 3: it has 1 picture stream"),
         (["--video", "-1"], "counts picture streams from 0"),
         (["--fail-on", "never"], "invalid choice: 'never'"),

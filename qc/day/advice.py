@@ -31,7 +31,7 @@ class _Fault:
         default_factory=lambda: defaultdict(list)
     )
     worst: tuple[int, float] = (0, 0.0)
-    wording: str = ""
+    wordings: list[str] = field(default_factory=list)
     cameras: set[str] = field(default_factory=set)
 
     def add(self, take: DayTake, finding: Mapping[str, Any]) -> None:
@@ -39,20 +39,24 @@ class _Fault:
         self.spans[take.name].append((start, end))
         self.cameras.add(camera_of(take))
         weight = Grade(finding["grade"]).rank, end - start
-        if weight > self.worst or not self.wording:
-            self.worst, self.wording = weight, finding["advice"]
+        if weight > self.worst or not self.wordings:
+            self.worst, self.wordings = weight, [finding["advice"]]
 
     def take_in(self, other: _Fault) -> bool:
         """Join another channel's fault if the same is to be done about it."""
-        wording = join_channels([self.wording, other.wording])
-        if other.rule != self.rule or len(wording) > 1:
+        wordings = [*self.wordings, *other.wordings]
+        if other.rule != self.rule or len(join_channels(wordings)) > 1:
             return False
         for name, spans in other.spans.items():
             self.spans[name] += spans
         self.cameras |= other.cameras
         self.worst = max(self.worst, other.worst)
-        self.wording = wording[0]
+        self.wordings = wordings
         return True
+
+    @property
+    def wording(self) -> str:
+        return join_channels(self.wordings)[0]
 
     @property
     def seconds(self) -> float:

@@ -674,6 +674,21 @@ def test_advice_names_the_camera_if_only_one_is_at_fault() -> None:
     assert "in 2 of 3\N{NO-BREAK SPACE}takes, all of One," in day_advice(takes, ())[0]
 
 
+def test_advice_names_all_channels_that_need_the_same_together() -> None:
+    hums = [
+        finding(0, 25, rule="sound.hum", advice=f"Channel {n}: lay the cables apart.")
+        | {"channel": n}
+        for n in (1, 2, 3)
+    ]
+    deaf = finding(0, 25, rule="sound.peak", advice="Channel 2: turn it down.")
+    said = day_advice([take("A.mov", findings=[*hums, deaf | {"channel": 2}])], ())
+    assert [s.partition(". ")[2] for s in said] == [
+        "Channels 1, 2 and 3: lay the cables apart.",
+        "Channel 2: turn it down.",
+    ]
+    assert "1.0\N{NO-BREAK SPACE}s in all" in said[0]  # at the same time: once
+
+
 def test_advice_does_not_count_copies_again() -> None:
     takes = [
         take("A.mov", fingerprint="1", findings=[finding(0, 25)]),
