@@ -14,6 +14,7 @@ from qc.measures.parts.burnt.brightmarks import PLACES, mark
 from qc.measures.parts.burnt.brightreader import HighlightsReader, share_at_or_above
 from qc.measures.parts.burnt.brightregions import judged_region, region_mask
 from qc.measures.parts.level.stops import close_by
+from qc.records import Readings
 from qc.signal import to_linear
 
 __all__ = [
@@ -111,6 +112,12 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return out
 
 
+def _most(readings: Readings, name: str) -> float:
+    """Return the largest of a column; 0 where nothing is known."""
+    values = readings[f"highlights.{name}"]
+    return float(np.nanmax(values)) if not np.isnan(values).all() else 0.0
+
+
 def _notes(measured: Measured) -> Iterable[str]:
     readings = measured.picture
     if readings is not None and readings.rows:
@@ -121,16 +128,14 @@ def _notes(measured: Measured) -> Iterable[str]:
                 "Highlights were not judged: the regions to judge and to ignore leave "
                 "no pixel of the picture."
             )
-        undecided = readings["highlights.undecided_percent"]
-        most = float(np.nanmax(undecided)) if not np.isnan(undecided).all() else 0.0
+        most = _most(readings, "undecided_percent")
         if most >= _NOTED_PERCENT:
             yield (
                 f"Up to {most:.1f} % of the picture is burnt out and could not be told "
                 "from what matters; it is counted. Where it is always swab, name its "
                 "place in highlights.swabs in the limits file."
             )
-        cloth = readings["highlights.swab_percent"]
-        most = float(np.nanmax(cloth)) if not np.isnan(cloth).all() else 0.0
+        most = _most(readings, "swab_percent")
         if most >= _MUCH_CLOTH_PERCENT:
             yield (
                 f"Up to {most:.0f} % of the picture is burnt out and was let pass as "

@@ -99,12 +99,11 @@ def _slow_notes(measured: Measured) -> Iterable[str]:
         for mains, pulses in PULSES_HZ.items()
         if abs(beat_hz(pulses, rate=rate)) == beat
     )
+    told = f"only in {100 * share:.0f} % of the take" if share >= 0.005 else "nowhere"
     yield (
-        f"Bands that roll as slowly as {beat:.2f} Hz, as lamps on {mains} Hz mains "
-        f"make them at {round(rate, 2):g} frames a second, could not be told in "
-        f"{100 * (1 - share):.0f} % of the take: it takes a shot of "
-        f"{LEAST_ROUNDS / beat:.1f} s in which little moves. Elsewhere those of "
-        f"{SEEN_PERCENT:g} % of light and more would have been told."
+        f"Slow bands, as lamps on {mains} Hz mains make them at {round(rate, 2):g} "
+        f"frames a second, could be told {told}: it takes a shot of "
+        f"{LEAST_ROUNDS / beat:.1f} s in which little moves."
     )
 
 

@@ -86,19 +86,12 @@ class Sums:
     def plus(self, other: Sums) -> Sums:
         """Return the sums over both stretches."""
         parts = [
-            {n: mine[n] + theirs[n] for n in mine}
-            for mine, theirs in (
-                (self.count, other.count),
-                (self.total, other.total),
-                (self.squares, other.squares),
-            )
+            {n: v.copy() for n, v in mine.items()}
+            for mine in (self.count, self.total, self.squares)
         ]
-        return Sums(
-            min(self.first_row, other.first_row),
-            max(self.row, other.row),
-            self.pairs + other.pairs,
-            *parts,
-        )
+        both = Sums(self.first_row, self.row, self.pairs, *parts)
+        both.take(other)
+        return both
 
     def typical(self, name: str, mask: NDArray[np.bool_]) -> float:
         """Return the usual mean within a mask of any size; 0 where nothing is known."""
