@@ -43,19 +43,23 @@ class PictureRows:
                 for c in m.columns
             }
         )
+        self._places = [
+            {c.name: self._store.places[f"{m.name}.{c.name}"] for c in m.columns}
+            for m in active
+        ]
         self._edges: list[NDArray[np.int64]] = []
         self._block = np.empty(4096, np.int64)
         self._end = 0
 
     def take(self, picture: Picture) -> None:
         """Measure a picture and keep its row."""
-        row = {}
-        for measure, reader in self._readers:
+        row = self._store.new_row()
+        for (_, reader), places in zip(self._readers, self._places, strict=True):
             for name, value in reader.read(picture).items():
-                row[f"{measure.name}.{name}"] = value
+                row[places[name]] = value
         at = self._store.rows % len(self._block)
         self._block[at] = picture.pts
-        self._store.append(row)
+        self._store.keep_row()
         if at + 1 == len(self._block):
             self._edges.append(self._block)
             self._block = np.empty_like(self._block)

@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 __all__ = ["ColumnStore"]
 
 _BLOCK_ROWS = 4096
+# Rows wait for each other: a number at a time, every column would be another page of
+# memory. A part of a block.
+_WAITING_ROWS = 64
 _IN_MEMORY_BYTES = 64 << 20
 
 
@@ -31,6 +34,11 @@ class ColumnStore:
         which makes the column one-dimensional.
     in_memory_bytes : int
         Beyond this, full blocks are kept in a temporary file.
+
+    Attributes
+    ----------
+    places : dict of str to int or slice
+        Where in a row each column is.
     """
 
     def __init__(
@@ -43,9 +51,15 @@ class ColumnStore:
         for name, width in self._widths.items():
             self._offsets[name] = total
             total += width
+        self.places: dict[str, int | slice] = {
+            name: at if name in self._plain else slice(at, at + self._widths[name])
+            for name, at in self._offsets.items()
+        }
         self._total = total
         self._block = self._new_block()
         self._filled = 0
+        self._waiting = np.full((_WAITING_ROWS, total), np.nan, np.float32)
+        self._wait = 0
         self._full: list[NDArray[np.float32]] = []
         self._spilled = 0
         self._added: dict[str, NDArray[np.float32]] = {}
@@ -59,7 +73,8 @@ class ColumnStore:
     @property
     def rows(self) -> int:
         """Rows appended so far."""
-        return (self._spilled + len(self._full)) * _BLOCK_ROWS + self._filled
+        whole = (self._spilled + len(self._full)) * _BLOCK_ROWS
+        return whole + self._filled + self._wait
 
     def append(self, values: Mapping[str, float | NDArray[np.floating]]) -> None:
         """Append one row; columns that are not given are NaN.
@@ -69,14 +84,37 @@ class ColumnStore:
         KeyError
             A name that is not a column.
         """
-        row = self._filled
+        row = self.new_row()
         for name, value in values.items():
-            at = self._offsets[name]
-            self._block[at : at + self._widths[name], row] = value
-        self._advance(1)
+            row[self.places[name]] = value
+        self.keep_row()
+
+    def new_row(self) -> NDArray[np.float32]:
+        """Return the next row to write to, all NaN; `places` says what goes where."""
+        row: NDArray[np.float32] = self._waiting[self._wait]
+        return row
+
+    def keep_row(self) -> None:
+        """Append the row that `new_row` has given."""
+        self._wait += 1
+        if self._wait == _WAITING_ROWS:
+            self._settle()
+
+    def _settle(self) -> None:
+        """Put the rows that wait into the newest block."""
+        done, rows = 0, self._wait
+        while done < rows:
+            take = min(rows - done, _BLOCK_ROWS - self._filled)
+            span = slice(self._filled, self._filled + take)
+            self._block[:, span] = self._waiting[done : done + take].T
+            done += take
+            self._wait -= take
+            self._advance(take)
+        self._waiting[:rows] = np.nan
 
     def extend(self, values: Mapping[str, NDArray[np.floating]], rows: int) -> None:
         """Append `rows` rows at once from (rows,) or (rows, width) arrays."""
+        self._settle()
         done = 0
         while done < rows:
             take = min(rows - done, _BLOCK_ROWS - self._filled)
@@ -121,6 +159,7 @@ class ColumnStore:
         """Return rows ``[first, last)`` of a column, read-only."""
         if name in self._added:
             return self._added[name][first:last]
+        self._settle()
         at, width = self._offsets[name], self._widths[name]
         first, last = max(first, 0), min(last, self.rows)
         out = np.empty((width, max(last - first, 0)), np.float32)

@@ -256,6 +256,40 @@ def test_long_lines_of_the_hardest_picture_do_not_overflow(
 
 
 @needs_compiled
+@settings(max_examples=120)
+@given(
+    st.integers(12, 60),
+    st.integers(1, 4),
+    st.integers(1, 40),
+    st.sampled_from([8, 10]),
+    NUMBERS,
+    st.booleans(),
+    st.sampled_from(["noise", "extremes", "upside down"]),
+)
+def test_tiles_whose_edges_fall_between_lanes(
+    lanes: int, columns: int, rows: int, bits: int, number: int, woven: bool, how: str
+) -> None:
+    # Tiles as wide as whole lanes of 4 pixels are summed another way.
+    plane = plane_of(40, max(4 * lanes * columns, 96), bits, number, how)
+    more: dict[str, Any] = {"tiles": (rows, columns), "interlaced": woven}
+    assert same(*both(plane, bins=1 << bits, **more))
+
+
+@needs_compiled
+@pytest.mark.parametrize("bits", [8, 10])
+@pytest.mark.parametrize("interlaced", [False, True])
+def test_tall_tiles_of_the_hardest_picture_do_not_overflow(
+    bits: int, interlaced: bool
+) -> None:
+    rows, columns = np.indices((4200, 128))
+    rows = rows // 2 if interlaced else rows
+    top = 2**bits - 1
+    y = ((rows + columns) % 2 * top).astype(np.uint8 if bits == 8 else np.uint16)
+    got = plane_sums(y, bins=top + 1, tiles=(1, 2), interlaced=interlaced)
+    assert (got.squares == y.size // 2 * (4 * top) ** 2).all()
+
+
+@needs_compiled
 @pytest.mark.parametrize("width", [512, 513, 519])
 @pytest.mark.parametrize("bits", [8, 10])
 def test_pictures_large_enough_to_count_pairs_agree(width: int, bits: int) -> None:

@@ -53,6 +53,24 @@ def test_rows_come_in_bulk_like_one_by_one() -> None:
     assert np.isnan(store["y"]).all()
 
 
+def test_rows_one_by_one_and_in_bulk_keep_their_order() -> None:
+    store = ColumnStore({"x": 0, "y": 2}, in_memory_bytes=1)
+    given: list[float] = []
+    for run in range(300):
+        for _ in range(run % 97):
+            store.append({"x": len(given), "y": np.full(2, -len(given))})
+            given.append(len(given))
+        many = np.arange(len(given), len(given) + run % 5, dtype=np.float32)
+        store.extend({"x": many, "y": np.stack([-many, -many], axis=1)}, len(many))
+        given.extend(many)
+        if run % 41 == 0:
+            assert store.rows == len(given)
+            np.testing.assert_array_equal(store.part("x", 0, 10), given[:10])
+    np.testing.assert_array_equal(store["x"], given)
+    np.testing.assert_array_equal(store["y"][:, 1], -np.array(given))
+    store.close()
+
+
 def test_one_channel_stays_two_dimensional() -> None:
     store = ColumnStore({"x": 1})
     store.extend({"x": np.zeros((5, 1))}, 5)

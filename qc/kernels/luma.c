@@ -1,7 +1,7 @@
 /* One pass over a plane: how often each code occurs, sums of the Laplacian on a grid of
- * tiles, and a small area-averaged picture.
+ * tiles (laplacian.c), and a small area-averaged picture (small.c).
  */
-#include "planes.h"
+#include "laplacian.h"
 
 #define MANY (1 << 18)
 #define MOST 0x7fffffff
@@ -62,172 +62,6 @@ static uint64_t count_16(const uint16_t *row, Py_ssize_t n, uint32_t *tables, si
         tables[row[x] & last]++;
     }
     return (seen | seen >> 16 | seen >> 32 | seen >> 48) & 0xffff;
-}
-
-/* ------------------------------------------------------------------ Laplacian */
-
-#define EDGE(b, x, n) ((n) > 1 ? ((x) == 0 ? 2 * (int64_t)(b)[1] : 2 * (int64_t)(b)[(n) - 2]) : 2 * (int64_t)(b)[0])
-
-/* Squares of the Laplacian of one line from x0 to x1, both within the inside of the
- * line. BLOCK squares stay within SUM. */
-#define SQUARES(NAME, CODE, LAP, SUM, BLOCK)                                           \
-    static inline uint64_t NAME(const CODE *a, const CODE *b, const CODE *c,           \
-                                Py_ssize_t x0, Py_ssize_t x1)                          \
-    {                                                                                  \
-        uint64_t all = 0;                                                              \
-        for (Py_ssize_t x = x0; x < x1;) {                                             \
-            Py_ssize_t end = x1 - x > BLOCK ? x + BLOCK : x1;                          \
-            SUM sum = 0;                                                               \
-            for (; x < end; x++) {                                                     \
-                LAP l = (LAP)(a[x] + c[x] + b[x - 1] + b[x + 1] - 4 * b[x]);           \
-                sum += (SUM)l * l;                                                     \
-            }                                                                          \
-            all += (uint64_t)sum;                                                      \
-        }                                                                              \
-        return all;                                                                    \
-    }
-
-/* 10 bits: at most 4092^2 each, 128 of them under 2^31. Deeper: 262140^2 is for 64. */
-SQUARES(squares_10, uint16_t, int16_t, int32_t, 128)
-SQUARES(squares_16, uint16_t, int32_t, int64_t, 65536)
-
-#if LOW_FIRST
-/* Two pixels at once as one number, the even one low and the odd one high: taking them
- * apart is cheaper than widening. At most 1020^2 each, 1024 of them under 2^31. */
-static inline uint64_t squares_8(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                                 Py_ssize_t x0, Py_ssize_t x1)
-{
-    uint64_t all = 0;
-    Py_ssize_t x = x0;
-    while (x + 2 <= x1) {
-        Py_ssize_t n = (x1 - x > 2048 ? 2048 : x1 - x) / 2;
-        const Two *above = (const Two *)(a + x), *below = (const Two *)(c + x);
-        const Two *before = (const Two *)(b + x - 1), *here = (const Two *)(b + x);
-        const Two *after = (const Two *)(b + x + 1);
-        int32_t evens = 0, odds = 0;
-        for (Py_ssize_t i = 0; i < n; i++) {
-            int even = here[i] & 255, odd = here[i] >> 8;
-            int16_t l = (int16_t)((above[i] & 255) + (below[i] & 255) +
-                                  (before[i] & 255) + odd - 4 * even);
-            int16_t r = (int16_t)((above[i] >> 8) + (below[i] >> 8) + even +
-                                  (after[i] >> 8) - 4 * odd);
-            evens += (int32_t)l * l;
-            odds += (int32_t)r * r;
-        }
-        all += (uint64_t)evens + (uint64_t)odds;
-        x += 2 * n;
-    }
-    if (x < x1) {
-        int l = a[x] + c[x] + b[x - 1] + b[x + 1] - 4 * b[x];
-        all += (uint64_t)(l * l);
-    }
-    return all;
-}
-#else
-SQUARES(squares_8, uint8_t, int16_t, int32_t, 1024)
-#endif
-
-#define SUM_LINE(NAME, CODE)                                                           \
-    static inline int64_t NAME(const CODE *row, Py_ssize_t x0, Py_ssize_t x1)          \
-    {                                                                                  \
-        int64_t all = 0;                                                               \
-        for (Py_ssize_t x = x0; x < x1;) {                                             \
-            Py_ssize_t end = x1 - x > 32768 ? x + 32768 : x1;                          \
-            uint32_t sum = 0;                                                          \
-            for (; x < end; x++)                                                       \
-                sum += row[x];                                                         \
-            all += sum;                                                                \
-        }                                                                              \
-        return all;                                                                    \
-    }
-SUM_LINE(sum_8, uint8_t)
-SUM_LINE(sum_16, uint16_t)
-
-typedef struct {
-    Py_ssize_t rows, columns;
-    int64_t *total, *squares; /* rows x columns each */
-    Py_ssize_t *across;       /* columns + 1 edges */
-    Py_ssize_t row[2], end[2], lines[2];
-} Tiles;
-
-#define LAPLACIAN(NAME, CODE, SQUARES_OF, SUM_OF)                                      \
-    CLONES static void NAME(const CODE *a, const CODE *b, const CODE *c,               \
-                            Py_ssize_t width, const Tiles *tiles, Py_ssize_t row,      \
-                            int first, int last)                                       \
-    {                                                                                  \
-        for (Py_ssize_t j = 0; j < tiles->columns; j++) {                              \
-            Py_ssize_t x0 = tiles->across[j], x1 = tiles->across[j + 1];               \
-            Py_ssize_t at = row * tiles->columns + j;                                  \
-            if (x0 == x1)                                                              \
-                continue;                                                              \
-            /* Summed over a tile, all differences but those across its border         \
-             * cancel. */                                                              \
-            int64_t before = x0 > 0 ? b[x0 - 1] : b[width > 1 ? 1 : 0];                \
-            int64_t after = x1 < width ? b[x1] : b[width > 1 ? width - 2 : 0];         \
-            int64_t total = (after - b[x1 - 1]) - (b[x0] - before);                    \
-            if (first)                                                                 \
-                total -= SUM_OF(b, x0, x1) - SUM_OF(a, x0, x1);                        \
-            if (last)                                                                  \
-                total += SUM_OF(c, x0, x1) - SUM_OF(b, x0, x1);                        \
-            tiles->total[at] += total;                                                 \
-            uint64_t squares = 0;                                                      \
-            if (x0 < 1) {                                                              \
-                int64_t l = (int64_t)a[0] + c[0] + EDGE(b, 0, width) - 4 * (int64_t)b[0]; \
-                squares = (uint64_t)(l * l);                                           \
-                x0 = 1;                                                                \
-            }                                                                          \
-            if (x1 == width && x0 < width) {                                           \
-                Py_ssize_t x = --x1;                                                   \
-                int64_t l = (int64_t)a[x] + c[x] + EDGE(b, x, width) - 4 * (int64_t)b[x]; \
-                squares += (uint64_t)(l * l);                                          \
-            }                                                                          \
-            tiles->squares[at] += (int64_t)(squares + SQUARES_OF(a, b, c, x0, x1));    \
-        }                                                                              \
-    }
-LAPLACIAN(laplacian_8, uint8_t, squares_8, sum_8)
-LAPLACIAN(laplacian_10, uint16_t, squares_10, sum_16)
-LAPLACIAN(laplacian_16, uint16_t, squares_16, sum_16)
-
-/* Of each field, which tile its next line is in, and at which line the tile ends. */
-static void begin_tiles(const Plane *p, Tiles *tiles, Py_ssize_t step)
-{
-    size_t bytes = (size_t)(tiles->rows * tiles->columns) * sizeof(int64_t);
-    memset(tiles->total, 0, bytes);
-    memset(tiles->squares, 0, bytes);
-    for (Py_ssize_t field = 0; field < step; field++) {
-        tiles->row[field] = -1;
-        tiles->end[field] = 0;
-        tiles->lines[field] = (p->height - field + step - 1) / step;
-    }
-}
-
-/* The lines above and below within the same field, mirrored at its border. Tile i
- * begins at line n * i / rows; there may be more tiles than lines. */
-static void add_line(const Plane *p, Tiles *tiles, Py_ssize_t y, Py_ssize_t step,
-                     int narrow)
-{
-    Py_ssize_t field = step == 2 ? y & 1 : 0, k = step == 2 ? y >> 1 : y;
-    Py_ssize_t n = tiles->lines[field];
-    Py_ssize_t up = k > 0 ? k - 1 : (n > 1 ? 1 : 0);
-    Py_ssize_t down = k + 1 < n ? k + 1 : (n > 1 ? n - 2 : 0);
-    const char *a = line(p, up * step + field), *b = line(p, y);
-    const char *c = line(p, down * step + field);
-    int first = tiles->end[field] <= k;
-    while (tiles->end[field] <= k) {
-        tiles->row[field]++;
-        tiles->end[field] = n * (tiles->row[field] + 1) / tiles->rows;
-    }
-    Py_ssize_t row = tiles->row[field];
-    int last = tiles->end[field] == k + 1;
-    if (!p->wide)
-        laplacian_8((const uint8_t *)a, (const uint8_t *)b, (const uint8_t *)c,
-                    p->width, tiles, row, first, last);
-    else if (narrow)
-        laplacian_10((const uint16_t *)a, (const uint16_t *)b, (const uint16_t *)c,
-                     p->width, tiles, row, first, last);
-    else
-        laplacian_16((const uint16_t *)a, (const uint16_t *)b, (const uint16_t *)c,
-                     p->width, tiles, row, first, last);
 }
 
 /* ------------------------------------------------------------------ the pass */
@@ -307,6 +141,7 @@ static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
     }
     if (p->wide && narrow && seen > 1023) {
         /* The sums once more, with room for such codes. */
+        tiles->lane = 0;
         begin_tiles(p, tiles, step);
         for (Py_ssize_t y = 0; y < p->height; y++)
             add_line(p, tiles, y, step, 0);
@@ -324,14 +159,14 @@ static int run_pass(const Plane *p, int64_t *counts, Py_ssize_t bins, int64_t *s
 {
     Counter counter = {0};
     Py_ssize_t *across = malloc((size_t)(columns + 1) * sizeof(Py_ssize_t));
-    int ready = across != NULL && new_counter(&counter, p, bins);
+    uint32_t *lanes = malloc(LANES_ROOM(p));
+    int ready = across != NULL && lanes != NULL && new_counter(&counter, p, bins);
     if (ready) {
         Py_BEGIN_ALLOW_THREADS
-        Tiles tiles = {rows, columns, sums, sums + rows * columns, across, {0}, {0}, {0}};
-        for (Py_ssize_t j = 0; j <= columns; j++)
-            across[j] = p->width * j / columns;
+        Tiles tiles;
+        set_tiles(&tiles, p, bins <= 1024, rows, columns, sums, across, lanes);
         memset(counts, 0, (size_t)bins * sizeof(int64_t));
-        memset(sums, 0, 2 * (size_t)(rows * columns) * sizeof(int64_t));
+        begin_tiles(p, &tiles, 1);
         if (p->width > 0)
             read_plane(p, &counter, counts, bins, &tiles,
                        interlaced && p->height > 1 ? 2 : 1, small);
@@ -339,6 +174,7 @@ static int run_pass(const Plane *p, int64_t *counts, Py_ssize_t bins, int64_t *s
     }
     free(counter.tables);
     free(across);
+    free(lanes);
     return ready;
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -74,6 +75,7 @@ class PictureDecoder:
         track = self._track = info.video
         self._origin = round(info.origin / track.time_base)
         self._tick = max(1, round(1 / (track.frame_rate * track.time_base)))
+        self._far = math.floor(_FAR_S / track.time_base)  # in ticks
         self._stamped = has_own_times(stream)
         self._decoder = FrameDecoder(info, stream, threads=threads, tick=self._tick)
         self._next: deque[Decoded] = deque()
@@ -186,7 +188,7 @@ class PictureDecoder:
         return pts if last is None else max(pts, last + 1)
 
     def _far_behind(self, pts: int, other: int) -> bool:
-        return (other - pts) * self._track.time_base > _FAR_S
+        return other - pts > self._far
 
     def _is_stray(self, pts: int) -> bool:
         """Tell a time that damage made up: far beyond the last and the next."""
