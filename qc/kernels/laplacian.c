@@ -1,8 +1,9 @@
 /* Sums of the Laplacian and of its square in tiles, line by line.
  *
  * Tiles are short: ending a vector loop at each of their edges costs as much as the loop.
- * Where all edges fall between lanes of a few pixels, squares are summed by lanes over
- * the lines of a tile, and by tiles only at its end.
+ * Where all edges of 8-bit tiles fall between lanes of four pixels, squares are summed by
+ * lanes over the lines of a tile, and by tiles only at its end. Planes of 16 bits gain
+ * nothing by it: they wait for memory.
  */
 #include "laplacian.h"
 
@@ -144,10 +145,10 @@ LAPLACIAN(squares_in_16, uint16_t, squares_16)
 /* ------------------------------------------------------------------ by lanes */
 
 #if HAS_LANES
-#define BYTES 32 /* of a vector */
-/* A lane's squares of a line are at most 4 x 1020^2, or 2 x 4092^2 from 10 bits. */
-#define MOST_8 1024
-#define MOST_10 128
+#define VECTOR 32 /* pixels */
+#define LANE 4
+/* A lane's squares are at most 4 x 1020^2 a line. */
+#define MOST_LINES 1024
 
 #define AVX2 __attribute__((target("avx2")))
 #define LOADED(from) _mm256_loadu_si256((const __m256i *)(from))
@@ -162,8 +163,8 @@ AVX2 static inline __m256i four_less(__m256i up, __m256i down, __m256i before,
 }
 
 /* 32 pixels, two at once as one number, the even one low and the odd one high. */
-AVX2 static inline void lanes_of_8(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                                   uint32_t *lanes)
+AVX2 static inline void lanes_of(const uint8_t *a, const uint8_t *b, const uint8_t *c,
+                                 uint32_t *lanes)
 {
     __m256i low = _mm256_set1_epi16(255);
     __m256i up = LOADED(a), down = LOADED(c), here = LOADED(b);
@@ -178,42 +179,25 @@ AVX2 static inline void lanes_of_8(const uint8_t *a, const uint8_t *b, const uin
     _mm256_storeu_si256((__m256i *)lanes, sum);
 }
 
-/* 16 pixels of at most 10 bits. */
-AVX2 static inline void lanes_of_10(const uint16_t *a, const uint16_t *b,
-                                    const uint16_t *c, uint32_t *lanes)
-{
-    __m256i squares = four_less(LOADED(a), LOADED(c), LOADED(b - 1), LOADED(b + 1),
-                                LOADED(b));
-    __m256i sum = _mm256_add_epi32(LOADED(lanes), squares);
-    _mm256_storeu_si256((__m256i *)lanes, sum);
-}
-
 /* The line of a plane wider than two vectors. Its ends are laid out apart, with the
  * mirrored pixels beside them; what lies behind the width falls into spare lanes. */
-#define LANES_OF_LINE(NAME, CODE, LANES_OF)                                            \
-    AVX2 static void NAME(const CODE *a, const CODE *b, const CODE *c,                 \
-                          Py_ssize_t width, uint32_t *lanes)                           \
-    {                                                                                  \
-        enum { N = BYTES / sizeof(CODE), IN_VECTOR = BYTES / sizeof(uint32_t) };       \
-        CODE up[N], down[N], here[N + 2];                                              \
-        here[0] = b[1];                                                                \
-        memcpy(here + 1, b, (N + 1) * sizeof(CODE));                                   \
-        LANES_OF(a, here + 1, c, lanes);                                               \
-        Py_ssize_t x = N;                                                              \
-        for (lanes += IN_VECTOR; x + N < width; x += N, lanes += IN_VECTOR)            \
-            LANES_OF(a + x, b + x, c + x, lanes);                                      \
-        size_t rest = (size_t)(width - x) * sizeof(CODE);                              \
-        memset(up, 0, sizeof(up));                                                     \
-        memset(down, 0, sizeof(down));                                                 \
-        memset(here, 0, sizeof(here));                                                 \
-        memcpy(up, a + x, rest);                                                       \
-        memcpy(down, c + x, rest);                                                     \
-        memcpy(here, b + x - 1, rest + sizeof(CODE));                                  \
-        here[width - x + 1] = b[width - 2];                                            \
-        LANES_OF(up, here + 1, down, lanes);                                           \
-    }
-LANES_OF_LINE(lanes_in_8, uint8_t, lanes_of_8)
-LANES_OF_LINE(lanes_in_10, uint16_t, lanes_of_10)
+AVX2 static void lanes_of_line(const uint8_t *a, const uint8_t *b, const uint8_t *c,
+                               Py_ssize_t width, uint32_t *lanes)
+{
+    uint8_t up[VECTOR] = {0}, down[VECTOR] = {0}, here[VECTOR + 2] = {b[1]};
+    memcpy(here + 1, b, VECTOR + 1);
+    lanes_of(a, here + 1, c, lanes);
+    Py_ssize_t x = VECTOR;
+    for (; x + VECTOR < width; x += VECTOR)
+        lanes_of(a + x, b + x, c + x, lanes + x / LANE);
+    size_t rest = (size_t)(width - x);
+    memcpy(up, a + x, rest);
+    memcpy(down, c + x, rest);
+    memset(here, 0, sizeof(here));
+    memcpy(here, b + x - 1, rest + 1);
+    here[rest + 1] = b[width - 2];
+    lanes_of(up, here + 1, down, lanes + x / LANE);
+}
 
 static void empty_lanes(const Plane *p, Tiles *tiles, int field)
 {
@@ -221,8 +205,8 @@ static void empty_lanes(const Plane *p, Tiles *tiles, int field)
     int64_t *squares = tiles->squares + tiles->row[field] * tiles->columns;
     for (Py_ssize_t j = 0; j < tiles->columns; j++) {
         uint64_t all = 0;
-        Py_ssize_t end = tiles->across[j + 1] / tiles->lane;
-        for (Py_ssize_t i = tiles->across[j] / tiles->lane; i < end; i++)
+        Py_ssize_t end = tiles->across[j + 1] / LANE;
+        for (Py_ssize_t i = tiles->across[j] / LANE; i < end; i++)
             all += lanes[i];
         squares[j] += (int64_t)all;
     }
@@ -230,25 +214,19 @@ static void empty_lanes(const Plane *p, Tiles *tiles, int field)
     tiles->waiting[field] = 0;
 }
 
-static void add_to_lanes(const Plane *p, Tiles *tiles, int field, const char *a,
-                         const char *b, const char *c, int last)
+static void add_to_lanes(const Plane *p, Tiles *tiles, int field, const uint8_t *a,
+                         const uint8_t *b, const uint8_t *c, int last)
 {
-    uint32_t *lanes = tiles->lanes[field];
-    if (p->wide)
-        lanes_in_10((const uint16_t *)a, (const uint16_t *)b, (const uint16_t *)c,
-                    p->width, lanes);
-    else
-        lanes_in_8((const uint8_t *)a, (const uint8_t *)b, (const uint8_t *)c, p->width,
-                   lanes);
-    if (last || ++tiles->waiting[field] == (p->wide ? MOST_10 : MOST_8))
+    lanes_of_line(a, b, c, p->width, tiles->lanes[field]);
+    if (++tiles->waiting[field] == MOST_LINES || last)
         empty_lanes(p, tiles, field);
 }
 #endif
 
 /* ------------------------------------------------------------------ lines and tiles */
 
-void set_tiles(Tiles *tiles, const Plane *p, int narrow, Py_ssize_t rows,
-               Py_ssize_t columns, int64_t *sums, Py_ssize_t *across, uint32_t *lanes)
+void set_tiles(Tiles *tiles, const Plane *p, Py_ssize_t rows, Py_ssize_t columns,
+               int64_t *sums, Py_ssize_t *across, uint32_t *lanes)
 {
     memset(tiles, 0, sizeof(*tiles));
     tiles->rows = rows;
@@ -259,16 +237,13 @@ void set_tiles(Tiles *tiles, const Plane *p, int narrow, Py_ssize_t rows,
     tiles->lanes[0] = lanes;
     tiles->lanes[1] = lanes + LANES_ROOM(p) / 2 / sizeof(uint32_t);
 #if HAS_LANES
-    tiles->lane = p->wide ? 2 : 4;
-    if ((p->wide && !narrow) || p->width < 3 * BYTES || !__builtin_cpu_supports("avx2"))
-        tiles->lane = 0;
-#else
-    (void)narrow;
+    tiles->by_lanes = !p->wide && p->width >= 2 * VECTOR && __builtin_cpu_supports("avx2");
 #endif
     for (Py_ssize_t j = 0; j <= columns; j++) {
         across[j] = p->width * j / columns;
-        if (tiles->lane && across[j] % tiles->lane)
-            tiles->lane = 0;
+#if HAS_LANES
+        tiles->by_lanes &= across[j] % LANE == 0;
+#endif
     }
 }
 
@@ -308,19 +283,20 @@ void add_line(const Plane *p, Tiles *tiles, Py_ssize_t y, Py_ssize_t step, int n
         const uint8_t *a = (const uint8_t *)above, *b = (const uint8_t *)here;
         const uint8_t *c = (const uint8_t *)below;
         borders_of_8(a, b, c, width, tiles, row, first, last);
-        if (!tiles->lane)
-            squares_in_8(a, b, c, width, tiles, row);
-    } else {
-        const uint16_t *a = (const uint16_t *)above, *b = (const uint16_t *)here;
-        const uint16_t *c = (const uint16_t *)below;
-        borders_of_16(a, b, c, width, tiles, row, first, last);
-        if (!tiles->lane && narrow)
-            squares_in_10(a, b, c, width, tiles, row);
-        else if (!tiles->lane)
-            squares_in_16(a, b, c, width, tiles, row);
-    }
 #if HAS_LANES
-    if (tiles->lane)
-        add_to_lanes(p, tiles, field, above, here, below, last);
+        if (tiles->by_lanes) {
+            add_to_lanes(p, tiles, field, a, b, c, last);
+            return;
+        }
 #endif
+        squares_in_8(a, b, c, width, tiles, row);
+        return;
+    }
+    const uint16_t *a = (const uint16_t *)above, *b = (const uint16_t *)here;
+    const uint16_t *c = (const uint16_t *)below;
+    borders_of_16(a, b, c, width, tiles, row, first, last);
+    if (narrow)
+        squares_in_10(a, b, c, width, tiles, row);
+    else
+        squares_in_16(a, b, c, width, tiles, row);
 }

@@ -141,7 +141,6 @@ static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
     }
     if (p->wide && narrow && seen > 1023) {
         /* The sums once more, with room for such codes. */
-        tiles->lane = 0;
         begin_tiles(p, tiles, step);
         for (Py_ssize_t y = 0; y < p->height; y++)
             add_line(p, tiles, y, step, 0);
@@ -164,7 +163,7 @@ static int run_pass(const Plane *p, int64_t *counts, Py_ssize_t bins, int64_t *s
     if (ready) {
         Py_BEGIN_ALLOW_THREADS
         Tiles tiles;
-        set_tiles(&tiles, p, bins <= 1024, rows, columns, sums, across, lanes);
+        set_tiles(&tiles, p, rows, columns, sums, across, lanes);
         memset(counts, 0, (size_t)bins * sizeof(int64_t));
         begin_tiles(p, &tiles, 1);
         if (p->width > 0)
