@@ -19,6 +19,9 @@ __all__ = ["PictureDecoder", "Timed", "planes_of", "target_format", "to_rgb"]
 
 # Times that lie further back than this are no matter of reordering.
 _FAR_S = 1
+# Behind a time that leaps so many frames are waited for, as many as a decoder may hold:
+# does the clock come back?
+_WITNESSES = 16
 
 
 @dataclass(slots=True)
@@ -115,14 +118,12 @@ class PictureDecoder:
         for decoded in self._decoder.decode(packet):
             # The next one's time tells whether this one's can be.
             self._next.append(decoded)
-            if len(self._next) > 1:
-                yield from self._time(self._next.popleft())
+            yield from self._due(ended=False)
 
     def rest(self) -> Iterator[Timed]:
         """Yield frames and their times as `finish` does."""
         self._next.extend(self._decoder.finish())
-        while self._next:
-            yield from self._time(self._next.popleft())
+        yield from self._due(ended=True)
         for sent in self._decoder.ledger.lost:
             if sent.pts is not None:
                 shift = self._shift.get(sent.clock, self._offset)
@@ -133,9 +134,45 @@ class PictureDecoder:
         """Let go of what the decoder has opened."""
         self._decoder.close()
 
-    def _time(self, decoded: Decoded) -> Iterator[Timed]:
+    def _due(self, *, ended: bool) -> Iterator[Timed]:
+        """Yield the frames of which those behind show whether their time can be.
+
+        Where data are missing, decoders give frames of both sides by turns.
+        """
+        waiting = self._next
+        while len(waiting) > (0 if ended else 1):
+            at, stray = 0, False
+            if self._leaps(waiting[0]):
+                if len(waiting) <= _WITNESSES and not ended:
+                    return
+                # Made up by damage: the clock has gone on as if nothing were.
+                stray = self._goes_on(waiting[-1])
+                if not stray:
+                    at = next((i for i, d in enumerate(waiting) if self._goes_on(d)), 0)
+            decoded = waiting[at]
+            del waiting[at]
+            yield from self._time(decoded, stray=stray)
+
+    def _leaps(self, decoded: Decoded) -> bool:
+        """Tell a time far beyond the last one."""
+        pts = decoded.frame.pts
+        if not self._stamped or pts is None or self._last_pts is None:
+            return False
+        return self._far_behind(self._last_raw, pts)
+
+    def _goes_on(self, decoded: Decoded) -> bool:
+        """Tell a time a little later than the last one."""
+        pts = decoded.frame.pts
+        return pts is not None and pts > self._last_raw and not self._leaps(decoded)
+
+    @property
+    def _last_raw(self) -> int:
+        """The last frame's time on the clock that runs now."""
+        return (self._last_pts or 0) + self._origin - self._offset
+
+    def _time(self, decoded: Decoded, *, stray: bool) -> Iterator[Timed]:
         frame = decoded.frame
-        pts = self._ticks(frame, decoded.sent.clock)
+        pts = self._ticks(frame, decoded.sent.clock, stray=stray)
         self._last_pts = pts
         self._last_duration = frame.duration or self._tick
         shape = (frame.format.name, frame.width, frame.height)
@@ -168,10 +205,10 @@ class PictureDecoder:
         self.damaged += timed.damaged
         return picture
 
-    def _ticks(self, frame: VideoFrame, clock: int) -> int:
+    def _ticks(self, frame: VideoFrame, clock: int, *, stray: bool) -> int:
         """Return ticks since the take's start; time never stands still or runs back."""
         last = self._last_pts
-        if self._stamped and frame.pts is not None and not self._is_stray(frame.pts):
+        if self._stamped and frame.pts is not None and not stray:
             pts = frame.pts - self._origin + self._offset
             if last is not None and self._far_behind(pts, last):
                 # The clock began anew, as where recordings were joined.
@@ -189,15 +226,3 @@ class PictureDecoder:
 
     def _far_behind(self, pts: int, other: int) -> bool:
         return other - pts > self._far
-
-    def _is_stray(self, pts: int) -> bool:
-        """Tell a time that damage made up: far beyond the last and the next."""
-        if self._last_pts is None or not self._next:
-            return False
-        following = self._next[0].frame.pts
-        last = self._last_pts + self._origin - self._offset
-        return (
-            following is not None
-            and self._far_behind(following, pts)
-            and self._far_behind(last, pts)
-        )
