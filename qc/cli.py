@@ -204,9 +204,14 @@ def _stream(text: str) -> int:
     return int(text)
 
 
+def _in_unit(text: str, unit: str) -> float:
+    """Read a number as people write it: with its unit, with a comma for the point."""
+    return float(text.strip().removesuffix(unit).replace(",", "."))
+
+
 def _number(text: str) -> float:
     try:
-        return float(text)
+        return _in_unit(text, "%")
     except ValueError:
         raise argparse.ArgumentTypeError(
             f"{text!r} is not a number, e.g. 95 or 97.5"
@@ -215,7 +220,7 @@ def _number(text: str) -> float:
 
 def _seconds(text: str) -> float:
     try:
-        value = float(text)
+        value = _in_unit(text, "s")
     except ValueError:
         value = math.nan
     if not 1 <= value <= 86_400:

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from qc.cli import _parser
 from qc.limits import to_toml
 from qc.measures import all_options, default_limits
 from qc.report.folder import check_writable
@@ -210,6 +211,17 @@ def test_wrong_options_are_told(
     assert re.search(sentence, done.stderr)
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "reports" / "take01_clean").exists()
+
+
+@pytest.mark.parametrize("text", ["97.5", "97,5", " 97.5 % ", "97,5%"])
+def test_a_level_may_be_written_as_people_write_it(text: str) -> None:
+    options = _parser().parse_args(["take", "a.mov", "--level", text])
+    assert options.level == 97.5
+
+
+@pytest.mark.parametrize("text", ["20", "20 s", "20,0s"])
+def test_a_time_may_be_written_as_people_write_it(text: str) -> None:
+    assert _parser().parse_args(["spot", "a.mov", "--within", text]).within == 20.0
 
 
 def test_an_output_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
