@@ -280,7 +280,8 @@ MEASURE = Measure(
             "exposure.drift_review_stops",
             0.35,
             "Drift when the level of an unchanged scene walks or pumps by this much; "
-            "a third of a stop is what an eye sees between two shots (house choice).",
+            "a third of a stop is what an eye sees between two shots (house choice). "
+            "A note when it goes one way within two seconds and stays.",
             unit="stops",
             low=0.05,
             high=10,
@@ -373,5 +374,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=4,
+    version=5,
 )

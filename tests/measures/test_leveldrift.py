@@ -199,6 +199,28 @@ def test_a_jump_that_stays_is_a_note_at_its_frame(stops: float, seconds: float) 
     assert "iris ring" in finding.advice
 
 
+@pytest.mark.parametrize(
+    ("stops", "seconds", "grade"),
+    [
+        (-1.0, 0.8, Grade.NOTE),  # the iris turned to another setting
+        (0.7, 1.6, Grade.NOTE),
+        (-0.8, 4.0, Grade.REVIEW),  # no hand is so slow
+    ],
+)
+def test_a_quick_move_that_stays_is_a_note(
+    stops: float, seconds: float, grade: Grade
+) -> None:
+    def look(t: float) -> NDArray[Any]:
+        return 0.5 * still() * 2 ** (stops * min(max((t - 2) / seconds, 0), 1))
+
+    _, (finding,) = drifts(look)
+    assert finding.grade is grade
+    assert finding.worst == pytest.approx(abs(stops), abs=0.05)
+    stays = "and stays there" in finding.message
+    assert stays == (grade is Grade.NOTE)
+    assert ("iris ring" in finding.advice) == stays
+
+
 def test_a_jump_and_its_way_back_are_one_review() -> None:
     def look(t: float) -> NDArray[Any]:
         return 0.5 * still() * (2**0.8 if 3 <= t < 5.4 else 1.0)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Exhibit, Line, Measured, finding_of, signed
 from qc.measures.parts.level.leveljumps import (
+    STAYS_ADVICE,
     Jump,
     colours_moved,
     jump_advice,
@@ -43,6 +44,9 @@ _CARRY_STOPS = 0.0035
 _ENTERED_PERCENT = 5.0
 _ENTERS_SECONDS = 1.0
 _PUMPS_FROM = 3
+# A hand turns the iris to another setting within this, once; automatics that answer to
+# what comes in are told by that (house choice).
+_SETTING_SECONDS, _STAYS_SECONDS = 2.0, 1.5
 _MOSTLY = 0.5
 _SHOWN_SECONDS = 4.0
 _SHOWN_POINTS = 600
@@ -94,16 +98,27 @@ def drift(measured: Measured) -> Iterator[Finding]:
         )
     for event in _events(measured, readings):
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
-        key = "reject" if gross else "review"
+        key, grade = ("reject", Grade.REJECT) if gross else ("review", Grade.REVIEW)
+        if _is_setting(readings, event):
+            # Like a jump that stays, only slower.
+            key, grade = "review", Grade.NOTE
         yield _found(
             measured,
             readings,
             event,
-            grade=Grade.REJECT if gross else Grade.REVIEW,
+            grade=grade,
             worst_row=event.worst,
-            words=(_message(readings, event), _advice(event)),
+            words=(_message(readings, event), _advice(readings, event)),
             limit=f"exposure.drift_{key}_stops",
         )
+
+
+def _is_setting(readings: Readings, event: _Event) -> bool:
+    """Return whether the level goes one way, quickly, and stays: a new setting."""
+    begin, end = (float(readings.start(row)) for row in (event.first, event.last))
+    stays = float(readings.start(readings.rows)) - end >= _STAYS_SECONDS
+    once = len(event.swings) == 1 and not event.entered
+    return once and stays and end - begin <= _SETTING_SECONDS
 
 
 def _found(
@@ -269,6 +284,8 @@ def _message(readings: Readings, event: _Event) -> str:
     else:
         way = "rises" if event.swings[0].stops > 0 else "falls"
         what = f"{way} by {much} within {seconds:.1f} s"
+        if _is_setting(readings, event):
+            what += ", and stays there"
     out = f"The level of the unchanged scene {what}."
     if event.entered:
         out += (
@@ -278,7 +295,9 @@ def _message(readings: Readings, event: _Event) -> str:
     return out
 
 
-def _advice(event: _Event) -> str:
+def _advice(readings: Readings, event: _Event) -> str:
+    if _is_setting(readings, event):
+        return STAYS_ADVICE
     if event.entered or len(event.swings) >= _PUMPS_FROM:
         return (
             "Automatic iris or gain is on: set both to manual, and expose once for the "

@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from qc.measures.base import Measured
 from qc.measures.parts.level.levelwalk import swings, trimmed
 
-__all__ = ["Jump", "colours_moved", "jump_advice", "jump_message", "paired", "steadied"]
+__all__ = [
+    "STAYS_ADVICE",
+    "Jump",
+    "colours_moved",
+    "jump_advice",
+    "jump_message",
+    "paired",
+    "steadied",
+]
 
 # Swings of this much that follow one another faster than this, so many in a row, are
 # flashes: an automatic iris takes a second or more for a round (common practice).
@@ -33,6 +41,12 @@ _BACK_SHARE = 0.35
 # (Planck's law).
 _COLOUR_STOPS, _COLOUR_TIMES = 0.15, 4.0
 _COLOUR_SECONDS = 1.0
+
+STAYS_ADVICE = (
+    "If this was not meant: keep hands off the iris ring and the gain switch while "
+    "recording, and lock the ring; set both before the take begins."
+)
+"""What to do about a level that goes to another one and stays there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +201,4 @@ def jump_advice(jump: Jump) -> str:
             "Set iris and gain to manual. If they are, something switches to and fro: "
             "the gain, a filter in the lens, or a lamp with a loose contact."
         )
-    return (
-        "If this was not meant: keep hands off the iris ring and the gain switch while "
-        "recording, and lock the ring; set both before the take begins."
-    )
+    return STAYS_ADVICE
