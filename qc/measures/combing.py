@@ -386,7 +386,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=3,
+    version=4,
     label="Interlace",
     clock="picture",
     columns=(

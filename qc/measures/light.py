@@ -24,7 +24,13 @@ from qc.measures.base import (
     Setup,
     Values,
 )
-from qc.measures.parts.light.lightbeats import beats, rate_of
+from qc.measures.parts.light.fewrounds import few_rounds
+from qc.measures.parts.light.lightbeats import (
+    FLICKER_ROUNDS,
+    beats,
+    rate_of,
+    shots,
+)
 from qc.measures.parts.light.lightfigures import exhibits, mark
 from qc.measures.parts.light.lightrolls import (
     LEAST_ROUNDS,
@@ -86,6 +92,7 @@ def _notes(measured: Measured) -> Iterable[str]:
             "of it: it is stronger than the figures say."
         )
     yield from _slow_notes(measured)
+    yield from _few_notes(measured)
 
 
 def _slow_notes(measured: Measured) -> Iterable[str]:
@@ -105,6 +112,35 @@ def _slow_notes(measured: Measured) -> Iterable[str]:
         f"frames a second, could be told {told}: it takes a shot of "
         f"{LEAST_ROUNDS / beat:.1f} s in which little moves."
     )
+
+
+def _few_notes(measured: Measured) -> Iterable[str]:
+    """Say where light swung as slow flicker does, but not often enough to tell."""
+    readings = measured.picture
+    if readings is None:
+        return
+    limit = float(measured.limits["light.flicker_review_percent"])
+    times = readings.times()[:-1]
+    grid = measured.info.grid
+    for first, last in shots(measured):
+        beat = slow_beat(rate_of(measured, times[first:last]))
+        if beat is None or (readings["light.flicker_percent"][first:last] > 0).any():
+            continue
+        seen = few_rounds(
+            readings["light.strips_stops"][first:last],
+            times[first:last],
+            beat=beat,
+            most=FLICKER_ROUNDS,
+        )
+        if seen is None or seen.percent <= limit:
+            continue
+        yield (
+            f"From {grid.label(grid.nearest(readings.start(first)))} on the light of "
+            f"the whole picture goes up and down by {seen.percent:.1f} %, once in "
+            f"{1 / seen.hertz:.1f} s, as under lamps on the mains at this frame rate. "
+            f"The shot holds {seen.rounds:.1f} rounds of it; it takes "
+            f"{FLICKER_ROUNDS:g} to tell flicker from an iris, a dimmer or daylight."
+        )
 
 
 def _slow_share(measured: Measured) -> float:

@@ -28,7 +28,14 @@ from qc.measures.base import (
     finding_of,
 )
 from qc.measures.parts.motion.globalmotion import MotionTracker
-from qc.measures.parts.motion.swaying import Knock, Path, knocks, path_pieces, sway
+from qc.measures.parts.motion.swaying import (
+    Knock,
+    Path,
+    knocks,
+    path_pieces,
+    sway,
+    without_knocks,
+)
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.spans import Span, bridged, past_limit
 from qc.views import proxy_luma
@@ -99,8 +106,10 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     size, hz, pan = (np.full(rows, np.nan) for _ in range(3))
     if readings is not None and rows:
         begins = readings.times()[:-1]
+        least = float(measured.limits["steadiness.knock_percent"])
         for path in _pieces(readings):
-            found = sway(path)
+            # A knock alone makes two or three swings beside a slow drift.
+            found = sway(without_knocks(path, knocks(path, least=least)))
             part = slice(path.first, path.last)
             nearest = np.rint((begins[part] - path.times[0]) * path.rate).astype(int)
             nearest = np.clip(nearest, 0, len(path.times) - 1)
@@ -322,7 +331,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
-    version=3,
+    version=4,
     label="Steadiness",
     clock="picture",
     room="movement",
@@ -359,8 +368,9 @@ MEASURE = Measure(
         Option(
             "steadiness.knock_percent",
             0.8,
-            "A quiet picture jumps by more than this, in percent of its width, within "
-            "a quarter of a second, and settles again (house choice).",
+            "A quiet picture jumps by more than this from one side to the other, in "
+            "percent of its width, within a quarter of a second, and settles again "
+            "(house choice).",
             unit="%",
             low=0.1,
             high=100,
@@ -398,8 +408,11 @@ MEASURE = Measure(
         "follows, so that hands and instruments do not count. The path these shifts "
         "add up to is smoothed (Gaussian, 0.55 s): the smooth part is the intended "
         "pan. What is left and goes to and fro at least twice at 0.4 Hz or faster is "
-        "sway, peak to peak along its main direction; its frequency is the peak of "
-        "the periodogram. A jump within a quarter of a second out of rest is a knock."
+        "sway, peak to peak along its main direction, as far as the path itself goes "
+        "back and does not only slow down; its frequency is the peak of the "
+        "periodogram. A jump within a quarter of a second out of rest, or within 0.45 "
+        "s if the picture comes back, is a knock, from one side to the other; it is "
+        "looked for beside a slow drift too (running median, 1 s)."
     ),
     source=(
         "Registration by gradients: B. D. Lucas and T. Kanade, 1981; iteratively "

@@ -25,6 +25,7 @@ from qc.measures.parts.stillness.stillframes import (
     Changes,
     State,
     again,
+    rare_keys,
     repeated,
     still,
 )
@@ -47,6 +48,9 @@ _LINES = 40
 # and a codec short of data may leave nothing of the noise. Seen: 0.04 % in a drawing,
 # 4 % in the most heavily coded webcam.
 _ALIVE_PERCENT = 0.5
+# A whole picture that moves faster than this, percent of its width a frame, and a light
+# on more of it, stop and go on for other reasons than a repeat (house choices).
+_SHIFT_PERCENT, _LIT_PERCENT = 0.1, 5.0
 # In rhythms of so many frames at most every group of a codec's pictures has repeats.
 _BLURRED_PERIOD = 12
 
@@ -183,6 +187,27 @@ def frozen_runs(
     return [(a, b) for a, b in runs(flags) if round(times[b] - times[a], 6) >= shortest]
 
 
+def _otherwise(readings: Readings) -> Flags:
+    """Return where other things stop and go on for a frame: a knock that turns, a lamp.
+
+    The picture as a whole moves one way before the frame and the other way behind it;
+    or a part of it turns bright or dark at once beside the frame.
+    """
+    out = np.zeros(readings.rows, bool)
+    shift = ("steadiness.dx_percent", "steadiness.dy_percent")
+    if all(name in readings.columns for name in shift) and readings.rows > 2:
+        way = np.stack([np.nan_to_num(readings[name]) for name in shift], axis=1)
+        before, behind = way[:-2], way[2:]
+        fast = np.maximum(np.hypot(*before.T), np.hypot(*behind.T)) > _SHIFT_PERCENT
+        out[1:-1] |= fast & ((before * behind).sum(axis=1) < 0)
+    light = ("flash.rise_percent", "flash.fall_percent")
+    if all(name in readings.columns for name in light):
+        net = np.nan_to_num(readings[light[0]] - readings[light[1]])
+        jump = np.abs(net) > _LIT_PERCENT
+        out |= jump | np.append(jump[1:], False) | np.append(False, jump[:-1])
+    return out
+
+
 def _alive(readings: Readings, live: NDArray[np.bool_]) -> bool:
     """Tell whether live frames change all over, so that stillness means something."""
     changed = _column(readings, "changed_percent")[live]
@@ -196,14 +221,16 @@ def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
     changes = _changes(readings, black)
     known = np.isfinite(changes.difference)
     is_still = still(changes)
-    twice = repeated(changes, is_still)
+    twice = repeated(changes, is_still, _otherwise(readings))
     out = np.where(known, float(State.LIVE), np.nan)
     if _alive(readings, known & ~is_still & ~twice):
         shortest = measured.limits["stillness.frozen_review_seconds"]
         out[twice] = State.SINGLE
         for first, last in frozen_runs(is_still, changes.times, shortest=shortest):
             out[first:last] = State.FROZEN
-        found, inside = cadences(*again(out), changes.difference, changes.cell)
+        found, inside = cadences(
+            *again(out), changes.difference, changes.cell, rare_keys(changes.key)
+        )
         for cadence in found:
             if cadence.period > _BLURRED_PERIOD:
                 continue
@@ -276,7 +303,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=3,
+    version=4,
     label="Stillness",
     clock="picture",
     columns=(
@@ -372,7 +399,8 @@ MEASURE = Measure(
         "tenth of the take's own live frames, with no cell changing by more than "
         "2.5 %, or what is the same bit for bit; pulses of key frames are bridged. "
         "Single repeats stand out against the frames around them, by the mean change "
-        "or by that of the cell that changes most. Steady rhythms of "
+        "or by that of the cell that changes most, or by a lesser fall that the next "
+        "frame makes up for. Steady rhythms of "
         "repeats are found by their period and noted. The frames told are those that "
         "repeat, not the one they repeat. Black: the level of 48 x 27 cells."
     ),

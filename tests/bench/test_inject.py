@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import colour
@@ -17,11 +19,11 @@ from qc.media import probe
 from qc.signal import Signal
 from tests import synth
 from tests.bench import inject
-from tests.bench.faults import iris, lamp, lens, tape
+from tests.bench.faults import iris, lamp, lens, pieces, tape
 from tests.bench.faults.job import Injected, Job
 from tests.bench.faults.kinds import KINDS, Kind
 from tests.bench.faults.linear import Curve, Planes, daylight_gains, oetf
-from tests.bench.faults.pieces import PIECES, Piece, Source, write
+from tests.bench.faults.pieces import PIECES, Piece, Source, way_percent, write
 from tests.bench.faults.score import Alarm, Case, Told, match, threshold
 from tests.bench.faults.table import Outcome, lines, listing, table
 
@@ -273,6 +275,55 @@ def test_woven_fields_hold_two_moments() -> None:
 # ----------------------------------------------------------------- writing and chance
 
 
+def _played(shift: int, frames: int = 40) -> Piece:
+    """Return a pan over a drawn picture, whole pixels a frame."""
+    wide = synth.scene(1, 480, 96)[0]
+    made: list[Planes] = []
+    for i in range(frames):
+        x = 40 + shift * i
+        y, (cb, cr) = wide[0][:, x : x + 160], (p[:, :80] for p in wide[1:])
+        made.append((y.copy(), cb.copy(), cr.copy()))
+    return Piece(_SOURCE, made, _LIMITED, Fraction(25))
+
+
+@pytest.mark.parametrize("shift", [-1, 0, 2])
+def test_way_of_a_pan_is_what_was_shifted(shift: int) -> None:
+    # 36 frames from the first picture that is looked at to the last, of 160 pixels.
+    way = way_percent(_played(shift))
+    assert way == pytest.approx(100 * 35 * abs(shift) / 160, abs=0.6)
+
+
+def test_a_pan_played_to_and_fro_is_judged_for_shake_played_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pan = Source("own", "tune", "family", passes=3)
+    played: list[int] = []
+
+    def load(source: Source) -> Piece:
+        once = _played(1).frames
+        back = [*once[-2::-1], *once[1:]] if source.passes == 3 else []
+        return Piece(source, [*once, *back], _LIMITED, Fraction(25))
+
+    def checked(piece: Piece) -> tuple[list[Told], Any]:
+        played.append(len(piece.frames))
+        told = [Told(rule, "review", 5, 9) for rule in ("picture.shake", "focus.soft")]
+        return told if len(piece.frames) > 40 else [], SimpleNamespace(
+            failed=False, picture=SimpleNamespace(columns=())
+        )
+
+    monkeypatch.setattr(inject, "load", load)
+    monkeypatch.setattr(pieces, "load", load)
+    monkeypatch.setattr(inject, "_as_it_is", checked)
+    found = inject.untouched(pan)
+    # 40 frames, and 39 more each way; shake as it is in 40 frames of 1/25 s.
+    assert played == [118, 40]
+    assert [f.rule for f in found.findings] == ["focus.soft"]
+    assert (found.frames, found.shake_seconds) == (118, 1.6)
+    still = replace(pan, passes=1)
+    assert inject.untouched(still).shake_seconds is None
+    assert played == [118, 40, 40]
+
+
 def test_a_piece_keeps_range_matrix_rate_and_stamps(tmp_path: Path) -> None:
     piece = _alive(40)
     odd = Piece(
@@ -372,7 +423,8 @@ def test_table_counts_by_hand(capsys: pytest.CaptureFixture[str]) -> None:
             Alarm("own", Told("picture.black", "review", 3, 4)),
             Alarm("own", Told("picture.black", "review", 8, 9), "it is night"),
         ],
-        minutes=2.0,
+        minutes=2.5,
+        less={"picture.black": 0.5, "file.gap": 1.0},
     )
     line = next(lines(out))
     assert (line.put, line.noticed, line.found) == (4, 3, 2)

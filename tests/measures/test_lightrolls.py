@@ -26,6 +26,7 @@ from tests.measures.test_light import (
     Lamp,
     found,
     judged,
+    of_strips,
     rendered,
     top,
 )
@@ -209,3 +210,35 @@ def test_unknown_strips_tell_nothing() -> None:
     steps, parts, times = changes(5.0, lambda t, y: 0 * t * y)
     steps[:, 5:] = np.nan
     assert roll_of(steps, parts, times, BEAT) is None
+
+
+def few(measured: Measured) -> list[str]:
+    assert light.MEASURE.notes is not None
+    return [n for n in light.MEASURE.notes(measured) if "goes up and down" in n]
+
+
+@pytest.mark.parametrize("seconds", [11.0, 14.0, 18.0])
+def test_a_slow_flicker_seen_too_few_times_is_said(seconds: float) -> None:
+    # 0.120 Hz: 1.3, 1.7 and 2.2 rounds.
+    turn = 2 * np.pi * BEAT * np.arange(round(seconds * NTSC)) / float(NTSC)
+    level = np.repeat(0.05 * np.cos(turn)[:, None], STRIPS, axis=1)
+    measured = of_strips(np.diff(level, axis=0, prepend=level[:1]), NTSC)
+    assert found(measured) == []
+    (note,) = few(measured)
+    # Contrast of 2^0.05 and 2^-0.05, rounds as above.
+    assert "by 3.5 %" in note
+    assert f"once in {1 / BEAT:.1f} s" in note
+    assert f"holds {seconds * BEAT:.1f} rounds" in note
+
+
+def test_what_is_no_slow_flicker_is_not_noted_as_one() -> None:
+    at = np.arange(round(14 * NTSC)) / float(NTSC)
+    place = (np.arange(STRIPS) + 0.5) / STRIPS
+    for level in (
+        np.repeat(0.1 * np.clip((at - 5) / 2, 0, 1)[:, None], STRIPS, axis=1),  # iris
+        np.repeat(0.05 * np.cos(2 * np.pi * 0.3 * at)[:, None], STRIPS, axis=1),
+        0.05 * np.cos(2 * np.pi * BEAT * at)[:, None] * (place < 0.3),  # a shadow
+        np.repeat(0.004 * np.cos(2 * np.pi * BEAT * at)[:, None], STRIPS, axis=1),
+    ):
+        measured = of_strips(np.diff(level, axis=0, prepend=level[:1]), NTSC)
+        assert few(measured) == []

@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from qc.measures.parts.stillness.stillframes import Changes, notches
+from qc.measures.parts.stillness.rhythms import cadences
+from qc.measures.parts.stillness.stillframes import (
+    Changes,
+    catching_up,
+    notches,
+    repeated,
+    still,
+)
+from qc.spans import runs
 from tests.measures.test_stillness import coded, found, live, places
 
 FRAMES = 60
@@ -93,3 +101,78 @@ def test_coded_repeats_of_a_moving_hand_are_found(tmp_path: Path) -> None:
         images[at] = images[at - 1]
     findings = found(coded(tmp_path, images, name))
     assert places(findings) == [(40, 41), (77, 78), (110, 111)]
+
+
+# ---------------------------------------------------------- motion that catches up
+
+
+@pytest.mark.parametrize("number", range(5))
+def test_a_repeat_is_told_by_the_frame_that_makes_up_for_it(number: int) -> None:
+    take = changes(number)
+    # A codec short of data: as many pixels change, a cell still by two fifths.
+    put(take, 20, 0.22, 3.9, 35)
+    assert rows(take) == []
+    assert np.flatnonzero(catching_up(take)).tolist() == []
+    # The next frame has moved for two.
+    put(take, 21, 0.5, 19.0, 45)
+    assert np.flatnonzero(catching_up(take)).tolist() == [20]
+    assert np.flatnonzero(repeated(take, still(take))).tolist() == [20]
+
+
+def test_motion_that_jumps_or_slows_is_no_repeat() -> None:
+    for number in range(20):
+        take = changes(number, spread=0.3)
+        assert not catching_up(take).any()
+    take = changes(1)
+    put(take, 20, 0.6, 20.0, 60)  # a jerk
+    for row, share in ((30, 0.6), (31, 0.35), (32, 0.35), (33, 0.6)):  # a turn
+        put(take, row, 0.3 * share, 10 * share, 30)
+    assert not catching_up(take).any()
+    assert not catching_up(replace(take, cell=0.3 * take.cell)).any()
+    short = replace(take, cell=take.cell[:6], difference=take.difference[:6])
+    assert not catching_up(short).any()
+
+
+# ------------------------------------------------------------------- key frames
+
+
+def test_what_a_key_frame_builds_anew_does_not_end_a_still() -> None:
+    take = changes(1)
+    for row in range(20, 41):
+        put(take, row, 0.002, 0.5, 0.05)
+    # In a small picture single pixels change by more than the whole does.
+    put(take, 24, 0.6, 12.0, 70)
+    put(take, 36, 0.6, 12.0, 70)
+    assert np.flatnonzero(still(take)).tolist() == list(range(20, 41))
+    # A part of the picture that moves.
+    put(take, 36, 0.6, 12.0, 10)
+    assert not still(take)[36]
+
+
+def test_key_frames_alone_make_no_frames_live() -> None:
+    # A scene at rest whose noise a codec takes away, but for key frames.
+    take = changes(1)
+    take.difference[:] *= np.where(take.key, 2.0, 0.04)
+    take.cell[:] = np.where(take.key, 6.0, 0.15 * take.cell)
+    assert not still(take).any()
+    # Some of the noise comes back in each: beside frames that move, too, it is live.
+    take.difference[:30] = changes(1).difference[:30]
+    # Under half a second, of 25 frames, is no freeze.
+    assert max((b - a for a, b in runs(still(take))), default=0) < 12
+    # A kept picture is the same again soon.
+    take.changed[30:60] = np.where(take.key[30:60], 70, 0.02)
+    assert np.flatnonzero(still(take)).tolist() == list(range(30, 60))
+
+
+@pytest.mark.parametrize("group", [12, 15, 25])
+def test_a_rhythm_is_told_in_spite_of_key_frames(group: int) -> None:
+    again = np.arange(240) % 2 == 1
+    keys = np.arange(240) % group == 0
+    change = np.where(again, 0.05, 1.0)
+    # A repeat that is a key frame is coded anew, and no repeat to be seen.
+    change[keys] = 0.6
+    found_, inside = cadences(
+        again & ~keys, np.ones(240, bool), change, 20 * change, keys
+    )
+    assert [(c.first, c.last, c.period, c.repeats) for c in found_] == [(0, 240, 2, 1)]
+    assert inside.tolist() == again.tolist()

@@ -18,12 +18,24 @@ NEAR_FRAMES = 3.0
 
 @dataclass
 class Outcome:
-    """All that a run of the bench gave."""
+    """All that a run of the bench gave.
+
+    Attributes
+    ----------
+    minutes : float
+        Untouched pieces that were checked.
+    less : mapping
+        By how many minutes fewer that is for some rules.
+    """
 
     cases: list[score.Case] = field(default_factory=list)
     alarms: list[score.Alarm] = field(default_factory=list)
     minutes: float = 0.0
+    less: dict[str, float] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
+
+    def minutes_of(self, rule: str) -> float:
+        return self.minutes - self.less.get(rule, 0.0)
 
     def of(self, rule: str) -> list[score.Case]:
         return [c for c in self.cases if c.rule == rule]
@@ -34,6 +46,7 @@ class Outcome:
     def record(self) -> dict[str, Any]:
         return {
             "minutes": self.minutes,
+            "less": self.less,
             "remarks": self.remarks,
             "cases": [c.record() for c in self.cases],
             "alarms": [asdict(a) for a in self.alarms],
@@ -92,7 +105,7 @@ def _line(out: Outcome, rule: str, kinds: Sequence[Kind], name: str) -> Line:
     found = sum(c.found for c in strong)
     abrupt = {k.name for k in kinds if k.edges != "none"}
     edges = [e for c in strong if c.found and c.kind in abrupt for e in c.edges]
-    alarms = len(out.false(rule))
+    alarms, minutes = len(out.false(rule)), out.minutes_of(rule)
     half = math.nan
     if any(k.high > k.low for k in kinds):
         half = score.threshold([c.strength for c in cases], [c.found for c in cases])
@@ -106,7 +119,7 @@ def _line(out: Outcome, rule: str, kinds: Sequence[Kind], name: str) -> Line:
         half,
         kinds[0].unit,
         alarms,
-        alarms / out.minutes if out.minutes else math.nan,
+        alarms / minutes if minutes > 0 else math.nan,
         percentile(edges, 50),
         percentile(edges, 90),
         len(edges),
@@ -134,7 +147,14 @@ def table(out: Outcome) -> str:
         "  ".join(c.ljust(w) for c, w in zip(row, wide, strict=True)).rstrip()
         for row in cells
     ]
-    text += [f"untouched: {out.minutes:.1f} minutes", *out.remarks]
+    text.append(f"untouched: {out.minutes:.1f} minutes")
+    for rule, less in out.less.items():
+        if out.of(rule):
+            text.append(
+                f"{rule}: of {out.minutes - less:.1f} minutes, since pieces that go "
+                "somewhere are played once for it"
+            )
+    text += out.remarks
     return "\n".join(text)
 
 

@@ -35,7 +35,7 @@ from qc.measures.parts.light.mains import (
 )
 from qc.spans import Span
 
-__all__ = ["COLUMNS", "RESOLUTION_HZ", "beats", "rate_of", "shots"]
+__all__ = ["COLUMNS", "FLICKER_ROUNDS", "RESOLUTION_HZ", "beats", "rate_of", "shots"]
 
 Array = NDArray[np.float64]
 
@@ -83,7 +83,8 @@ _SLOW_EXPLAINED = 0.7
 # that is moved or automatic exposure are not as regular.
 _SLOW_OF_ALL = 0.6
 _SLOW_FLICKER_OF_ALL = 0.8
-_SLOW_FLICKER_ROUNDS = 2.5
+FLICKER_ROUNDS = 2.5
+"""So many rounds of a slow flicker of the whole picture a shot must hold."""
 _SLOW_OFF_HZ = 0.05
 
 # Without the steps at its key frames, what a coder does loses most of its beat. It is
@@ -404,7 +405,7 @@ def _slow_flicker(
     length = float(times[-1] - times[0])
     if not slow:
         return None
-    low = max(slow[0] - _SLOW_OFF_HZ, _SLOW_FLICKER_ROUNDS / length)
+    low = max(slow[0] - _SLOW_OFF_HZ, FLICKER_ROUNDS / length)
     wave = strongest_wave(level, times, low_hz=low, high_hz=slow[0] + 3 * _SLOW_OFF_HZ)
     if (
         wave is None

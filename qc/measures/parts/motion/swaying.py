@@ -16,6 +16,7 @@ from scipy.ndimage import (
     gaussian_filter1d,
     grey_opening,
     maximum_filter1d,
+    median_filter,
     minimum_filter1d,
     uniform_filter1d,
 )
@@ -32,6 +33,7 @@ __all__ = [
     "path_pieces",
     "sway",
     "swing_sizes",
+    "without_knocks",
 ]
 
 _Array = NDArray[np.floating]
@@ -41,12 +43,16 @@ LOWEST_HZ = 0.4
 _LINE_SECONDS = 2.5  # the way it goes on at its ends is taken from so much
 _SWINGS = 4  # in a row, back and forth: less is no sway
 _LIKE = 0.4  # a swing counts if its fellows are at least this share of it
+_WENT_SHARE = 0.4  # of a swing is seen in the path itself
 _DIRECTIONS = 8
 _QUIET_PERCENT = 0.1  # peak to peak; below it nothing is looked at
 _FREQUENCY_SECONDS = 4.0
 _SAME_HZ = 1.5
 _LONGEST_GAP_S = 0.3
 _MOST_HZ = 60.0
+_MEDIAN_S = 1.0  # a ring of 2 Hz or more is gone from a median over so long
+_BACK = 0.35  # of the farthest: no farther from home it has come back
+_SOON_S = 1.0
 _NUDGE_PERCENT = 6.0  # a longer jump that stays away is a quick reframing
 
 
@@ -104,7 +110,7 @@ class Knock:
     first, last : int
         Samples of the path: where it jumps, and where it has settled.
     jump : float
-        Greatest distance from where it had been, percent of width.
+        From one side to the other within half a second, percent of width.
     seconds : float
         Until it has settled.
     """
@@ -206,7 +212,7 @@ def sway(path: Path) -> Sway:
         spread = np.maximum(spread, high - minimum_filter1d(rest[:, k], window))
     for first, last in runs(spread > _QUIET_PERCENT):
         part = rest[first:last]
-        size[first:last], swings = swing_sizes(part, path.rate)
+        size[first:last], swings = swing_sizes(part, path.rate, path.places[first:last])
         strongest = dominant_hz(part, path.rate)
         # The strongest frequency, if it is that of the swings seen here.
         with np.errstate(invalid="ignore"):
@@ -235,7 +241,9 @@ def _calm_ends(size: _Array, hz: _Array, rate: float) -> None:
         size[part][slow] = np.minimum(size[part], size[inner])[slow]
 
 
-def swing_sizes(rest: _Array, rate: float) -> tuple[_Array, _Array]:
+def swing_sizes(
+    rest: _Array, rate: float, places: _Array | None = None
+) -> tuple[_Array, _Array]:
     """Return what goes back and forth at least twice: how far, and how often.
 
     Parameters
@@ -243,6 +251,10 @@ def swing_sizes(rest: _Array, rate: float) -> tuple[_Array, _Array]:
     rest : (n, 2) array
     rate : float
         Samples a second.
+    places : (n, 2) array or None
+        The path itself. Of pans that start and stop smoothing leaves swings as well,
+        in which the picture rests, or goes on more slowly; of a swing that counts a
+        part is seen in the path.
 
     Returns
     -------
@@ -253,12 +265,17 @@ def swing_sizes(rest: _Array, rate: float) -> tuple[_Array, _Array]:
     size, hz = np.zeros(len(rest)), np.full(len(rest), np.nan)
     for k in range(_DIRECTIONS):
         angle = math.pi * k / _DIRECTIONS
-        along = rest @ np.array([math.cos(angle), math.sin(angle)])
+        along = rest @ _way(angle)
         # From rest to the first turn, and from the last to rest, are no whole swings.
         turns = _turning_points(along, 0.5 * _QUIET_PERCENT)[1:-1]
         if len(turns) < _SWINGS + 1:
             continue
         heights = np.abs(np.diff(_tops(along, turns)))
+        if places is not None:
+            went = np.diff((places @ _way(angle))[turns]) * np.sign(
+                np.diff(along[turns])
+            )
+            heights = np.minimum(heights, np.maximum(went, 0.0) / _WENT_SHARE)
         # The least of so many swings in a row, for each swing the best such row.
         steady = grey_opening(heights, size=(_SWINGS,), mode="nearest")
         sizes = np.where(steady >= _LIKE * heights, heights, steady)
@@ -269,6 +286,10 @@ def swing_sizes(rest: _Array, rate: float) -> tuple[_Array, _Array]:
             size[part][more] = swing
             hz[part][more] = 0.5 / lasts[i]
     return size, hz
+
+
+def _way(angle: float) -> _Array:
+    return np.array([math.cos(angle), math.sin(angle)])
 
 
 def _tops(values: _Array, turns: list[int]) -> _Array:
@@ -331,7 +352,8 @@ def dominant_hz(rest: _Array, rate: float) -> _Array:
     starts = np.unique(np.append(np.arange(0, n - size + 1, hop), n - size))
     length = 1 << (8 * size - 1).bit_length()
     bins = np.fft.rfftfreq(length, 1 / rate)
-    inside = np.flatnonzero((bins >= 0.5 * LOWEST_HZ) & (bins <= 15.0))
+    # The last one, half the rate, has no neighbour beyond it.
+    inside = np.flatnonzero((bins[:-1] >= 0.5 * LOWEST_HZ) & (bins[:-1] <= 15.0))
     window = np.hanning(size + 2)[1:-1, None]
     found = np.empty(len(starts))
     for k, start in enumerate(starts.tolist()):
@@ -349,7 +371,12 @@ def dominant_hz(rest: _Array, rate: float) -> _Array:
 
 
 def knocks(path: Path, *, least: float) -> list[Knock]:
-    """Find where a quiet picture jumps within a quarter of a second and settles again.
+    """Find where a quiet picture jumps at once and settles again.
+
+    A jump takes a quarter of a second; up to 0.45 s if the picture comes back, which
+    nobody has meant. It is looked for on the path as it is, where a jump may stay, and
+    on what is left of the path by a running median, where a picture that slowly drifts
+    or pans is quiet too.
 
     Parameters
     ----------
@@ -357,20 +384,56 @@ def knocks(path: Path, *, least: float) -> list[Knock]:
         Percent of width; smaller jumps are let be.
     """
     places, rate = path.places, path.rate
+    out = _jumps_in(places, rate, least)
+    size = 2 * round(0.5 * _MEDIAN_S * rate) + 1
+    if len(places) <= size:
+        return out
+    drift = median_filter(places, size=(size, 1), mode="nearest")
+    for found in _jumps_in(places - drift, rate, least):
+        if any(found.first < k.last and k.first < found.last for k in out):
+            continue
+        # A pan that stops goes a little too far and comes back: the path goes farther.
+        around = drift[max(found.first - size // 2, 0) : found.last + 1]
+        if float(np.hypot(*np.ptp(around, axis=0))) <= found.jump:
+            out.append(found)
+    return sorted(out, key=lambda knock: knock.first)
+
+
+def _jumps_in(places: _Array, rate: float, least: float) -> list[Knock]:
     n = len(places)
     quick, quiet = max(round(0.25 * rate), 1), max(round(0.4 * rate), 2)
     if n < 2 * quick + quiet:
         return []
-    later = places[np.minimum(np.arange(n) + quick, n - 1)]
-    starts = runs(np.hypot(*(later - places).T) >= 0.7 * least)
+    # The farthest that it gets within a quarter of a second, from here on.
+    size, ahead = quick + 1, -((quick + 1) // 2)
+    high = maximum_filter1d(places, size, axis=0, origin=ahead)
+    far = high - minimum_filter1d(places, size, axis=0, origin=ahead)
     out: list[Knock] = []
-    for first, last in starts:
+    for first, last in runs(np.hypot(*far.T) >= 0.7 * least):
         if out and first < out[-1].last:
             continue
         found = _knock_at(places, first, last, rate, quick, quiet)
         if found is not None and found.jump >= least:
             out.append(found)
     return out
+
+
+def without_knocks(path: Path, found: list[Knock]) -> Path:
+    """Return a path that goes straight on where it was knocked and soon settled.
+
+    What rings for longer is left: it may be a sway that began with a knock.
+    """
+    places = path.places.copy()
+    at = np.arange(len(places))
+    for knock in found:
+        first, last = max(knock.first - 1, 0), min(knock.last, len(places) - 1)
+        if knock.seconds > _SOON_S or last - first < 2:
+            continue
+        ends = np.array([first, last])
+        for k in (0, 1):
+            part = np.interp(at[first:last], ends, path.places[ends, k])
+            places[first:last, k] = part
+    return Path(path.first, path.last, path.times, places, path.rate)
 
 
 def _knock_at(
@@ -391,20 +454,29 @@ def _knock_at(
     before = local[: first + 1]
     home = np.median(before, axis=0)
     away = np.hypot(*(local[first:] - home).T)
-    jump = float(away.max())
-    if np.ptp(before, axis=0).max() > 0.3 * jump:
+    reach = float(away.max())
+    if np.ptp(before, axis=0).max() > 0.3 * reach:
         return None
-    onset = first + int(np.argmax(away > 0.1 * jump))
-    if int(np.argmax(away >= 0.8 * jump)) - (onset - first) > quick:
-        return None
-    settled = _settled(local, onset, 2 * quiet, 0.2 * jump, round(2.0 * rate))
+    onset = first + int(np.argmax(away > 0.1 * reach))
+    settled = _settled(local, onset, 2 * quiet, 0.2 * reach, round(2.0 * rate))
     if settled is None:
         return None
     end = np.median(local[settled : settled + quiet], axis=0)
-    if jump > _NUDGE_PERCENT and float(np.hypot(*(end - home))) > 0.5 * jump:
+    left = float(np.hypot(*(end - home)))
+    taken = int(np.argmax(away >= 0.8 * reach)) - (onset - first)
+    if taken > (quick if left > _BACK * reach else round(0.45 * rate)):
         return None
-    ends = begin + max(settled, last)
+    if reach > _NUDGE_PERCENT and left > 0.5 * reach:
+        return None
+    ends = begin + max(settled, min(last, settled + quick))
+    jump = _farthest(local[max(onset - 1, 0) : onset + 2 * quick + 1])
     return Knock(begin + onset, ends, jump, (settled - onset) / rate)
+
+
+def _farthest(places: _Array) -> float:
+    """Return how far the two places lie apart that lie farthest apart."""
+    apart = places[:, None] - places[None]
+    return float(np.hypot(apart[..., 0], apart[..., 1]).max())
 
 
 def _settled(

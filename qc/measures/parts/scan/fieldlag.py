@@ -28,6 +28,8 @@ _FOLLOWED = 0.3
 # So few patches, or patches that agree so badly, tell nothing.
 _FEWEST_PATCHES = 4
 _WORST_ERROR_FRAMES = 0.08
+# From here on the fields are held against each other the other way round as well.
+_LOOKED_AT_TWICE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +76,62 @@ def field_lag(
     on the change. Detail that stands still, noise and woven texture are in b - t too,
     but not in step with the change: they cancel. The denominator is the covariance of
     the fields' two changes, which noise does not raise.
+
+    Where focus changes, the change is detail itself, and so is what interpolating a
+    field leaves out of it: a lag that there is none. Interpolated the other way round,
+    b to the lines of t, a true lag has the other sign and this one has not: half the
+    difference of both is told.
     """
     if before.shape[0] == 0:
         return FieldLag(math.nan, math.nan, math.nan)
+    one = _one_way(before, now, least_change=least_change)
+    if not one.error <= _WORST_ERROR_FRAMES:
+        return FieldLag(math.nan, one.moving, math.nan)
+    lag = FieldLag(one.lag, one.moving, abs(one.lag) * one.change)
+    if abs(one.lag) <= _LOOKED_AT_TWICE or now.shape[1] < 6:
+        return lag
+    other = _one_way(
+        np.ascontiguousarray(before[:, 1:-1]),
+        np.ascontiguousarray(now[:, 1:-1]),
+        least_change=least_change,
+    )
+    if math.isnan(other.lag):
+        return lag  # too little moves to be told twice
+    if 0.5 * math.hypot(one.error, other.error) > _WORST_ERROR_FRAMES:
+        # Not well enough for a figure; that both point one way is something.
+        unsure = FieldLag(math.nan, one.moving, math.nan)
+        return lag if one.lag * other.lag < 0 else unsure
+    both = 0.5 * (one.lag - other.lag)
+    return FieldLag(both, one.moving, abs(both) * one.change)
+
+
+@dataclass(frozen=True, slots=True)
+class _OneWay:
+    """A lag by one field that is interpolated to the lines of the other.
+
+    Attributes
+    ----------
+    lag, error : float
+        In frame periods, and its standard error; NaN when too few patches move.
+    moving : float
+        Share of patches that moved; NaN when none could be looked at.
+    change : float
+        By how much moving edges change, codes.
+    """
+
+    lag: float
+    error: float
+    moving: float
+    change: float
+
+
+def _one_way(
+    before: NDArray[np.unsignedinteger],
+    now: NDArray[np.unsignedinteger],
+    *,
+    least_change: float,
+) -> _OneWay:
+    """Interpolate the field of the first line to the lines of the other one."""
     factor = max(1, before.shape[2] // _CELLS)
     lags, teeth, tried = _patches(
         before, now, factor=factor, width=_PATCH, least_change=least_change
@@ -92,19 +147,15 @@ def field_lag(
         )
         if len(more[0]) > len(lags):
             lags, teeth, tried = more
-    if not tried:
-        return FieldLag(math.nan, math.nan, math.nan)
-    moving = len(lags) / tried
+    moving = len(lags) / tried if tried else math.nan
     if len(lags) < _FEWEST_PATCHES:
-        return FieldLag(math.nan, moving, math.nan)
+        return _OneWay(math.nan, math.nan, moving, math.nan)
     ordered = np.sort(lags)
     low, lag, high = (percentile(ordered, share) for share in (25.0, 50.0, 75.0))
     # Standard error of a median from the spread between the quartiles (normal: 1.349
     # standard deviations; 1.2533 the median's loss of efficiency).
     error = 1.2533 * (high - low) / 1.349 / math.sqrt(len(lags))
-    if error > _WORST_ERROR_FRAMES:
-        return FieldLag(math.nan, moving, math.nan)
-    return FieldLag(lag, moving, abs(lag) * percentile(np.sort(teeth), 90.0))
+    return _OneWay(lag, error, moving, percentile(np.sort(teeth), 90.0))
 
 
 def _patches(

@@ -65,18 +65,23 @@ class Cadence:
     repeats: int
 
 
-def _rhythm(flags: Flags, difference: Values) -> NDArray[np.bool_] | None:
+def _rhythm(flags: Flags, difference: Values, told: Flags) -> Flags | None:
     """Return the shortest pattern that a block follows; None for none.
 
     Coding hides some repeats, so the usual change in each phase of a period tells.
+
+    Parameters
+    ----------
+    told : (n,) array of bool
+        Frames that must fit; a key frame is coded anew, whether it repeats or not.
     """
     n = len(flags)
     found: list[tuple[float, Flags]] = []
     for period in range(2, min(_LONGEST_PERIOD, n // 4) + 1):
-        pattern = _pattern(flags, difference, period)
+        pattern = _pattern(flags, difference, told, period)
         if pattern is not None:
             laid = pattern[np.arange(n) % period]
-            found.append((float(np.mean(laid == flags)), pattern))
+            found.append((float(np.mean((laid == flags)[told])), pattern))
             if found[-1][0] >= 1.0 - _AS_GOOD:
                 break
     best = max((fit for fit, _ in found), default=0.0)
@@ -84,7 +89,9 @@ def _rhythm(flags: Flags, difference: Values) -> NDArray[np.bool_] | None:
     return next((p for fit, p in found if fit >= best - _AS_GOOD), None)
 
 
-def _pattern(flags: Flags, difference: Values, period: int) -> Flags | None:
+def _pattern(
+    flags: Flags, difference: Values, told: Flags, period: int
+) -> Flags | None:
     """Return which phases of a period repeat; None if frames do not follow it."""
     phase = np.arange(len(flags)) % period
     whole = len(difference) // period * period
@@ -92,9 +99,12 @@ def _pattern(flags: Flags, difference: Values, period: int) -> Flags | None:
     pattern = np.asarray(usual <= _RHYTHM_SHARE * usual.max(), bool)
     if not 0 < int(pattern.sum()) < period:
         return None
-    laid = pattern[phase]
+    laid = pattern[phase] & told
+    flags = flags & told
+    if not laid.any() or not (~laid & told).any():
+        return None
     hits = int(np.count_nonzero(laid & flags))
-    quiet = difference <= 2 * _RHYTHM_SHARE * float(np.median(difference[~laid]))
+    quiet = difference <= 2 * _RHYTHM_SHARE * float(np.median(difference[~laid & told]))
     kept = float(np.mean(quiet[laid] | flags[laid]))
     # Groups of pictures have a rhythm, too, but few frames that come twice.
     sure = hits >= _SEEN * int(laid.sum())
@@ -166,6 +176,7 @@ def cadences(
     known: Flags,
     difference: Values,
     cell: Values | None = None,
+    keys: Flags | None = None,
 ) -> tuple[list[Cadence], Flags]:
     """Find steady rhythms of repeated frames, such as 25 pictures a second in 50.
 
@@ -177,6 +188,8 @@ def cadences(
         Frames that can be judged; others end a block.
     difference, cell : (n,) array
         Mean change of each frame, and the largest of a cell, if it is known.
+    keys : (n,) array of bool
+        Key frames, where they are rare: they need not fit a rhythm.
 
     Returns
     -------
@@ -192,6 +205,7 @@ def cadences(
     (2, 1)
     """
     inside = np.zeros(len(flags), bool)
+    told = np.ones(len(flags), bool) if keys is None else ~keys
     out: list[Cadence] = []
     for start, stop in runs(known):
         for a, b in _blocks(stop - start):
@@ -201,7 +215,7 @@ def cadences(
                 continue
             pattern = None
             if int(part.sum()) >= 4:
-                pattern = _rhythm(part, difference[first:last])
+                pattern = _rhythm(part, difference[first:last], told[first:last])
             if pattern is None and cell is not None:
                 pattern = _parted(difference[first:last], cell[first:last])
             if pattern is None or (

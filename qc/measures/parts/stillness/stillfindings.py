@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Companion, Exhibit, Line, Measured, finding_of
 from qc.measures.parts.stillness.rhythms import Cadence, cadences
-from qc.measures.parts.stillness.stillframes import State, again
+from qc.measures.parts.stillness.stillframes import State, again, rare_keys
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.spans import bridged, runs
 
@@ -51,7 +51,8 @@ def check(measured: Measured) -> Iterator[Finding]:
             yield _tell_frozen(measured, readings, first, last)
     difference = _column(readings, "difference_percent")
     cell = _column(readings, "cell_percent")
-    for cadence in cadences(*again(states), difference, cell)[0]:
+    keys = rare_keys(_column(readings, "key") > 0)
+    for cadence in cadences(*again(states), difference, cell, keys)[0]:
         yield _tell_cadence(measured, readings, cadence)
     yield from _tell_singles(measured, readings, states == State.SINGLE)
 

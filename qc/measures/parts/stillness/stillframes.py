@@ -8,6 +8,7 @@ take's own quietest live frames, not against a fixed number.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -22,8 +23,10 @@ __all__ = [
     "Changes",
     "State",
     "again",
+    "catching_up",
     "live_floor",
     "notches",
+    "rare_keys",
     "repeated",
     "still",
 ]
@@ -38,6 +41,9 @@ _PULSE_PERCENT = 10.0
 # A key frame's pulse lies over the whole picture, motion in a part of it: the largest
 # change of a cell over the mean change (seen: 3 to 4 against 8 to 80).
 _PULSE_SPREAD = 7.0
+# In pictures so small that a cell is hardly more than a pixel single ones change by
+# more; there a key frame tells that builds most of the picture anew (seen: 69 to 72 %).
+_ANEW_PERCENT, _ANEW_CELL_PERCENT = 50.0, 15.0
 # Fainter than this, single blocks of the small picture may change by so much.
 _FAINT_SHARE = 0.06
 _FAINT_CELL_PERCENT = 6.0
@@ -47,6 +53,10 @@ _RARE_KEYS = 0.2
 _WIDEST_GAP = 2
 # A codec refines the first frames of a still for about half a second.
 _LONGEST_REFINED = 12
+# In a kept picture so few pixels change in so many of the frames about each, key frames
+# left out (seen in freezes over six codecs: a third and more; in live stills that a
+# codec is short of data for: a tenth). Shorter stills tell too little.
+_SAME_PERCENT, _SAME_SHARE, _LEAST_KEPT = 0.1, 0.2, 8
 # Still: less than this share of what changes in the quietest live frames.
 _STILL_SHARE = 0.25
 # A single repeat: less than this share of what changes shortly before and after.
@@ -67,6 +77,17 @@ _NOTCH_BOTH_CELL, _NOTCH_BOTH_DIFFERENCE = 0.45, 0.35
 _NOTCH_SPREAD = 4.0
 _NOTCH_ALONE = 1.25
 _NOTCH_REACH = 4
+# A codec short of data leaves shallow notches. How far the changes fall there, and rise
+# in the next frame, which has moved for two, add up to so many standard deviations of
+# the take's own frames, and to so much at least (logarithms, weighed; chosen on pieces
+# that are there for tuning). So do the falls alone, of all that is read.
+_CATCH_SPREAD, _CATCH_SUM, _CATCH_RISE = 4.5, 1.4, 0.1
+_DROP_SPREAD, _DROP_SUM, _DROP_BESIDE = 5.0, 2.5, 0.3
+_CATCH_CELL, _CATCH_BESIDE = -0.35, 0.7
+# Where noise is coded so many pixels change in every live frame.
+_NOISY_PERCENT = 60.0
+_MOST_LOG = 3.0
+_FEWEST_MOVING = 12
 # Differences fall in two kinds when they lie this far apart, and neither is a few
 # frames only: a heavily coded webcam parts by 9, a coded still by 15 and more.
 _APART = 12.0
@@ -148,7 +169,8 @@ def live_floor(changes: Changes) -> NDArray[np.float64]:
     """
     difference = changes.difference
     out = np.full(len(difference), np.nan)
-    known = np.isfinite(difference) & ~changes.identical
+    # A key frame changes by what the coder builds anew, live or not.
+    known = np.isfinite(difference) & ~changes.identical & ~rare_keys(changes.key)
     if not known.any():
         return out
     known &= difference >= _split(difference[known])
@@ -186,20 +208,53 @@ def still(changes: Changes) -> Flags:
         out |= faint & (changes.cell <= _FAINT_CELL_PERCENT)
         spread = changes.cell <= _PULSE_SPREAD * changes.difference
         pulse = (changes.cell <= _PULSE_PERCENT) & (spread | calm | quiet)
-        under = _rare_keys(changes) | (changes.difference <= _PULSE_SHARE * floor)
+        keys = rare_keys(changes.key)
+        under = keys | (changes.difference <= _PULSE_SHARE * floor)
+        # Motion for the time of just one frame, a key frame, is hardly ever seen.
+        anew = keys & (changes.changed >= _ANEW_PERCENT)
+        anew &= changes.cell <= _ANEW_CELL_PERCENT
         refined = calm & (changes.difference <= floor)
         moving = changes.cell > 2 * CALM_PERCENT
-    _fill(out, pulse & under)
+    _fill(out, (pulse & under) | anew)
     for first, last in runs(out):
         _grow(out, refined, moving, first - 1, -1)
         _grow(out, refined, moving, last, 1)
+    return np.asarray(out & (_kept(changes, out) | changes.identical), bool)
+
+
+def _kept(changes: Changes, is_still: Flags) -> Flags:
+    """Return where frames of a long still are the same again and again.
+
+    A codec is done with a kept picture soon: then hardly a pixel changes from frame to
+    frame. Of a live one at rest it leaves out the noise, but not for long: some of it
+    comes back with most frames, however little that is beside frames that move.
+    """
+    with np.errstate(invalid="ignore"):
+        same = changes.identical | (changes.changed <= _SAME_PERCENT)
+    told = ~rare_keys(changes.key)
+    out = np.ones(len(same), bool)
+    for first, last in runs(is_still):
+        if last - first < _LEAST_KEPT:
+            continue
+        reach = np.ones(2 * _LONGEST_REFINED + 1)
+        part = told[first:last]
+        kept, known = (
+            np.convolve(flags.astype(np.float64), reach)[
+                _LONGEST_REFINED : _LONGEST_REFINED + last - first
+            ]
+            for flags in (same[first:last] & part, part)
+        )
+        # While it is refined it is kept too, but for a live still before it.
+        mine = same[first:last][part]
+        if not mine.size or float(mine.mean()) < _SAME_SHARE:
+            out[first:last] = kept >= _SAME_SHARE * known
     return out
 
 
-def _rare_keys(changes: Changes) -> Flags:
+def rare_keys(keys: Flags) -> Flags:
     """Return the key frames; none where every frame is coded on its own."""
-    rare = float(np.mean(changes.key)) <= _RARE_KEYS
-    return changes.key if rare else np.zeros(len(changes.key), bool)
+    rare = not keys.size or float(np.mean(keys)) <= _RARE_KEYS
+    return keys if rare else np.zeros(len(keys), bool)
 
 
 def _without_pulses(values: Values, keys: Flags) -> Values:
@@ -273,7 +328,7 @@ def notches(changes: Changes) -> Flags:
         return out
     usual = _usual_beside(cell, _NOTCH_REACH)
     beside = np.fmin(np.roll(cell, 1), np.roll(cell, -1))
-    rare = _rare_keys(changes)
+    rare = rare_keys(changes.key)
     with np.errstate(invalid="ignore", divide="ignore"):
         depth = np.log(np.maximum(cell, SMALLEST) / usual)
         less = difference / _usual_beside(difference, _NOTCH_REACH)
@@ -293,27 +348,90 @@ def notches(changes: Changes) -> Flags:
     return out
 
 
-def repeated(changes: Changes, is_still: Flags) -> Flags:
+def catching_up(changes: Changes) -> Flags:
+    """Return single frames in which motion stops, and goes twice as far in the next.
+
+    Returns
+    -------
+    (n,) array of bool
+        Shallow notches count here, if the next frame shows that it has moved for two,
+        and such in which the mean change and the share of pixels that change fall more
+        than the largest change of a cell does. Key frames are not looked at.
+    """
+    n = len(changes.cell)
+    if n <= 2 * _NOTCH_REACH:
+        return np.zeros(n, bool)
+    keys = rare_keys(changes.key)
+    logs, behind = [], []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for values in (changes.cell, changes.difference, changes.changed):
+            plain = np.where(keys, np.nan, np.maximum(values, SMALLEST))
+            usual = _usual_beside(plain, _NOTCH_REACH)
+            logs.append(np.clip(np.log(plain / usual), -_MOST_LOG, _MOST_LOG))
+            after = np.log(np.append(plain[1:], np.nan) / usual)
+            behind.append(np.clip(np.nan_to_num(after), -_MOST_LOG, _MOST_LOG))
+        largest = _usual_beside(np.where(keys, np.nan, changes.cell), _NOTCH_REACH)
+        moving = np.asarray(largest > 2 * CALM_PERCENT, bool)
+        rise = behind[0] + 0.5 * behind[1]
+        catch = _stands_out(
+            rise - logs[0] - 0.5 * logs[1], moving, _CATCH_SPREAD, _CATCH_SUM
+        )
+        drop = _stands_out(
+            -0.5 * logs[0] - logs[1] - logs[2], moving, _DROP_SPREAD, _DROP_SUM
+        )
+        # Where a pan turns all motion stops as well, but not at once.
+        next_to = np.fmin(
+            np.roll(changes.difference, 1), np.roll(changes.difference, -1)
+        )
+        drop &= changes.difference <= _DROP_BESIDE * next_to
+        out = (catch & (behind[0] >= _CATCH_RISE)) | drop
+        out &= logs[0] <= _CATCH_CELL
+        # What rests for longer than a frame, and noise that is new, are live.
+        beside = np.fmin(np.roll(changes.cell, 1), np.roll(changes.cell, -1))
+        out &= changes.cell <= _CATCH_BESIDE * beside
+        noisy = _usual_beside(changes.changed, _NOTCH_REACH) >= _NOISY_PERCENT
+        out &= ~noisy | (logs[2] <= math.log(_NOTCH_CHANGED))
+        return np.asarray(out, bool)
+
+
+def _stands_out(
+    values: Values, among: NDArray[np.bool_], by: float, least: float
+) -> Flags:
+    """Return which values are more than others by so many standard deviations."""
+    known = values[among & np.isfinite(values)]
+    if known.size < _FEWEST_MOVING:
+        return np.zeros(len(values), bool)
+    sure = float(np.median(known)) + by * _spread(known)
+    return np.asarray(among & (values >= max(sure, least)), bool)
+
+
+def repeated(
+    changes: Changes, is_still: Flags, otherwise: Flags | None = None
+) -> Flags:
     """Return which frames repeat the one before: identical ones, and short dips.
 
     Parameters
     ----------
     is_still : (n,) array of bool
         What `still` gave.
+    otherwise : (n,) array of bool
+        Where other things stop and go on at once; see `catching_up`.
 
     Notes
     -----
     A dip is a frame, or a stretch of still ones, in which hardly anything changes
     although much does a few frames before and after. Noise, where a codec has left
-    some, prevents it in live pictures. Where less moves, `notches` tell.
+    some, prevents it in live pictures. Where less moves, `notches` tell, and
+    `catching_up` where a codec blurs them.
     """
     if not len(changes.difference):
         return is_still
-    keys = _rare_keys(changes)
+    keys = rare_keys(changes.key)
     plain = _without_pulses(changes.difference, keys)
     ahead, behind = _largest_near(plain, _DIP_REACH)
     cell = _without_pulses(changes.cell, keys)
-    cells = np.minimum(*_largest_near(cell, _DIP_REACH))
+    cell_before, cell_behind = _largest_near(cell, _DIP_REACH)
+    cells = np.minimum(cell_before, cell_behind)
     with np.errstate(invalid="ignore"):
         dip = changes.difference <= _DIP_SHARE * np.minimum(ahead, behind)
         calm = changes.cell <= np.maximum(CALM_PERCENT, _DIP_CELL_SHARE * cells)
@@ -326,9 +444,14 @@ def repeated(changes: Changes, is_still: Flags) -> Flags:
         sides = plain[[first - 1, min(last, len(out) - 1)]]
         # Motion that comes to rest fades out; a repeat stands between moving frames.
         abrupt = first > 0 and last < len(out) and middle <= _DIP_SHARE * sides.min()
+        # A coder short of data leaves frames out where nothing moves to be seen.
+        abrupt &= min(cell_before[first], cell_behind[last - 1]) > 2 * CALM_PERCENT
         if not abrupt:
             out[first:last] = changes.identical[first:last]
-    return np.asarray(out | notches(changes), bool)
+    makes_up = catching_up(changes)
+    if otherwise is not None:
+        makes_up &= ~otherwise
+    return np.asarray(out | notches(changes) | makes_up, bool)
 
 
 def again(states: Values) -> tuple[Flags, Flags]:
