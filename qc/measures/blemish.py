@@ -26,13 +26,21 @@ from qc.measures.base import (
 )
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.splash import SplashWatch
-from qc.measures.parts.spots.spotlooks import LookKeeper
+from qc.measures.parts.spots.spotlooks import (
+    LookKeeper,
+    detail_map,
+    evened,
+    level_map,
+)
 from qc.measures.parts.spots.spotmaps import (
     OWN_EDGES,
     Spot,
     SpotMaps,
     with_splashes,
+    with_swayed,
 )
+from qc.measures.parts.spots.spotplaces import holds, is_pixel
+from qc.measures.parts.spots.spotsway import SwayBank
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
 from qc.views import proxy_luma
@@ -52,10 +60,10 @@ _STIR_STEP, _STIR_SHARE, _STIR_PERCENT = 8, 0.15, 0.3
 _PATIENCE_S = 2.0  # after something stirred that was no motion of the whole
 _WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
-_TINY = 0.02  # of the width
 # The whole motion of a take, percent of the width, under which no two framings can
 # lie as far apart as looks must; and the share of frames whose motion must be known.
 _STILL_PERCENT, _STILL_KNOWN = 2.0, 0.8
+_SWAY_PERCENT = 0.35  # likewise: less than pairs of looks under a sway lie apart
 _CORNER = 0.5  # of the width, from the middle: what a zoom moves there
 _MARK_SHARE = 0.02  # of the width: smallest outline drawn
 
@@ -79,7 +87,7 @@ class _Reader:
         self._level = words.as_level(setup.limits["blemish.least_percent"])
         self._detail = words.as_level(setup.limits["blemish.blur_percent"])
         self._keeper, self._maps, self._watch = LookKeeper(), SpotMaps(), PixelWatch()
-        self._splashes = SplashWatch()
+        self._splashes, self._bank = SplashWatch(), SwayBank()
         self._row = -1
         self._idle = 0
         self._next = self._sense = self._next_pixels = float("-inf")
@@ -95,11 +103,13 @@ class _Reader:
         self._splashes.frame(picture, self._row)
         if not self._due(picture, seconds):
             return {}
-        self._splashes.look(picture, seconds)
         differences = self._keeper.look(picture, self._row, seconds)
+        self._splashes.look(picture, seconds, self._keeper.here)
         self._idle = 0 if self._keeper.moved else self._idle + 1
         self._plan(picture, seconds)
         here = self._keeper.here
+        if here is not None and self._bank.due(seconds, here):
+            self._keep(picture, seconds, here)
         if here is not None and seconds >= self._next_pixels:
             self._next_pixels = seconds + _LOOK_S - 1e-3
             self._watch.look(picture, self._row, *here)
@@ -108,6 +118,14 @@ class _Reader:
         if not differences:
             return {}
         return {"compared_percent": differences[0].moved_percent}
+
+    def _keep(
+        self, picture: Picture, seconds: float, here: tuple[int, NDArray[np.float32]]
+    ) -> None:
+        even = picture.view(evened)
+        if even is not None:
+            maps = picture.view(level_map), picture.view(detail_map)
+            self._bank.add(self._row, seconds, even, maps, here)
 
     def _due(self, picture: Picture, seconds: float) -> bool:
         """Return whether to look now: in time, or when a resting picture stirs."""
@@ -147,20 +165,17 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
-        if (
-            self._maps.blocks
-        ):  # where nothing moved, nothing shows that the lens did not
-            spots = with_splashes(spots, self._splashes.found, self._row)
         judged = self._maps.judged if self._maps.blocks else 0.0
+        if judged < _WELL_JUDGED:
+            spots = with_swayed(spots, self._bank.spots(), self._level, self._detail)
+        spots = with_splashes(spots, self._splashes.found, self._row)
         pixels = self._watch.pixels()
         # In a small recording a stuck pixel is also seen as a tiny spot.
-        width, height = self._watch.size
-        spots = [s for s in spots if not any(_is(s, p, width, height) for p in pixels)]
+        size = self._watch.size
+        spots = [s for s in spots if not any(is_pixel(s, p, *size) for p in pixels)]
         # Dots and corners of letters are no stuck pixels.
         captions = [s for s in spots if s.detail >= OWN_EDGES]
-        pixels = [
-            p for p in pixels if not any(_in(s, p, width, height) for s in captions)
-        ]
+        pixels = [p for p in pixels if not any(holds(s, p, *size) for s in captions)]
         return {
             "seen": _Seen(
                 tuple(spots),
@@ -177,31 +192,19 @@ def _few_of(picture: Picture) -> NDArray[np.float32]:
     return picture.view(proxy_luma)[::_STIR_STEP, ::_STIR_STEP].copy()
 
 
-def _is(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
-    """Return whether a spot is nothing but a stuck pixel, spread by averaging."""
-    tiny = spot.w <= _TINY and spot.h * height <= _TINY * width
-    return tiny and _in(spot, pixel, width, height)
-
-
-def _in(spot: Spot, pixel: StuckPixel, width: int, height: int) -> bool:
-    """Return whether a pixel lies within a spot's box, or hardly outside."""
-    x, y = (pixel.x + 0.5) / width, (pixel.y + 0.5) / height
-    right, down = _TINY / 2, _TINY / 2 * width / height
-    across = -right <= x - spot.x <= spot.w + right
-    return across and -down <= y - spot.y <= spot.h + down
-
-
 def _seen(measured: Measured) -> _Seen | None:
     seen = measured.totals.get("blemish", {}).get("seen")
     if not isinstance(seen, _Seen):
         return None
-    if (seen.places or seen.pixels) and _stood_still(measured.picture):
+    if (seen.places or seen.pixels or seen.spots) and _stood_still(measured.picture):
         # People who walk through a still picture can pass for framings of it.
-        return _Seen((), (), crowded=False, places=0, judged=0.0, pixel_looks=0)
+        sways = not _stood_still(measured.picture, _SWAY_PERCENT)
+        kept = tuple(s for s in seen.spots if s.splash or (s.swayed and sways))
+        return _Seen(kept, (), crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
 
 
-def _stood_still(readings: Readings | None) -> bool:
+def _stood_still(readings: Readings | None, percent: float = _STILL_PERCENT) -> bool:
     """Return whether the frames' motion adds up to less than any two framings' shift.
 
     A zoom moves the sides and leaves the middle. Without enough readings of the motion
@@ -215,7 +218,7 @@ def _stood_still(readings: Readings | None) -> bool:
     if known.mean() < _STILL_KNOWN:
         return False
     path = np.ptp(np.cumsum(np.where(known, steps, 0.0), axis=1), axis=1)
-    return bool(max(np.hypot(path[0], path[1]), _CORNER * path[2]) < _STILL_PERCENT)
+    return bool(max(np.hypot(path[0], path[1]), _CORNER * path[2]) < percent)
 
 
 # ------------------------------------------------------------------------ findings
@@ -403,7 +406,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=4,
+    version=5,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -471,10 +474,17 @@ MEASURE = Measure(
         "From when on a spot is there follows from what each look shows in its place "
         "beyond what another look shows of the same scene: a hidden Markov chain (not "
         "yet, there, gone; stray looks apart), told at 95 % and else left open. "
-        "Where the picture moved too little under a place "
-        "only a spot that comes from one picture to the next, with nothing moving "
-        "around it, darker and without texture of its own, and stays for two seconds "
-        "is told, and only if the take moves at all. Single pixels count that lie "
+        "Where less than half of the picture could be judged so, looks that lie 0.35 "
+        "to 3 % of the width apart (a sway, a slow zoom) are laid over each other in "
+        "the middle of their way: the slopes of what stays, by least squares over up "
+        "to forty pairs, give it as a map; a dark or blurred patch counts if it is "
+        "soft, the same in both halves of the take, tells half of what is left over "
+        "around it, better than a thing nearer or farther would, and the scene beside "
+        "it comes along. A spot that comes at once (darker within two pictures, or "
+        "blurred from look to look), with soft edges, nothing moving around it and "
+        "the same scene behind it, and stays for two and a half seconds is told too, "
+        "as one that may lie on the lens while the scene has not moved on. "
+        "Single pixels count that lie "
         "beyond everything two pixels away in 65 % of the looks or more, each moved "
         "against the one before."
     ),

@@ -36,6 +36,11 @@ _CLEAR = (
     "If a drape, a cable or a part of the rig hangs into the picture, move it out; "
     "else clean the front lens, the dioptre and the filters."
 )
+_LIES = "The scene has moved on behind it."
+_MAY_LIE = (
+    "It may lie on the lens: the picture has hardly moved since, so that nothing more "
+    "can be told."
+)
 _LARGE = 15.0  # % of the width; more is hardly a splash
 _TOLD_LEVEL, _TOLD_DETAIL = 0.03, -0.25
 
@@ -118,11 +123,12 @@ def spot_message(
     what = " and ".join(looks) or "hardly seen"
     thing = "Something" if across > _LARGE else "A spot"
     if spot.splash:
-        return (
+        when = _moment(spot.without, spot.first_row, label)
+        told = (
             f"{thing} {where}, about {across:.1f} % of the picture's width across, "
-            f"came from one picture to the next at {label(spot.first_row)} and stays: "
-            f"{what}."
+            f"came at once {when} and stays: {what}."
         )
+        return f"{told} {_MAY_LIE}" if spot.maybe else f"{told} {_LIES}"
     return (
         f"{thing} {where}, about {across:.1f} % of the picture's width across, stays "
         f"in its place while the picture moves: {what}. {_when(spot, label)}"

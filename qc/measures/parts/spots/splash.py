@@ -1,9 +1,10 @@
-"""Spots that come from one picture to the next and stay: a splash on the lens.
+"""Spots that come from one picture to the next and stay: a drop that hits the lens.
 
-Where the scene does not move nobody can tell a spot from a thing that lies there, but
+Where the scene moves little nobody can tell a spot from a thing that lies there, but
 for the moment it comes. Things come into their place on a path, and a shadow with what
-throws it; a splash is there at once, with nothing moving around it, darkens what lies
-behind, adds no detail of its own, and stays.
+throws it; a drop is there at once, with nothing moving around it, takes light or fine
+detail from what lies behind, adds nothing of its own, and stays where it is although
+the scene may move on.
 """
 
 from __future__ import annotations
@@ -11,13 +12,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotlooks import level_map
+from qc.measures.parts.spots.spotfield import carried
+from qc.measures.parts.spots.spotlooks import detail_map, level_map
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -25,25 +26,48 @@ __all__ = ["Splash", "SplashWatch"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Box = tuple[slice, slice]
 
 _FRAMES = 64  # kept; looks farther apart are not compared
 _SHARE = 2  # looks are compared at half the size of the small picture
-_LEAST, _LEAST_STEP = 0.07, 0.09  # natural logarithms, of a part and of a spot
+# Natural logarithms: of a part, and of a spot as a whole.
+_LEAST = {"level": 0.045, "detail": 0.35}
+_LEAST_STEP = {"level": 0.065, "detail": 0.45}
+_BEYOND = 5.0  # times what most places change by
 _MOST_CHANGED = 0.25  # of the picture
-_AREA = 0.0006, 0.03  # of the picture
+_FEWEST, _AREA = 7, 0.03  # px: of fewer nothing shows whether they are soft; of all
 _FILLED, _LONGEST = 0.45, 3.5  # of its box; times its breadth
+_LONG, _LONG_BLUR = 1.8, 0.3  # times its breadth: a smear blurs, a mouth opens
 _TRIED = 4  # at a look, the strongest
 _BORDER = 2  # px
-_QUIET = 0.3  # of the step: what the surroundings, and the place before, may change
+# Of the step: what nine of ten places around, and the place before, may change; all
+# around in the mean.
+_QUIET, _AROUND = 0.28, 0.14
 _AT_ONCE, _WITHIN = 0.75, 2  # of the step, within so many frames
-_STAYS_S, _STAYS_LOOKS = 2.0, 5
+_STAYS_S, _PATIENCE_S = 2.5, 15.0
+_STAYS_LOOKS = {"level": 5, "detail": 3}
+_DETAIL_S = 0.9  # detail costs much: it is looked at no more often
 _KEEPS = 0.5, 1.9  # times the first step, as long as it is watched
-_STANDS_OUT = 0.3  # of the step: a lamp that goes out leaves what is around it
+_MISSES = 2  # looks one after the other in which it is not as it was
+_STANDS_OUT, _GONE = 0.3, 0.6  # of the step; correlation of what is gone with what was
+_FLATTER = 0.5  # of the contrast before: a lamp that goes out leaves what is around it
 _TEXTURE, _OF_STEP, _MORE_TEXTURE = 0.02, 0.1, 1.5
+# What lies behind shows through: of its own roughness and of the step, what may be left
+# when the picture before, blurred or not, is taken away.
+_LEFT, _LEFT_OF_STEP, _BLURS = 0.02, 0.2, (0.0, 1.0, 2.0)
+# Its own roughness from which it must still be the same, and how alike; what there must
+# have been to be blurred.
+_TO_COMPARE, _ALIKE, _TO_BLUR = 0.04, 0.7, 0.012
+# Of the step, from px to px: a sharp edge has 0.55 and more; of a spot of few px, which
+# is hardly anything but edge.
+_STEEPEST, _SMALL = (0.52, 0.62), 30
+_BRIGHTER = 0.15  # at most, of a place that is only blurred
 _FOOT = 5.0  # see spotlooks
 _FEWEST_INSIDE, _FEWEST_AROUND = 4, 12  # px
 _MARGIN = 4  # px around: the surroundings
-_MOST_WATCHED = 24
+_MOST_WATCHED = 12
+_NOTHING = np.zeros((0, 0), np.float32)
+_MOVED = 0.02  # of the width: what lies on the lens is told from the scene
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +78,12 @@ class Splash:
     ----------
     x, y, w, h : float
         Box as shares of the picture's width and height.
-    level : float
-        Change in natural logarithms.
-    row : int
-        First row that shows it.
+    level, detail : float
+        Changes in natural logarithms; 0 where there is none to speak of.
+    row, without : int
+        First row that shows it; last that surely does not.
+    moved : bool
+        The scene has moved on since, and it has not.
     """
 
     x: float
@@ -66,6 +92,29 @@ class Splash:
     h: float
     level: float
     row: int
+    detail: float = 0.0
+    without: int = -1
+    moved: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """One look: level and detail at half the size of the small picture, and where."""
+
+    row: int
+    level: Map
+    detail: Map
+    chain: int
+    place: Map | None
+
+    def since(self, other: _Shown) -> Map | None:
+        """Return what to add to places of this look to come to another, in px.
+
+        None where it is not known; what has moved then is no quiet place.
+        """
+        if self.place is None or other.place is None or self.chain != other.chain:
+            return None
+        return (other.place - self.place) * np.float32(self.level.shape[1])
 
 
 @dataclass(slots=True, eq=False)
@@ -73,13 +122,16 @@ class _Watched:
     """A place that changed at once, and whether it stays so."""
 
     found: Splash
-    box: tuple[slice, slice]
+    name: str
+    step: float
+    box: Box
     inside: Mask
     around: Mask
-    last: Map
-    before: float
+    before: _Shown
     since: float
     looks: int = 0
+    missed: int = 0
+    moved: float = 0.0
 
 
 class SplashWatch:
@@ -87,7 +139,9 @@ class SplashWatch:
 
     def __init__(self) -> None:
         self._frames: deque[tuple[int, Map]] = deque(maxlen=_FRAMES)
-        self._last: list[Map] = []
+        # The last two looks, for the level and for the detail.
+        self._last: dict[str, list[_Shown]] = {name: [] for name in _LEAST}
+        self._next_detail = float("-inf")
         self._watched: list[_Watched] = []
         self.found: list[Splash] = []
 
@@ -95,77 +149,108 @@ class SplashWatch:
         """Remember a frame until the next look."""
         self._frames.append((row, picture.view(proxy_luma)))
 
-    def look(self, picture: Picture, seconds: float) -> None:
-        """Compare with the look before, and see what has stayed."""
-        level = picture.view(level_map)
-        size = level.shape[1] // _SHARE, level.shape[0] // _SHARE
-        if min(size) < 8 * _MARGIN:
+    def look(
+        self, picture: Picture, seconds: float, here: tuple[int, Map] | None = None
+    ) -> None:
+        """Compare with the look before, and see what has stayed.
+
+        Parameters
+        ----------
+        here : (chain, place) or None
+            Where the picture lies (see `spotlooks.Look`); None where that is unknown.
+        """
+        names = ["level"]
+        if seconds >= self._next_detail:
+            self._next_detail = seconds + _DETAIL_S
+            names.append("detail")
+        now = _shown(picture, self._frames[-1][0], here, len(names) > 1)
+        if now is None:
             return
-        now = np.asarray(
-            cv2.resize(level, size, None, 0, 0, cv2.INTER_AREA), np.float32
-        )
-        if self._last and self._last[-1].shape != now.shape:
-            self._last, self._watched = [], []
-        self._check(now, seconds)
-        if len(self._last) == 2 and len(self._frames) < _FRAMES:
-            self._watched += self._new(now, seconds)
-            del self._watched[_MOST_WATCHED:]
-        self._last = [*self._last[-1:], now]
+        last = self._last["level"]
+        if last and last[-1].level.shape != now.level.shape:
+            self._last, self._watched = {name: [] for name in _LEAST}, []
+        self._check(now, seconds, names)
+        for name in names:
+            last = self._last[name]
+            if len(last) == 2 and len(self._frames) < _FRAMES:
+                self._watched += self._new(name, now, seconds)
+            self._last[name] = [*last[-1:], now]
+        del self._watched[_MOST_WATCHED:]
         while len(self._frames) > 1:  # the newest is the first of what comes
             self._frames.popleft()
 
-    def _check(self, now: Map, seconds: float) -> None:
+    def _check(self, now: _Shown, seconds: float, names: list[str]) -> None:
         """Keep watching what is as it was when it came; tell what has stayed."""
         left = []
         for one in self._watched:
-            crop = now[one.box]
-            step = _contrast(crop, one.inside, one.around) - one.before
-            share = step / one.found.level
+            if seconds - one.since > _PATIENCE_S:
+                continue
+            if one.name not in names:
+                left.append(one)
+                continue
+            move = _move_at(now.since(one.before), one.box, now.level.shape)
+            change = getattr(now, one.name)[one.box] - _moved(
+                getattr(one.before, one.name), one.box, move
+            )
+            ring = change[one.around]
+            usual = float(np.median(ring))
+            # What passes around it may pass before it too: nothing can be told.
+            if float(np.median(np.abs(ring - usual))) > _QUIET * abs(one.step):
+                left.append(one)
+                continue
+            share = (float(change[one.inside].mean()) - usual) / one.step
             if not _KEEPS[0] <= share <= _KEEPS[1]:
+                one.missed += 1
+                if one.missed < _MISSES:
+                    left.append(one)
                 continue
-            # Where the scene runs past, much comes and stays for a while.
-            passed = float(np.abs(crop - one.last)[one.around].mean())
-            if passed > _QUIET * abs(one.found.level):
-                continue
+            one.missed = 0
             one.looks += 1
-            if one.looks >= _STAYS_LOOKS and seconds - one.since >= _STAYS_S:
-                self.found.append(one.found)
+            one.moved = max(one.moved, float(np.hypot(*move)))
+            if one.looks >= _STAYS_LOOKS[one.name] and seconds - one.since >= _STAYS_S:
+                self.found.append(_told(one, now.level.shape[1]))
                 continue
             left.append(one)
         self._watched = left
 
-    def _new(self, now: Map, seconds: float) -> Iterator[_Watched]:
+    def _new(self, name: str, now: _Shown, seconds: float) -> Iterator[_Watched]:
         """Yield what has come since the look before."""
-        earlier, last = self._last
-        change = now - last
+        last = _laid(self._last[name][1], now)
+        change = getattr(now, name) - getattr(last, name)
+        if name == "detail":  # a dark spot has less detail for being dark
+            change -= np.minimum(now.level - last.level, 0)
         change -= np.float32(_middle(change[::3, ::3]))
         smooth = cv2.GaussianBlur(change, (0, 0), 1.0)
+        usual = 1.4826 * _middle(np.abs(smooth[::3, ::3]))
+        least = max(_LEAST[name], _BEYOND * usual)
         # Of either sign: what moves leaves a trail where it was.
-        changed = np.abs(smooth) > _LEAST
+        changed = np.abs(smooth) > least
         if not changed.any() or changed.mean() > _MOST_CHANGED:
             return
         count, labels, facts, _ = cv2.connectedComponentsWithStats(
             changed.astype(np.uint8)
         )
-        least, most = (share * changed.size for share in _AREA)
+        most = _AREA * changed.size
         likely = [
             label
             for label in range(1, count)
-            if least <= facts[label, cv2.CC_STAT_AREA] <= most
+            if _FEWEST <= facts[label, cv2.CC_STAT_AREA] <= most
             and _compact(facts[label], changed.shape)
             and _falls(smooth, labels, label, facts[label])  # no lamp, no glint
         ]
         likely.sort(key=lambda label: -int(facts[label, cv2.CC_STAT_AREA]))
+        earlier = _laid(self._last[name][0], now) if likely else last
         for label in likely[:_TRIED]:
             one = self._judged(
-                (earlier, last, now), labels == label, facts[label], seconds
+                name, (earlier, last, now), labels == label, facts[label], seconds
             )
             if one is not None:
                 yield one
 
     def _judged(
         self,
-        looks: tuple[Map, Map, Map],
+        name: str,
+        looks: tuple[_Shown, _Shown, _Shown],
         part: Mask,
         facts: NDArray[np.int32],
         seconds: float,
@@ -178,7 +263,6 @@ class SplashWatch:
             slice(max(x - _MARGIN, 0), min(x + w + _MARGIN, width)),
         )
         part = part[box]
-        earlier, last, now = (look[box] for look in looks)
         wide = cv2.dilate(part.astype(np.uint8), np.ones((5, 5), np.uint8))
         around = wide == 0
         inside = cv2.erode(part.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -186,36 +270,58 @@ class SplashWatch:
             inside = part
         if around.sum() < _FEWEST_AROUND:
             return None
-        was = _contrast(last, inside, around)
-        step = _contrast(now, inside, around) - was
-        quiet = _QUIET * abs(step)
-        if step > -_LEAST_STEP:
+        steps = {}
+        for what in _LEAST:
+            if not all(getattr(look, what).size for look in looks):
+                steps[what] = 0.0
+                continue
+            earlier, last, now = (getattr(look, what)[box] for look in looks)
+            was = _contrast(last, inside, around)
+            steps[what] = _contrast(now, inside, around) - was
+            if what != name:
+                continue
+            size = abs(steps[what])
+            if steps[what] > -_LEAST_STEP[what]:
+                return None
+            ring, place = np.abs(now - last)[around], np.abs(last - earlier)[part]
+            if float(ring.mean()) > _AROUND * size or _most(ring) > _QUIET * size:
+                return None
+            if _most(place) > _QUIET * size or not _soft(now - last, size, part):
+                return None
+        if steps["level"] > _BRIGHTER:
             return None
-        if float(np.abs(now - last)[around].mean()) > quiet:
+        if max(w, h) > _LONG * min(w, h) and steps["detail"] > -_LONG_BLUR:
             return None
-        if float(np.abs(last - earlier)[part].mean()) > quiet:
+        if not _shows_through(looks, box, inside, around, steps["level"], name):
             return None
-        if was + step > -_STANDS_OUT * abs(step):
-            return None
-        rough = [_texture(look, inside) for look in (last, now)]
-        if rough[1] > max(_MORE_TEXTURE * rough[0], _TEXTURE, _OF_STEP * abs(step)):
-            return None
-        row = self._moment(box, inside, around, step)
-        if row is None:
-            return None
-        found = Splash(x / width, y / height, w / width, h / height, step, row)
-        return _Watched(found, box, inside, around, last.copy(), was, seconds)
+        row, without = looks[2].row, looks[1].row
+        if name == "level":
+            moment = self._moment(box, inside, around, steps["level"])
+            if moment is None:
+                return None
+            row, without = moment, moment - 1
+        found = Splash(
+            x / width,
+            y / height,
+            w / width,
+            h / height,
+            steps["level"],
+            row,
+            detail=steps["detail"] - min(steps["level"], 0.0),
+            without=without,
+        )
+        before = self._last[name][-1]
+        return _Watched(found, name, steps[name], box, inside, around, before, seconds)
 
-    def _moment(
-        self, box: tuple[slice, slice], inside: Mask, around: Mask, step: float
-    ) -> int | None:
+    def _moment(self, box: Box, inside: Mask, around: Mask, step: float) -> int | None:
         """Return the row at which a place changed at once; None if it did not."""
         fine = tuple(slice(_SHARE * s.start, _SHARE * s.stop, _SHARE) for s in box)
         places, rings = [], []
         for _, luma in self._frames:
             crop = np.log(np.maximum(luma[fine], 0.0) + np.float32(_FOOT))
-            places.append(float(crop[inside].mean()))
-            rings.append(float(crop[around].mean()))
+            h, w = crop.shape
+            places.append(float(crop[inside[:h, :w]].mean()))
+            rings.append(float(crop[around[:h, :w]].mean()))
         ring, place = np.array(rings), np.array(places)
         if np.ptp(ring) > 1.5 * _QUIET * abs(step):
             return None
@@ -231,6 +337,72 @@ class SplashWatch:
         return self._frames[first][0]
 
 
+def _shown(
+    picture: Picture, row: int, here: tuple[int, Map] | None, detailed: bool
+) -> _Shown | None:
+    level = picture.view(level_map)
+    size = level.shape[1] // _SHARE, level.shape[0] // _SHARE
+    if min(size) < 8 * _MARGIN:
+        return None
+    small = np.asarray(cv2.resize(level, size, None, 0, 0, cv2.INTER_AREA), np.float32)
+    detail = picture.view(detail_map) if detailed else _NOTHING
+    chain, place = (-1, None) if here is None else here
+    return _Shown(row, small, detail, chain, place)
+
+
+def _told(one: _Watched, width: int) -> Splash:
+    f = one.found
+    far = max(_MOVED * width, 0.5 * max(f.w * width, f.h * one.before.level.shape[0]))
+    return Splash(
+        f.x, f.y, f.w, f.h, f.level, f.row, f.detail, f.without, one.moved >= far
+    )
+
+
+def _laid(one: _Shown, now: _Shown) -> _Shown:
+    """Return an earlier look as it looks from the place of a new one."""
+    move = now.since(one)
+    if move is None or not np.any(move):
+        return one
+    maps = []
+    for mine, theirs in ((now.level, one.level), (now.detail, one.detail)):
+        laid = carried(theirs, move) if theirs.size and mine.size else _NOTHING
+        maps.append(np.where(np.isfinite(laid), laid, mine) if laid.size else laid)
+    return _Shown(one.row, maps[0], maps[1], now.chain, now.place)
+
+
+def _move_at(move: Map | None, box: Box, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Return how far a place has moved, (x, y) in px of the maps."""
+    if move is None:
+        return np.zeros(2, np.float32)
+    rows, columns = move.shape[:2]
+    middle = [(s.start + s.stop) / 2 / n for s, n in zip(box, shape, strict=True)]
+    at = (
+        min(int(middle[0] * rows), rows - 1),
+        min(int(middle[1] * columns), columns - 1),
+    )
+    return np.asarray(move[at], np.float32)
+
+
+def _moved(image: Map, box: Box, move: NDArray[np.float32]) -> Map:
+    """Return what lies so far from a box."""
+    if not np.any(move):
+        return image[box]
+    size = box[1].stop - box[1].start, box[0].stop - box[0].start
+    matrix = np.array(
+        [[1, 0, box[1].start + move[0]], [0, 1, box[0].start + move[1]]], np.float32
+    )
+    return np.asarray(
+        cv2.warpAffine(
+            image,
+            matrix,
+            size,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        np.float32,
+    )
+
+
 def _middle(values: Map) -> float:
     """Return the upper median: without what numpy's loads and checks first."""
     flat = values.ravel()
@@ -238,12 +410,15 @@ def _middle(values: Map) -> float:
 
 
 def _falls(
-    smooth: NDArray[Any], labels: NDArray[Any], label: int, facts: NDArray[Any]
+    smooth: NDArray[np.generic],
+    labels: NDArray[np.generic],
+    label: int,
+    facts: NDArray[np.int32],
 ) -> bool:
-    """Return whether a part has become darker."""
+    """Return whether a part has become darker, or lost detail."""
     x, y, w, h = (int(v) for v in facts[:4])
     box = slice(y, y + h), slice(x, x + w)
-    return float((smooth[box] * (labels[box] == label)).sum()) < 0
+    return float(np.sum(smooth[box] * (labels[box] == label))) < 0
 
 
 def _compact(facts: NDArray[np.int32], shape: tuple[int, ...]) -> bool:
@@ -258,7 +433,54 @@ def _contrast(crop: Map, inside: Mask, around: Mask) -> float:
     return float(crop[inside].mean() - crop[around].mean())
 
 
-def _texture(crop: Map, inside: Mask) -> float:
-    """Return how rough a place is, in natural logarithms."""
-    fine = crop - cv2.GaussianBlur(np.ascontiguousarray(crop), (0, 0), 0.8)
-    return float(fine[inside].std())
+def _shows_through(
+    looks: tuple[_Shown, _Shown, _Shown],
+    box: Box,
+    inside: Mask,
+    around: Mask,
+    step: float,
+    name: str,
+) -> bool:
+    """Return whether a place shows what it did before, less of it or blurred."""
+    last, now = (np.ascontiguousarray(look.level[box]) for look in looks[1:])
+    size = abs(step)
+    if float(now.std()) < _FLATTER * float(last.std()):
+        return False
+    after = float(now[inside].mean() - now[around].mean())
+    gone = float(np.corrcoef((last - now).ravel(), last.ravel())[0, 1])
+    if after > -_STANDS_OUT * size and gone > _GONE:
+        return False
+    was, now_is = (_fine(look, 0.8)[inside].std() for look in (last, now))
+    if now_is > max(_MORE_TEXTURE * was, _TEXTURE, _OF_STEP * size):
+        return False
+    left = []
+    for sigma in _BLURS:
+        under = cv2.GaussianBlur(last, (0, 0), sigma) if sigma else last
+        left.append(float((now - under)[inside].std()))
+    if min(left) > _LEFT + _LEFT_OF_STEP * size:
+        return False
+    was, now_is = (_fine(look, 1.5)[inside] for look in (last, now))
+    rough = float(was.std())
+    if name == "detail" and rough < _TO_BLUR:
+        return False
+    if rough < _TO_COMPARE or float(now_is.std()) <= 0:
+        return True
+    return float(np.corrcoef(was, now_is)[0, 1]) >= _ALIKE
+
+
+def _fine(crop: Map, sigma: float) -> Map:
+    return crop - np.asarray(cv2.GaussianBlur(crop, (0, 0), sigma), np.float32)
+
+
+def _soft(change: Map, size: float, part: Mask) -> bool:
+    """Return whether a change has soft edges: a drop lies far out of focus."""
+    most = _STEEPEST[int(part.sum() < _SMALL)]
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(change), (0, 0), 0.7)
+    down, across = np.gradient(smooth)
+    return float(np.hypot(down, across).max()) <= most * size
+
+
+def _most(values: Map) -> float:
+    """Return what nine of ten values do not go beyond."""
+    at = int(0.9 * (values.size - 1))
+    return float(np.partition(values, at)[at])

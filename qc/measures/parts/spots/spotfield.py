@@ -107,7 +107,7 @@ def _points_of(
     return start, at, terms
 
 
-def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
+def follow(old: Bytes, new: Bytes, guess: Map, *, bend: bool = True) -> Field | None:
     """Find how a look lies over an earlier one.
 
     Parameters
@@ -117,6 +117,9 @@ def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
     guess : (rows, columns, 2) array of float32
         Roughly what to add to places of the new look to come to the old, in px, on the
         grid of points.
+    bend : bool
+        Bend the surface to what lies near to it. Where little moves, dirt on the lens
+        is near to it too.
 
     Returns
     -------
@@ -145,7 +148,10 @@ def follow(old: Bytes, new: Bytes, guess: Map) -> Field | None:
     if surface is None:
         return None
     laid, along = rough + surface[0], surface[1]
-    there = _bent(laid, steps, along, guess.shape[:2])
+    if bend:
+        there = _bent(laid, steps, along, guess.shape[:2])
+    else:
+        there = np.asarray(laid.reshape(guess.shape), np.float32)
     return Field(there, _inverse(there, width, height))
 
 

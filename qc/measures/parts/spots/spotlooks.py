@@ -62,6 +62,7 @@ _LIGHT_SHARE = 6  # light that changes over more than some of these px is evened
 _LIGHT_SIGMA = 2.4  # of those px
 _FLAT = 0.01  # natural logarithm; a picture without contrast cannot be laid over
 _MOST_CONTRAST = 3.5  # times the median
+_STRONGER, _OF_STRONGER = 0.9, 0.15  # share of the places; of their contrast
 _LEAST_SIDE = 48  # px of the small picture
 # Percent of black-to-white, added before taking logarithms: noise in the dark must not
 # count for changes by a factor.
@@ -96,7 +97,8 @@ def evened(picture: Picture) -> Bytes | None:
     light = cv2.GaussianBlur(light, (0, 0), _LIGHT_SIGMA)
     out = level - cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
     # The strongest things must not decide alone: one of them may be the blemish.
-    most = _MOST_CONTRAST * _middle(np.abs(out[::4, ::4]))
+    few = np.abs(out[::4, ::4]).ravel()
+    most = _MOST_CONTRAST * max(_middle(few), _OF_STRONGER * _stronger(few))
     if most < _MOST_CONTRAST * 0.5 * _FLAT:
         return None
     above = np.maximum(out + np.float32(most), 0.0)
@@ -437,6 +439,12 @@ def _middle(values: Map) -> float:
     """Return the upper median: much faster than numpy's for a few thousand."""
     flat = values.ravel()
     return float(np.partition(flat, flat.size // 2)[flat.size // 2])
+
+
+def _stronger(flat: Map) -> float:
+    """Return the contrast that a few places go beyond: most may be a plain wall."""
+    place = int(_STRONGER * (flat.size - 1))
+    return float(np.partition(flat, place)[place])
 
 
 def _agreeing(one: Map, other: Map) -> Map:

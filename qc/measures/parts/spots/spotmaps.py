@@ -18,13 +18,22 @@ from qc.measures.parts.spots.splash import Splash
 from qc.measures.parts.spots.spotlooks import Difference
 from qc.measures.parts.spots.spotpool import pooled_regions
 from qc.measures.parts.spots.spotsums import FLOOR, PRIOR, Sums
+from qc.measures.parts.spots.spotsway import Fixed
 from qc.measures.parts.spots.spottrail import Kept, SpotTrail
 from qc.measures.parts.spots.spotwhen import series_of, when_of
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-__all__ = ["FEWEST_PLACES", "OWN_EDGES", "Spot", "SpotMaps", "Sums", "with_splashes"]
+__all__ = [
+    "FEWEST_PLACES",
+    "OWN_EDGES",
+    "Spot",
+    "SpotMaps",
+    "Sums",
+    "with_splashes",
+    "with_swayed",
+]
 
 _BLOCKS = 24
 FEWEST_PLACES = 5  # different framings without which scene and spot look alike
@@ -69,6 +78,10 @@ class Spot:
         Whether it could be told from when to when it is there.
     splash : bool
         It was seen to come at once, where the picture hardly moves.
+    maybe : bool
+        The scene did not move on since: it may belong to it after all.
+    swayed : bool
+        Told from how the scene swayed a little behind it.
     mask : (h, w) array of bool or None
         Its places on the map of detail.
     """
@@ -87,6 +100,8 @@ class Spot:
     likely: int = 0
     dated: bool = False
     splash: bool = False
+    maybe: bool = False
+    swayed: bool = False
     mask: Mask | None = field(default=None, compare=False, repr=False)
 
 
@@ -284,15 +299,54 @@ def with_splashes(
             one.w,
             one.h,
             level=one.level,
-            detail=0.0,
+            detail=one.detail,
             sure=0.0,
             first_row=one.row,
             row=last_row,
-            without=one.row - 1,
+            without=one.without,
             dated=True,
             splash=True,
+            maybe=not one.moved,
         )
         if all(_gap(new, other, 1.0) >= 0 for other in out):
+            out.append(new)
+    return out
+
+
+def with_swayed(
+    spots: list[Spot], found: Iterable[Fixed], level: float, detail: float
+) -> list[Spot]:
+    """Add what was told from a little sway, but for what is found anyway.
+
+    Parameters
+    ----------
+    level, detail : float
+        Least change that counts, in natural logarithms.
+    """
+    out = list(spots)
+    least = {"level": level, "detail": detail}
+    for one in found:
+        if abs(one.strength) < least[one.name]:
+            continue
+        rows, columns = np.nonzero(one.mask)
+        height, width = one.mask.shape
+        both = {one.name: one.strength}
+        other = "detail" if one.name == "level" else "level"
+        both[other] = min(one.other, 0.0)
+        new = Spot(
+            float(columns.min()) / width,
+            float(rows.min()) / height,
+            float(np.ptp(columns) + 1) / width,
+            float(np.ptp(rows) + 1) / height,
+            level=both["level"],
+            detail=both["detail"],
+            sure=one.sure,
+            first_row=one.first_row,
+            row=one.row,
+            swayed=True,
+            mask=one.mask,
+        )
+        if all(_gap(new, kept, height / width) >= 0 for kept in out):
             out.append(new)
     return out
 
