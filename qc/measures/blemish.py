@@ -387,7 +387,6 @@ def _blind_to_pixels(seen: _Seen) -> bool:
 
 
 def _notes(measured: Measured) -> Iterable[str]:
-    # That nothing can be told of a picture at rest is nothing to say of each such take.
     seen = _seen(measured)
     if seen is None:
         return
@@ -401,6 +400,11 @@ def _notes(measured: Measured) -> Iterable[str]:
             "Whether a spot lies on the lens could be told only in "
             f"{100.0 * seen.judged:.0f} % of the picture: elsewhere it moved too "
             "little."
+        )
+    elif seen.judged <= 0.0:
+        yield (
+            "A spot that lay on the lens from the start could not be looked for: the "
+            "picture moves too little."
         )
 
 
