@@ -254,7 +254,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=7,
+    version=8,
     rules=(
         Rule(
             "highlights.relevant",
@@ -300,13 +300,16 @@ MEASURE = Measure(
         "broad and ends in a step; glints are tiny and stand on something much darker, "
         "or come and go; how bright tissue is elsewhere tells whether the iris can "
         "have burnt it here; the colour of a place before it burnt out counts where "
-        "the light of the whole picture rose. Two small fitted networks weigh colour "
-        "against the picture's own white, steps and fades, grain, size and "
-        "surroundings; the white is the middle one of the last seven looks, and what "
-        "the networks say is averaged over 0.4 s and at least two looks. What cannot "
-        "be told, and all that burns where the picture's own white is more than 2.5 "
-        "stops of blue off, or where more would be burnt cloth than a sixth of the "
-        "picture and 25 times the tissue in sight that does not burn, counts as "
+        "the light of the whole picture rose. A small fitted network weighs "
+        "colour against the picture's own white, steps and fades, grain, size and "
+        "surroundings; a second one weighs them again together with what the first "
+        "said of the neighbourhood and of the whole object, for which burnt areas are "
+        "cut along the lines of shade that are left in them; the white is the middle "
+        "one of the last seven looks, and what the networks say is averaged over 0.4 s "
+        "and at least two looks. What cannot be told, and all that burns where the "
+        "picture's own white is more than 2.5 stops of blue off, or where more would "
+        "be burnt cloth than a sixth of the picture and 25 times the tissue in sight "
+        "that does not burn, counts as "
         "relevant. Up to 0.5 % of the picture, or half the review limit, is not told "
         "apart and counts as undecided. The whole burnt-out area is counted in every "
         "frame; what it consists of is looked at again when the area jumps or has "

@@ -1,23 +1,24 @@
 """Fits the weights that tell a burnt-out swab from what matters, on "tune" takes alone.
 
-    python tests/bench/fit_highlights.py [--count N] [--keep FOLDER] [--write]
+    python tests/bench/fit_highlights.py [--count N] [--keep FOLDER] [--check] [--write]
 
 Draws takes 0 to N - 1 of the family's "tune" split (`sample_media/theatre/family.py`)
 at their own and at the right exposure, measures every burnt-out place of them with the
-code that measures real takes (`brightparts.look_at`), fits small networks of one
-hidden layer by maximum likelihood with a ridge (Adam, in numpy), and prints what they
-do to takes that they were not fitted on (four folds, by takes). `--write` puts the
-table into `brightweights.py`.
-`--keep` keeps what was measured, so that a second run need not draw again.
+code that measures real takes (`brightparts.look_at`), and fits two small networks
+(`smallnet`): the first weighs a place's features; the second weighs them again together
+with what the first says of the neighbourhood and of the whole object. So that the
+second sees the first as it is on takes that are new to it, half the takes are shown
+what a fit to the other half says. `--check` prints what fits do to a quarter of the
+takes that is left out. `--write` puts the tables into `brightfirst.py` and
+`brightsecond.py`. `--keep` keeps what was measured: a second run need not draw again.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,58 +29,45 @@ from numpy.typing import NDArray
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "sample_media")]
 
+from qc.measures.parts.burnt.brightagain import AGAIN, again_of  # noqa: E402
 from qc.measures.parts.burnt.brightblocks import at_least, block_counts  # noqa: E402
-from qc.measures.parts.burnt.brightfeatures import FEATURES  # noqa: E402
+from qc.measures.parts.burnt.brightfeatures import FEATURES, Places  # noqa: E402
 from qc.measures.parts.burnt.brightparts import BrightMemory, look_at  # noqa: E402
 from qc.records import Picture  # noqa: E402
 from qc.signal import Signal  # noqa: E402
+from tests.bench import smallnet  # noqa: E402
+from tests.bench.plainfield import PlainField  # noqa: E402
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.float32]
 
-_TABLE = _ROOT / "qc" / "measures" / "parts" / "burnt" / "brightweights.py"
-_FOLDS, RANDOM_STATE = 4, 1
+_TABLES = _ROOT / "qc" / "measures" / "parts" / "burnt"
+RANDOM_STATE = 1
 _RIGHT_STOPS, _OVER_STOPS = -0.15, (0.3, 1.6)
-_FAR = 5.0
 # Places of a frame that are fitted to; together they weigh as the root of their share,
 # so that no vast one rules.
-_MOST_PLACES, _SHARE_ADDED = 200, 0.002
-_PLAIN = 500
-# Networks, their hidden units; what is fitted with is left out and shaken, so that no
-# single feature is relied on.
-_NETWORKS, _HIDDEN = 2, 16
-_ROUNDS, _BATCH, _STEP, _RIDGE = 18, 1024, 3e-3, 2e-3
-_LEFT_OUT, _SHAKEN = 0.15, 0.1
-_THRESHOLDS = (-0.7, 0.0, 0.3, 0.7)
+_MOST_PLACES, _SHARE_ADDED = 160, 0.002
+# Rendered takes share one hand; plain fields are few, and count so many times.
+_PLAIN, _PLAIN_COUNTS = 600, 3.0
+_LEFT_OUT = 4
+_THRESHOLDS = (-0.5, 0.0, 0.3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sample:
-    """Burnt-out places of many frames.
+class Frame:
+    """The burnt-out places of one frame, and the truth.
 
     Attributes
     ----------
-    x : (n, features) array
     share : (n, 2) array
         Burnt pixels that matter, and of white things, as shares of their picture.
-    frame, take : (n,) arrays of int
-        Which frame and which take a place is of.
+    take : int
+        Which take it is of; plain fields count down from -1.
     """
 
-    x: NDArray[np.float32]
-    share: Array
-    frame: NDArray[np.int64]
-    take: NDArray[np.int64]
-
-    def weights(self) -> Array:
-        """Return what each place counts for in the fit, for each of its two kinds."""
-        frames = int(self.frame.max()) + 1
-        total = np.bincount(self.frame, self.share.sum(axis=1), frames)
-        out = self.share / np.sqrt(total + _SHARE_ADDED)[self.frame][:, None]
-        return np.asarray(out / out.sum(axis=0), np.float64)
-
-    def of(self, rows: NDArray[Any]) -> Sample:
-        """Return some of the places."""
-        return Sample(self.x[rows], self.share[rows], self.frame[rows], self.take[rows])
+    places: Places
+    share: Rows
+    take: int
 
 
 def _exposures(case: Any) -> Iterator[Any]:
@@ -92,8 +80,8 @@ def _exposures(case: Any) -> Iterator[Any]:
         yield case.exposed(_RIGHT_STOPS, _RIGHT_STOPS)
 
 
-def measure_frames(case: Any, frames: Any) -> Iterator[tuple[Any, Array]]:
-    """Give features and truth of each frame's burnt-out places."""
+def measure_frames(case: Any, frames: Any, take: int) -> Iterator[Frame]:
+    """Give each frame's burnt-out places."""
     signal = Signal(bit_depth=case.bit_depth, full_range=case.full_range)
     memory, code = BrightMemory(), case.first_code
     for index, ((y, cb, cr), truth) in enumerate(frames):
@@ -112,110 +100,12 @@ def measure_frames(case: Any, frames: Any) -> Iterator[tuple[Any, Array]]:
             ).ravel()[places.at] / (down * across)
             for m in (truth.relevant, truth.swab)
         ]  # fmt: skip
-        yield places.rows, np.stack(shares, axis=1).astype(np.float64)
+        yield Frame(_lean(places), np.stack(shares, axis=1).astype(np.float32), take)
 
 
-class PlainField:
-    """A field drawn with a few strokes: smooth patches, squares, bars, one camera.
-
-    Rendered takes share one hand; these keep what is fitted from leaning on it. The
-    attributes are those of a family's case that `measure_frames` asks for.
-    """
-
-    bit_depth, full_range, first_code = 8, False, 225
-    _SIZE = (270, 480)
-    _FLESH = ((0.55, 0.30, 0.26), (0.62, 0.45, 0.38), (0.42, 0.14, 0.11),
-              (0.30, 0.19, 0.14), (0.70, 0.56, 0.44), (0.62, 0.36, 0.34))  # fmt: skip
-    _DRAPES = ((0.04, 0.15, 0.14), (0.05, 0.12, 0.30), (0.10, 0.24, 0.15),
-               (0.12, 0.12, 0.12), (0.62, 0.62, 0.62), (0.02, 0.02, 0.02))  # fmt: skip
-
-    def __init__(self, number: int) -> None:
-        self._rng = np.random.default_rng([RANDOM_STATE, 7, number])
-
-    def _noise(self, size: float) -> Array:
-        rough = self._rng.normal(0, 1, self._SIZE)
-        soft = cv2.GaussianBlur(rough, (0, 0), size)
-        return np.asarray(soft / soft.std(), np.float64)
-
-    def _turned(self) -> tuple[Array, Array]:
-        """Return how far each pixel lies from a chance point, along turned axes."""
-        rng, (h, w) = self._rng, self._SIZE
-        rows, columns = np.indices(self._SIZE)
-        x = columns - rng.uniform(0.1, 0.9) * w
-        y = rows - rng.uniform(0.1, 0.9) * h
-        turn = rng.uniform(0, np.pi)
-        return (
-            np.abs(x * np.cos(turn) + y * np.sin(turn)),
-            np.abs(y * np.cos(turn) - x * np.sin(turn)),
-        )
-
-    def frame(self) -> tuple[tuple[Any, Any, Any], Any]:
-        """Draw and shoot one frame: planes, and masks of what matters and is white."""
-        rng = self._rng
-        drape = np.array(self._DRAPES[rng.integers(len(self._DRAPES))])
-        light = np.ones((*self._SIZE, 3)) * drape * rng.uniform(0.7, 1.3)
-        matters = np.zeros(self._SIZE, bool)
-        white = np.full(self._SIZE, drape.min() > 0.5)
-        lamp = np.full(self._SIZE, rng.uniform(0.3, 1))
-        for _ in range(rng.integers(1, 3)):
-            along, across = self._turned()
-            reach = rng.uniform(60, 300)
-            lamp += rng.uniform(0, 2) * np.exp(
-                -(np.hypot(along, across) ** 2) / reach**2
-            )
-        for _ in range(rng.integers(0, 4)):
-            along, across = self._turned()
-            a, b = rng.uniform(25, 150, 2)
-            bed = (along / a) ** 2 + (across / b) ** 2 < 1
-            colour = np.array(self._FLESH[rng.integers(len(self._FLESH))])
-            flesh = colour * rng.uniform(0.8, 1.2, 3) * rng.uniform(0.7, 1.5)
-            mottled = np.exp(rng.uniform(0, 0.3) * self._noise(rng.uniform(1, 12)))
-            light[bed] = (flesh * mottled[..., None])[bed]
-            matters[bed], white[bed] = True, False
-            if rng.random() < 0.7:  # a pool of light of its own
-                away = (along / a) ** 2 + (across / b) ** 2
-                lamp[bed] *= (0.5 + rng.uniform(0, 3) * np.exp(-2 * away))[bed]
-        for _ in range(rng.integers(0, 3)):
-            along, across = self._turned()
-            sheet = (along < rng.uniform(12, 90)) & (across < rng.uniform(12, 90))
-            cotton = np.array((0.85, 0.84, 0.82)) * rng.uniform(0.85, 1.1)
-            weave = 1 - rng.uniform(0, 0.15) * np.abs(self._noise(rng.uniform(0.6, 3)))
-            light[sheet] = (cotton * np.maximum(weave, 0.4)[..., None])[sheet]
-            matters[sheet], white[sheet] = False, True
-        if rng.random() < 0.4:  # a bar of steel
-            along, across = self._turned()
-            bar = (along < 200) & (across < rng.uniform(1.5, 5))
-            light[bar], matters[bar], white[bar] = rng.uniform(0.3, 1), True, False
-        return self._shoot(light * lamp[..., None]), (matters, white)
-
-    def _shoot(self, light: Array) -> tuple[Any, Any, Any]:
-        """Expose so that 1 to 40 % burn; BT.709-6, 8 bits."""
-        rng = self._rng
-        blue = rng.uniform(-1.4, 1.4) if rng.random() < 0.5 else rng.normal(0, 0.1)
-        light = np.asarray(cv2.GaussianBlur(light, (0, 0), rng.uniform(0.5, 1.2)))
-        luma = light @ (0.2126, 0.7152, 0.0722)
-        level = np.percentile(luma, 100 - np.exp(rng.uniform(0, np.log(40))))
-        light = light * (0.93 / level) * (2 ** (-0.57 * blue), 1, 2**blue)
-        light += rng.normal(0, 1, light.shape) * rng.uniform(0.001, 0.004)
-        curve = 1.099 * np.maximum(light, 0.018) ** 0.45 - 0.099
-        v = np.where(light < 0.018, 4.5 * light, curve)
-        clip = rng.choice((1.0, 1.05, 1.09))
-        if rng.random() < 0.3:
-            knee = rng.uniform(0.8, 0.9)
-            room = 1.1 * (clip - knee)
-            soft = knee + room * (1 - np.exp(-np.maximum(v - knee, 0) / room))
-            v = np.where(v > knee, soft, v)
-        r, g, b = np.moveaxis(np.minimum(v, clip), -1, 0)
-        y = 0.2126 * r + 0.7152 * g + 0.0722 * b
-        half = [
-            cv2.resize(c, None, None, 0.5, 0.5, cv2.INTER_AREA)
-            for c in ((b - y) / 1.8556, (r - y) / 1.5748)
-        ]
-        planes = (16 + 219 * y, *(128 + 224 * c for c in half))
-        first, second, third = (
-            np.clip(np.rint(p), 0, 255).astype(np.uint8) for p in planes
-        )
-        return first, second, third
+def _lean(places: Places) -> Places:
+    """Return places without the map, which is not fitted to."""
+    return replace(places, white=np.zeros((0, 0), np.float32))
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,238 +114,189 @@ class _Masks:
     swab: NDArray[np.bool_]
 
 
-def measure_plain(count: int) -> tuple[Any, Any, Any]:
-    """Measure plain fields: features, shares and frame of each place."""
-    xs: list[Any] = []
-    shares: list[Any] = []
-    of: list[Any] = []
+def measure_plain(count: int) -> Iterator[Frame]:
+    """Measure plain fields."""
     for number in range(count):
         field = PlainField(number)
         planes, (matters, white) = field.frame()
         burns = planes[0] >= field.first_code
         masks = _Masks(burns & matters, burns & white)
-        for features, truth in measure_frames(field, [(planes, masks)]):
-            of.append(np.full(len(features), len(xs)))
-            xs.append(features)
-            shares.append(truth)
-    return np.concatenate(xs), np.concatenate(shares), np.concatenate(of)
+        yield from measure_frames(field, [(planes, masks)], -1 - number)
 
 
-def draw(count: int, keep: Path | None) -> Sample:
+_PARTS = ("at", "burnt", "rows", "area", "object")
+
+
+def keep(path: Path, frames: Sequence[Frame]) -> None:
+    """Write a take's frames into a file."""
+    parts = {n: np.concatenate([getattr(f.places, n) for f in frames]) for n in _PARTS}
+    np.savez(
+        path,
+        allow_pickle=False,
+        share=np.concatenate([f.share for f in frames]),
+        shapes=np.array([f.places.shape for f in frames]),
+        sizes=np.array([len(f.share) for f in frames]),
+        takes=np.array([f.take for f in frames]),
+        **parts,
+    )
+
+
+def kept(path: Path) -> Iterator[Frame]:
+    """Read what `keep` wrote."""
+    with np.load(path) as file:
+        parts = {name: file[name] for name in (*_PARTS, "share")}
+        sizes, shapes = file["sizes"].tolist(), file["shapes"].tolist()
+        takes = file["takes"].tolist()
+    end = 0
+    for (down, across), size, take in zip(shapes, sizes, takes, strict=True):
+        end += size
+        of = {name: part[end - size : end] for name, part in parts.items()}
+        share = of.pop("share")
+        places = Places((down, across), white=np.zeros((0, 0), np.float32), **of)
+        yield Frame(places, share, take)
+
+
+def draw(count: int, folder: Path | None) -> list[Frame]:
     """Draw takes and measure them; takes kept from before are read."""
     from theatre import family  # type: ignore[import-not-found]
 
-    parts: list[tuple[Any, Any, Any, Any]] = []
-    frames = 0
+    frames: list[Frame] = []
     for case in family.cases("tune", count):
         number = case.plan.number
-        kept = None if keep is None else keep / f"tune{number:03d}.npz"
-        if kept is not None and kept.exists():
-            with np.load(kept) as file:
-                x, share, frame = file["x"], file["share"], file["frame"]
-        else:
-            xs: list[Any] = []
-            shares: list[Any] = []
-            of: list[Any] = []
-            for take in _exposures(case):
-                shot = take.frames(1, 3, coded=True)
-                for features, truth in measure_frames(take, shot):
-                    of.append(np.full(len(features), len(xs)))
-                    xs.append(features)
-                    shares.append(truth)
-            if not xs:
-                continue
-            x, share, frame = (np.concatenate(v) for v in (xs, shares, of))
-            if kept is not None:
-                np.savez(kept, x=x, share=share, frame=frame)
-        parts.append((x, share, frame + frames, np.full(len(x), number)))
-        frames += int(frame.max()) + 1
-        print(f"take {number}: {len(x)} places", flush=True)
-    # Plain fields are drawn by one hand too: one fold takes them all.
-    x, share, frame = measure_plain(_PLAIN)
-    parts.append((x, share, frame + frames, np.full(len(x), -1)))
-    return Sample(*(np.concatenate(v) for v in zip(*parts, strict=True)))
+        path = None if folder is None else folder / f"tune{number:03d}.npz"
+        if path is not None and path.exists():
+            frames += kept(path)
+            continue
+        of = [
+            frame
+            for take in _exposures(case)
+            for frame in measure_frames(take, take.frames(1, 3, coded=True), number)
+        ]
+        if of and path is not None:
+            keep(path, of)
+        frames += of
+        print(f"take {number}: {len(of)} frames", flush=True)
+    path = None if folder is None else folder / f"plain{_PLAIN}.npz"
+    if path is not None and path.exists():
+        return frames + list(kept(path))
+    of = list(measure_plain(_PLAIN))
+    if path is not None:
+        keep(path, of)
+    return frames + of
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fit:
-    """Averaged networks over standardised features.
+def _sample(
+    frames: Sequence[Frame], again: Sequence[Rows] | None = None
+) -> tuple[Rows, Array]:
+    """Return some places of each frame, and what each counts for as either kind.
 
-    Attributes
-    ----------
-    mean, spread : (features,) arrays
-    weight, bias : (features, hidden) and (hidden,) arrays
-    out : (hidden,) array
-    constant : float
+    Both kinds weigh alike in all.
     """
-
-    mean: Array
-    spread: Array
-    weight: Array
-    bias: Array
-    out: Array
-    constant: float
-
-    def merits(self, x: NDArray[np.float32]) -> Array:
-        """Return log odds that places are of white things."""
-        z = np.clip((x - self.mean) / self.spread, -_FAR, _FAR)
-        hidden = np.maximum(z @ self.weight + self.bias, 0)
-        return np.asarray(hidden @ self.out + self.constant, np.float64)
-
-
-def _thinned(sample: Sample) -> tuple[NDArray[Any], Array]:
-    """Return some rows of each frame, and what each weighs."""
     rng = np.random.default_rng(RANDOM_STATE)
-    weights = sample.weights()
-    order = np.argsort(sample.frame, kind="stable")
-    kept, weigh = [], []
-    for rows in np.split(order, np.flatnonzero(np.diff(sample.frame[order])) + 1):
-        some = rng.choice(rows, min(_MOST_PLACES, len(rows)), replace=False)
-        kept.append(some)
-        weigh.append(weights[some] * (len(rows) / len(some)))
-    rows, weights = np.concatenate(kept), np.concatenate(weigh)
-    counts = weights.sum(axis=1) > 0
-    rows, weights = rows[counts], weights[counts]
-    return rows, weights / weights.sum(axis=0) * len(rows) / 2
+    rows, weights = [], []
+    for number, frame in enumerate(frames):
+        share = frame.share.astype(np.float64)
+        count = len(share)
+        some = rng.choice(count, min(_MOST_PLACES, count), replace=False)
+        own = share / np.sqrt(share.sum() + _SHARE_ADDED) * (count / len(some))
+        own *= _PLAIN_COUNTS if frame.take < 0 else 1.0
+        some = some[share[some].sum(axis=1) > 0]
+        parts = [frame.places.rows[some]]
+        if again is not None:
+            parts.append(again[number][some])
+        rows.append(np.concatenate(parts, axis=1))
+        weights.append(own[some])
+    weight = np.concatenate(weights)
+    return np.concatenate(rows), weight / weight.sum(axis=0) * len(weight) / 2
 
 
-def _train(
-    z: NDArray[np.float32], weights: Array, number: int
-) -> list[NDArray[np.float32]]:
-    """Fit one network by Adam with a step that fades out.
-
-    Returns
-    -------
-    weight, bias, out, constant
-    """
-    rng = np.random.default_rng([RANDOM_STATE, number])
-    n, features = z.shape
-    net = [
-        rng.normal(0, features**-0.5, (features, _HIDDEN)), np.zeros(_HIDDEN),
-        rng.normal(0, _HIDDEN**-0.5, _HIDDEN), np.zeros(1),
-    ]  # fmt: skip
-    net32: list[NDArray[np.float32]] = [w.astype(np.float32) for w in net]
-    first, second = ([np.zeros_like(w) for w in net32] for _ in range(2))
-    against, speaking = weights.astype(np.float32).T
-    batches = max(n // _BATCH, 1)
-    total, count = _ROUNDS * batches, 0
-    for _ in range(_ROUNDS):
-        order = rng.permutation(n)
-        for batch in range(batches):
-            rows = order[batch * _BATCH : (batch + 1) * _BATCH]
-            x = z[rows] + np.float32(_SHAKEN) * rng.standard_normal(
-                (len(rows), features), dtype=np.float32
-            )
-            kept = np.asarray(rng.random(features) > _LEFT_OUT, np.float32)
-            x *= kept / np.float32(1 - _LEFT_OUT)
-            before = x @ net32[0] + net32[1]
-            hidden = np.maximum(before, 0)
-            merit = hidden @ net32[2] + net32[3]
-            both = speaking[rows] + against[rows]
-            slope = (both / (1 + np.exp(-merit)) - speaking[rows]) / len(rows)
-            back = np.outer(slope, net32[2]) * (before > 0)
-            down = [
-                x.T @ back + _RIDGE * net32[0], back.sum(axis=0),
-                hidden.T @ slope + _RIDGE * net32[2], slope.sum(keepdims=True),
-            ]  # fmt: skip
-            count += 1
-            step = _STEP * 0.5 * (1 + np.cos(np.pi * count / total))
-            for k, d in enumerate(down):
-                first[k] = 0.9 * first[k] + 0.1 * d
-                second[k] = 0.999 * second[k] + 0.001 * d * d
-                root = np.sqrt(second[k] / (1 - 0.999**count)) + 1e-8
-                net32[k] -= (step * first[k] / (1 - 0.9**count) / root).astype(
-                    np.float32
-                )
-    return net32
+def _heard(frames: Sequence[Frame], first: smallnet.Net) -> list[Rows]:
+    return [again_of(f.places, first.merits(f.places.rows)) for f in frames]
 
 
-def fit(sample: Sample) -> Fit:
-    """Fit by maximum likelihood with a ridge; both kinds weigh alike."""
-    rows, weights = _thinned(sample)
-    x = sample.x[rows].astype(np.float64)
-    mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
-    z = np.clip((x - mean) / spread, -_FAR, _FAR).astype(np.float32)
-    nets = [_train(z, weights, number) for number in range(_NETWORKS)]
-    weight, bias, out, constant = (
-        np.concatenate([n[k] for n in nets], axis=-1).astype(np.float64)
-        for k in range(4)
+def fit(frames: Sequence[Frame]) -> tuple[smallnet.Net, smallnet.Net]:
+    """Fit the first network, and the second to what firsts say of takes new to them."""
+    takes = np.random.default_rng(RANDOM_STATE).permutation(
+        np.unique([f.take for f in frames])
     )
-    return Fit(mean, spread, weight, bias, out / _NETWORKS, float(constant.mean()))
+    again: list[Rows] = [np.zeros((0, 0), np.float32)] * len(frames)
+    for fold in range(2):
+        out = np.isin([f.take for f in frames], takes[fold::2])
+        shown = [f for f, left in zip(frames, out, strict=True) if not left]
+        first = smallnet.fit(*_sample(shown), 2 + fold)
+        for index in np.flatnonzero(out).tolist():
+            again[index] = _heard([frames[index]], first)[0]
+    first = smallnet.fit(*_sample(frames), 0)
+    return first, smallnet.fit(*_sample(frames, again), 1)
 
 
-def _told(sample: Sample, merit: Array, threshold: float) -> str:
-    counted = merit < threshold
-    frames = int(sample.frame.max()) + 1
-    (matters, white), (kept, taken) = (
-        [np.bincount(sample.frame, s * w, frames) for s in sample.share.T]
-        for w in (1, counted)
-    )
-    some = white > 2e-4
+def _told(
+    frames: Sequence[Frame], merits: Sequence[Rows], threshold: float, name: str
+) -> str:
+    matters, taken, kept_ = 0.0, 0.0, 0.0
+    white: list[float] = []
+    for frame, merit in zip(frames, merits, strict=True):
+        counted = merit < threshold
+        own, swab = frame.share.sum(axis=0, dtype=np.float64)
+        of_own, of_swab = frame.share[counted].sum(axis=0, dtype=np.float64)
+        matters, kept_, taken = matters + own, kept_ + of_own, taken + of_swab
+        if swab > 2e-4:
+            white.append(of_swab / swab)
     return (
-        f"swab from {threshold:4.1f}: of swab taken for relevant "
-        f"{100 * np.mean(taken[some] / white[some]):5.1f} %, of relevant kept "
-        f"{100 * kept.sum() / matters.sum():5.1f} %, overlap "
-        f"{kept.sum() / (matters.sum() + taken.sum()):.3f}"
+        f"{name}, swab from {threshold:4.1f}: of swab taken for relevant "
+        f"{100 * np.mean(white):5.1f} %, of relevant kept "
+        f"{100 * kept_ / matters:5.1f} %, overlap {kept_ / (matters + taken):.3f}"
     )
 
 
-def cross_check(sample: Sample) -> list[str]:
-    """Say what fits do to takes that they were not fitted on."""
-    takes = np.random.default_rng(RANDOM_STATE).permutation(np.unique(sample.take))
-    merit = np.zeros(len(sample.x))
-    for fold in range(_FOLDS):
-        out = np.isin(sample.take, takes[fold::_FOLDS])
-        merit[out] = fit(sample.of(np.flatnonzero(~out))).merits(sample.x[out])
-    return [_told(sample, merit, threshold) for threshold in _THRESHOLDS]
-
-
-def _hundredths(values: Array) -> str:
-    return " ".join(str(v) for v in np.rint(100 * values).astype(int))
-
-
-def _wrapped(values: Array) -> str:
-    return "\n".join(textwrap.wrap(_hundredths(values), 86))
-
-
-def table(found: Fit) -> str:
-    """Return the table as it stands in the module."""
-    rows = zip(FEATURES, found.mean, found.spread, found.weight, strict=True)
-    lines = [f"{n}: {m:.4f} {s:.4f}\n{_wrapped(w)}" for n, m, s, w in rows]
-    text = "\n".join(lines)
-    return (
-        f'_TABLE = """\n{text}\n"""\n'
-        "# Each hidden unit's constant and its weight in the merit, in hundredths.\n"
-        f'_HIDDEN = """\n{_wrapped(found.bias)}\n"""\n'
-        f'_OUT = """\n{_wrapped(found.out)}\n"""\n'
-        f"_CONSTANT = {found.constant:.3f}\n"
+def check(frames: Sequence[Frame]) -> Iterator[str]:
+    """Say what fits do to a part of the takes that they were not fitted on."""
+    takes = np.random.default_rng(RANDOM_STATE + 1).permutation(
+        np.unique([f.take for f in frames if f.take >= 0])
     )
+    left = set(takes[::_LEFT_OUT].tolist())
+    first, second = fit([f for f in frames if f.take not in left])
+    out = [f for f in frames if f.take in left]
+    again = _heard(out, first)
+    once = [first.merits(f.places.rows) for f in out]
+    twice = [
+        second.merits(np.concatenate([f.places.rows, a], axis=1))
+        for f, a in zip(out, again, strict=True)
+    ]
+    for threshold in _THRESHOLDS:
+        yield _told(out, once, threshold, "first")
+        yield _told(out, twice, threshold, "second")
 
 
-def write(found: Fit) -> None:
-    """Put the table into the module."""
-    text = _TABLE.read_text()
-    first, last = text.index('_TABLE = """'), text.index("_CONSTANT = ")
-    last = text.index("\n", last) + 1
-    _TABLE.write_text(text[:first] + table(found) + text[last:])
+def write(name: str, table: str) -> None:
+    """Put a table into its module."""
+    path = _TABLES / f"{name}.py"
+    text = path.read_text()
+    path.write_text(text[: text.index('TABLE = """')] + table)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Draw, fit, and print or write the table."""
+    """Draw, fit, and print or write the tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--count", type=int, default=200, help="takes to draw")
+    parser.add_argument("--count", type=int, default=400, help="takes to draw")
     parser.add_argument("--keep", type=Path, help="folder for what was measured")
-    parser.add_argument("--write", action="store_true", help="write the table")
+    parser.add_argument("--check", action="store_true", help="fit to a part of it")
+    parser.add_argument("--write", action="store_true", help="write the tables")
     given = parser.parse_args(arguments)
     if given.keep is not None:
         given.keep.mkdir(parents=True, exist_ok=True)
-    sample = draw(given.count, given.keep)
-    print("\n".join(cross_check(sample)))
-    found = fit(sample)
-    if given.write:
-        write(found)
-    else:
-        print(table(found))
+    frames = draw(given.count, given.keep)
+    if given.check:
+        print("\n".join(check(frames)))
+        return 0
+    nets = fit(frames)
+    names = (FEATURES, FEATURES + AGAIN)
+    for name, of, net in zip(("brightfirst", "brightsecond"), names, nets, strict=True):
+        table = smallnet.table(of, net)
+        if given.write:
+            write(name, table)
+        else:
+            print(table)
     return 0
 
 

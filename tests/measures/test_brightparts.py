@@ -23,7 +23,7 @@ from qc.measures.highlights import MEASURE
 from qc.measures.parts.burnt import brightreader
 from qc.measures.parts.burnt.brightblocks import at_least, block_counts
 from qc.measures.parts.burnt.brightcues import Scene, stops_of
-from qc.measures.parts.burnt.brightfeatures import FEATURES, white_of
+from qc.measures.parts.burnt.brightfeatures import white_of
 from qc.measures.parts.burnt.brightmarks import PLACES, kinds_of_places, places_of
 from qc.measures.parts.burnt.brightparts import (
     BrightMemory,
@@ -31,13 +31,6 @@ from qc.measures.parts.burnt.brightparts import (
     classify,
     look_at,
     split,
-)
-from qc.measures.parts.burnt.brightweights import (
-    _BIAS,
-    _CONSTANT,
-    _TO_MERIT,
-    _read_table,
-    merits,
 )
 from qc.records import Picture
 from qc.signal import Signal
@@ -293,32 +286,19 @@ def test_without_a_white_none_is_made_up() -> None:
     assert white_of(scene, stops_of(scene.rgb, scene.transfer)) == (0.0, 0.0, False)
 
 
-def test_every_feature_has_its_weights_and_nothing_is_left_over() -> None:
-    table = _read_table()
-    assert set(table) == set(FEATURES)
-    assert all(spread > 0 for _, spread, _ in table.values())
-    assert {len(weights) for _, _, weights in table.values()} == {len(_BIAS)}
-
-
-def test_a_merit_is_what_the_table_says() -> None:
-    # The same sum, number by number in plain Python.
-    table = _read_table()
-    random = np.random.default_rng(3)
-    rows = random.normal(0, 3, (5, len(FEATURES)))
-    features = np.array(
-        [[table[n][0] + table[n][1] * v for n, v in zip(FEATURES, r, strict=True)]
-         for r in rows], np.float32
-    )  # fmt: skip
-    for row, merit in zip(rows, merits(features), strict=True):
-        expected = _CONSTANT
-        for unit, (bias, out) in enumerate(zip(_BIAS, _TO_MERIT, strict=True)):
-            hidden = bias + sum(
-                max(-5.0, min(5.0, v)) * table[n][2][unit]
-                for n, v in zip(FEATURES, row, strict=True)
-            )
-            expected += max(hidden, 0.0) * out
-        assert merit == pytest.approx(expected, abs=0.01)
-    assert merits(np.zeros((0, len(FEATURES)), np.float32)).shape == (0,)
+@pytest.mark.parametrize("side", ["right", "below"])
+def test_a_swab_half_soaked_in_blood_beside_tissue_is_swab(side: str) -> None:
+    light = field()
+    lay_tissue(light, 320, 130, 60, 0.6)
+    lay_swab(light, *SWAB_AT, level=2.0)
+    blood = np.array((0.35, 0.02, 0.02))
+    if side == "right":
+        light[80:170, 110:150] = blood
+    else:
+        light[130:170, 60:150] = blood
+    parts, burnt = parts_of(Camera(gains=(2**0.25, 1.0, 2**-0.45)), light)
+    assert burnt.mean() > 0.02
+    assert share(parts.swab, burnt) > 0.9
 
 
 def test_a_yellowish_swab_with_shaded_folds_is_swab() -> None:

@@ -4,8 +4,8 @@ Private to `brightparts`; the weights are in `brightweights`.
 Colours are stops of red and blue over green, against what a white thing would show at
 the same luma under this light: as a white burns out, its channels reach the end of the
 signal one after the other, and a white under a warm lamp passes through yellow.
-Evidence is drawn on the small picture and gathered, in squares of four sizes and over
-each connected burnt area, on a grid of half its size.
+Evidence is drawn on the small picture and gathered, in squares of four sizes, over
+each connected burnt area and over each object in it, on a grid of half its size.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.burnt.brightcues import LAMP_SLOPE, Plane, Scene
 from qc.measures.parts.burnt.brightcues import stops_between as stops
+from qc.measures.parts.burnt.brightobjects import dips, objects_of
 from qc.signal import LUMA_WEIGHTS
 
 __all__ = ["FEATURES", "Places", "places_of", "white_of"]
@@ -32,6 +33,8 @@ _RIM_FROM = 0.66
 _ENDED = 0.03
 _PLATEAU = 0.012
 _MOST_STOPS = 1.2
+# So much more red than a white, in stops, shows blood, wet or on cloth.
+_BLOOD_FROM, _BLOOD_LUMA = 2.0, 0.08
 # What is not burnt out is tissue from so many stops of red over blue on, and white up
 # to so many off: between them nothing is said.
 _WARM_FROM, _WARM_LUMA, _STILL_WARM = 0.3, 0.2, 0.12
@@ -53,11 +56,12 @@ _POOLED = (
     "burnt", "told", "ended", "lacks weakest", "told blue", "told lacks red",
     "told lacks blue", "rim", "rim red", "rim blue", "rim off", "rim grain", "edge",
     "edge steep", "grain", "tissue", "tissue luma", "tissue red", "tissue blue",
-    "white",
+    "white", "blood", "warm edge", "warm edge steep", "line",
 )  # fmt: skip
 _OWN = (
     "red", "blue", "under end strongest", "under end weakest", "seen red", "seen blue",
     "under end", "burnt here", "depth", "area size", "area depth", "area fills box",
+    "object size", "object depth", "object of area",
 )  # fmt: skip
 _WHOLE = (
     "tissue luma 50", "tissue luma 90", "tissue luma 98", "tissue in all",
@@ -65,8 +69,10 @@ _WHOLE = (
     "end over level", "white blue", "white off", "cast", "no white", "white in all",
 )  # fmt: skip
 FEATURES = (
-    *(f"{w} {n}" for w in (*_SQUARES, "area") for n in _POOLED), *_OWN, *_WHOLE
-)  # fmt: skip
+    *(f"{w} {n}" for w in (*_SQUARES, "area", "object") for n in _POOLED),
+    *_OWN,
+    *_WHOLE,
+)
 """Names of the numbers, in order."""
 
 
@@ -85,6 +91,9 @@ class Places:
     rows : (n, len(FEATURES)) array
     white : (h, w) array of float32
         1 where a cell of the small picture is white and not burnt out.
+    area, object : (n,) arrays
+        Numbers of the connected burnt area and of the object that a place belongs to;
+        0: of none.
     """
 
     shape: tuple[int, int]
@@ -92,6 +101,8 @@ class Places:
     burnt: Rows
     rows: Rows
     white: Plane
+    area: Index
+    object: Index
 
 
 def white_of(scene: Scene, colour: Plane) -> tuple[float, float, bool]:
@@ -154,6 +165,7 @@ class _Drawn:
     maps: list[Plane]
     own: list[Plane]
     still_warm: float
+    objects: Labels
 
 
 def _draw(scene: Scene, colour: Plane, white: tuple[float, float]) -> _Drawn:
@@ -185,16 +197,21 @@ def _draw(scene: Scene, colour: Plane, white: tuple[float, float]) -> _Drawn:
     tissue = tissue.astype(np.float32)
     pale = free & (luma > _WHITE_LUMA) & (np.abs(red) < _WHITE_RED)
     pale = (pale & (np.abs(blue) < _WHITE_BLUE)).astype(np.float32)
+    red_all = colour[0] - np.float32(white[0])
+    blood = (free & (luma > _BLOOD_LUMA) & (red_all > _BLOOD_FROM)).astype(np.float32)
+    beside = edge * cv2.dilate(cv2.max(tissue, blood), _SQUARE)
+    weakest_dips = dips(lowest)
     maps = [
         burnt, told, ended, np.clip(end - lowest, 0, 1) * burnt,
         told * blue, lacks_red, lacks_blue, rim,
         rim * red, rim * blue, rim * cv2.magnitude(red, blue), rim * grain,
         edge, edge * steep, burnt * grain, tissue,
         tissue * luma, tissue * red, tissue * blue, pale,
+        blood, beside, beside * steep, weakest_dips * burnt,
     ]  # fmt: skip
     still = float(np.mean(told * (warmth > _STILL_WARM)))
     own = [red, blue, highest, lowest, *colour, luma, scene.burnt]
-    return _Drawn(maps, own, still)
+    return _Drawn(maps, own, still, objects_of(scene.burnt, luma, weakest_dips))
 
 
 def _ratios(sums: list[Rows], level: float) -> list[Rows]:
@@ -202,6 +219,7 @@ def _ratios(sums: list[Rows], level: float) -> list[Rows]:
     (
         burnt, told, ended, weakest, t_blue, t_lack_red, t_lack_blue, rim, r_red,
         r_blue, r_off, r_grain, edge, steep, grain, tissue, luma, red, blue, white,
+        blood, beside, b_steep, line,
     ) = sums  # fmt: skip
     all_, some, rims, edges, flesh = (
         s + _FEW for s in (burnt, told, rim, edge, tissue)
@@ -213,6 +231,7 @@ def _ratios(sums: list[Rows], level: float) -> list[Rows]:
         r_off / rims, 30 * r_grain / rims, edge / all_, 20 * steep / edges,
         20 * grain / all_, tissue / free, (luma + _FEW / 2) / flesh / np.float32(level),
         red / flesh, blue / flesh, white / free,
+        blood / free, beside / edges, 20 * b_steep / (beside + _FEW), 50 * line / all_,
     ]  # fmt: skip
 
 
@@ -234,12 +253,10 @@ def _halved(planes: list[Plane]) -> Plane:
     return np.asarray(cv2.merge(half), np.float32)
 
 
-def _areas(burnt: Plane, sums: list[Plane], at: Index, level: float) -> list[Rows]:
-    """Return `_POOLED` over each place's burnt area, and four figures of its shape."""
-    solid = (burnt > 0.5).astype(np.uint8)
-    number, labels, stats, _ = cv2.connectedComponentsWithStats(
-        solid, connectivity=4, ltype=cv2.CV_32S
-    )
+def _over(
+    labels: Labels, number: int, sums: list[Plane], at: Index, level: float
+) -> tuple[list[Rows], Index]:
+    """Return `_POOLED` over what each place belongs to, and the number of that."""
     beside = cv2.dilate(labels.astype(np.float32), _SQUARE).astype(np.int32)
     flat = np.where(labels > 0, labels, beside).ravel()
     inside = np.flatnonzero(flat)
@@ -249,19 +266,54 @@ def _areas(burnt: Plane, sums: list[Plane], at: Index, level: float) -> list[Row
         np.bincount(of, m.ravel()[inside], number).astype(np.float32) / count
         for m in sums
     ]
-    depth = cv2.distanceTransform(solid, cv2.DIST_L2, 3).ravel()
-    deepest = np.zeros(number, np.float32)
-    np.maximum.at(deepest, of, depth[inside])
+    mine = flat[at].astype(np.intp)
+    return [m[mine] for m in _ratios(means, level)], mine
+
+
+def _deepest(labels: Labels, number: int, depth: Rows) -> Rows:
+    """Return how far the middle of each area lies from its border."""
+    out = np.zeros(number, np.float32)
+    np.maximum.at(out, labels.ravel(), depth)
+    out[0] = 0
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Areas:
+    """What is measured over each place's burnt area and object; see `Places`."""
+
+    pooled: list[Rows]
+    shapes: list[Rows]
+    area: Index
+    object: Index
+
+
+def _areas(
+    burnt: Plane, objects: Labels, sums: list[Plane], at: Index, level: float
+) -> _Areas:
+    """Gather over each place's burnt area and object, and tell their shapes."""
+    solid = (burnt > 0.5).astype(np.uint8)
+    number, found, stats, _ = cv2.connectedComponentsWithStats(
+        solid, connectivity=4, ltype=cv2.CV_32S
+    )
+    labels = np.asarray(found, np.int32)
+    depth = np.asarray(cv2.distanceTransform(solid, cv2.DIST_L2, 3), np.float32).ravel()
+    over, area = _over(labels, number, sums, at, level)
     cells = stats[:, cv2.CC_STAT_AREA].astype(np.float32)
     box = stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
     cells[0] = 0
     fill = cells / np.maximum(box, 1).astype(np.float32)
-    mine = flat[at]
-    return [
-        *(m[mine] for m in _ratios(means, level)),
-        np.log2(1 + depth[at]), np.log2(1 + cells)[mine], np.log2(1 + deepest)[mine],
-        fill[mine],
+    many = int(objects.max()) + 1
+    own, part = _over(objects, many, sums, at, level)
+    parts = np.bincount(objects.ravel(), minlength=many).astype(np.float32)
+    parts[0] = 0
+    shapes = [
+        np.log2(1 + depth[at]), np.log2(1 + cells)[area],
+        np.log2(1 + _deepest(labels, number, depth))[area], fill[area],
+        np.log2(1 + parts)[part], np.log2(1 + _deepest(objects, many, depth))[part],
+        parts[part] / (cells[area] + 1),
     ]  # fmt: skip
+    return _Areas(over + own, shapes, area, part)
 
 
 def _whole(
@@ -316,19 +368,23 @@ def places_of(scene: Scene, colour: Plane, white: tuple[float, float, bool]) -> 
             blurred = cv2.blur(group, (side, side), borderType=cv2.BORDER_REPLICATE)
             means.extend(blurred.reshape(-1, 4)[at].T)
         columns += _ratios(means, scene.level)
-    areas = _areas(sums[0], sums, at, scene.level)
+    small = cv2.dilate(drawn.objects.astype(np.float32), np.ones((2, 2), np.uint8))
+    objects = small[1::2, 1::2].astype(np.int32)
+    areas = _areas(sums[0], objects, sums, at, scene.level)
     red, blue, highest, lowest, seen_red, seen_blue, luma, here = own.reshape(-1, 8)[
         at
     ].T
     most, end = _MOST_STOPS, scene.end
-    columns += areas[: len(_POOLED)]
+    columns += areas.pooled
     columns += [
         red, blue, np.clip(end - highest, -0.1, 1), np.clip(end - lowest, -0.1, 1),
         np.clip(seen_red, -most, most), np.clip(seen_blue, -most, most),
-        np.clip(end - luma, -0.1, 0.5), here, *areas[len(_POOLED) :],
+        np.clip(end - luma, -0.1, 0.5), here, *areas.shapes,
     ]  # fmt: skip
     ones = np.ones(len(at), np.float32)
     whole = _whole(scene, sums, white, drawn.still_warm)
     columns += [ones * np.float32(v) for v in whole]
-    rows = np.stack(columns, axis=1).astype(np.float32)
-    return Places(own.shape[:2], at, burnt[at], rows, drawn.maps[-1][:h, :w])
+    # A feature after the other in memory: that is how they come, and are weighed.
+    rows = np.asarray(columns, np.float32).T
+    pale = drawn.maps[_POOLED.index("white")][:h, :w]
+    return Places(own.shape[:2], at, burnt[at], rows, pale, areas.area, areas.object)

@@ -249,7 +249,7 @@ def _decide(look: Look, merit: Plane) -> Codes:
 def _merit(places: Places, shape: tuple[int, ...]) -> Plane:
     """Return the merit of each cell, drawn smoothly from that of places."""
     own, weight = np.zeros((2, *places.shape), np.float32)
-    own.ravel()[places.at] = merits(places.rows) * places.burnt
+    own.ravel()[places.at] = merits(places) * places.burnt
     weight.ravel()[places.at] = places.burnt
     pair = cv2.blur(cv2.merge([own, weight]), _SMOOTH, borderType=cv2.BORDER_CONSTANT)
     rows, columns = places.shape
