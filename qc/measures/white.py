@@ -128,8 +128,11 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         counts = {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
-        sheets = () if self._tracker is None else tuple(self._tracker.sheets)
-        return counts | {"sheets": sheets}
+        if self._tracker is None:
+            return counts | {"sheets": (), "doubted": ()}
+        doubts = self._tracker.witness.doubts()
+        sheets = (*self._tracker.sheets, *doubts.values())
+        return counts | {"sheets": sheets, "doubted": tuple(doubts)}
 
 
 def _values(seen: Seen) -> dict[str, float | NDArray[np.floating]]:
@@ -259,7 +262,7 @@ def _rectangle(box: NDArray[np.floating]) -> Rectangle:
 
 def _counts(measured: Measured) -> dict[str, int]:
     found = measured.totals.get("white", {})
-    return {name: int(str(found[name])) for name in found if name != "sheets"}
+    return {k: int(str(v)) for k, v in found.items() if not isinstance(v, tuple)}
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -449,7 +452,7 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=4,
+    version=5,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "
@@ -459,7 +462,11 @@ MEASURE = Measure(
         "any channel. The confidence is fitted on drawn fields and rooms to be the "
         "share of right answers (within 0.003 in u'v'), and counts for less where no "
         "flesh is in sight; grey-world guesses are not made. A flat sheet that fills "
-        "the picture for a part of a take is a white reference. Mean Y', Cb and Cr "
+        "the picture for a part of a take is a white reference; a warm one, as skin "
+        "is, only if a sure white has its colour, or if it is bright, even and at the "
+        "start, and never if a sure white is less warm or other pictures show bluer "
+        "things, brighter blue or bluer reds. A surface is followed until a part of "
+        "its box or its colour changes by itself. Mean Y', Cb and Cr "
         "codes, whole colour samples only, become linear light and CIE 1931 XYZ with "
         "the stream's matrix, curve and primaries. Judged is the CIEDE2000 difference "
         "between neutral and a white of that chromaticity, so that a grey card, a "
@@ -475,9 +482,12 @@ MEASURE = Measure(
         "and the picture as a whole with it. Without any white: R/G and B/G change by "
         "one factor over the whole picture (von Kries; median over its points, two "
         "thirds of which must have gone with it) while light and dark lie where they "
-        "lay; twice the limit of a drift counts then, and a cast where half of such a "
-        "change breaks the limit, for then one of two states does (three quarters, "
-        "where the framing begins and ends with one of them)."
+        "lay; twice the limit of a drift counts then. Where the exposure has changed "
+        "by a quarter stop, a common power of all ratios is taken out first: a "
+        "camera's curve makes colours stronger or weaker and leaves greys alone, a "
+        "lamp moves them all. Which of two states is right is not guessed: a cast is "
+        "told only where the framing begins and ends with the other, and three "
+        "quarters of the change count."
     ),
     source=(
         "CIE 15 (XYZ, u'v', L*a*b*); Ohno, LEUKOS 10(1), 2014 (colour temperature, "

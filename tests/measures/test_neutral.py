@@ -504,14 +504,21 @@ def white_cast(light: Any, share: float) -> float:
     return float(colour.delta_E(np.array([100.0, 0, 0]), lab, method="CIE 2000"))
 
 
-def test_of_two_states_one_is_off_by_half_of_what_lies_between() -> None:
+@pytest.mark.parametrize("counts", [(70, 50), (50, 70)])
+def test_of_two_states_neither_is_marked_without_a_white(
+    counts: tuple[int, int],
+) -> None:
     scene = field(swab=None)
     warm = lamp_rgb(1e6 / (1e6 / 6504 + 60), 0.0032)
-    measured = auto(take((70, shoot(scene)), (50, shoot(scene, warm))))
-    (cast,) = [f for f in findings(measured) if f.rule == "white.cast"]
-    assert (cast.start_frame, cast.end_frame) == (70, 120)
-    assert cast.worst == pytest.approx(white_cast(warm / warm[1], 0.5), abs=0.4)
-    assert "most of the take" in cast.message
+    before, after = counts
+    measured = auto(take((before, shoot(scene)), (after, shoot(scene, warm))))
+    (drift,) = findings(measured)
+    assert (drift.rule, drift.start_frame) == ("white.drift", before)
+    change = f"10:00:0{before // 50}:{before % 50:02}"
+    assert (
+        f"the part from 10:00:00:00 to {change} or that from there to 10:00:02:20, "
+        "cannot be told without a white" in drift.message
+    )
 
 
 def test_a_walk_is_found_without_any_white() -> None:

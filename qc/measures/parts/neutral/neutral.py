@@ -37,6 +37,7 @@ __all__ = [
     "SHEETS_REFUSED",
     "Candidate",
     "Features",
+    "Scene",
     "Search",
     "find_candidates",
 ]
@@ -55,6 +56,11 @@ SHEETS_REFUSED = {
     "coloured": "no lamp of 2300 to 9000 K makes white look so (its colour lies over "
     "0.03 Duv from theirs); take something white, and look for coloured light",
     "uneven": "it is not flat and evenly lit; hold it flat and square to the lamp",
+    "skin": "it is warmer than what else is seen in the take allows, as skin is, or a "
+    "white before the balance was set",
+    "doubtful": "skin has this colour as well as a white under a warmer lamp, and "
+    "nothing else in the take tells which; hold something white before the lens for "
+    "two seconds at the start of a take, lit as the field is",
 }
 """Why what fills the picture is no white reference, and what to do."""
 
@@ -170,11 +176,14 @@ class Search:
     sheet : str
         Why a sheet that fills the picture is no white reference, a key of
         `SHEETS_REFUSED`; empty if there is none, or it may be one.
+    scene : Scene
+        What candidates were compared with.
     """
 
     candidates: tuple[Candidate, ...]
     clips: float
     sheet: str
+    scene: Scene
 
 
 def find_candidates(picture: Picture) -> Search:
@@ -202,10 +211,10 @@ def find_candidates(picture: Picture) -> Search:
         weave = _weave_log(picture, box)
         features = _features(piece, found, coarse, scene, weave)
         out.append(Candidate(box, 2.0**features.filled_log, features))
-    return Search(tuple(out), coarse.clips, _sheet(coarse, scene))
+    return Search(tuple(out), coarse.clips, _sheet(coarse, scene), scene)
 
 
-def _sheet(coarse: CoarseLight, scene: _Scene) -> str:
+def _sheet(coarse: CoarseLight, scene: Scene) -> str:
     """Return why one even sheet that fills the picture is no white reference."""
     if scene.clipped >= _SHEET_SHARE * scene.size:
         return "burnt"
@@ -222,8 +231,8 @@ def _sheet(coarse: CoarseLight, scene: _Scene) -> str:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Scene:
-    """What candidates are compared with: every other usable pixel, as rows."""
+class Scene:
+    """What candidates are compared with: every third usable pixel, as rows."""
 
     red: Map
     blue: Map
@@ -237,7 +246,7 @@ class _Scene:
     clipped: int  # those of them that are clipped
 
 
-def _scene(coarse: CoarseLight, signal: Signal) -> _Scene:
+def _scene(coarse: CoarseLight, signal: Signal) -> Scene:
     thin = (slice(None, None, _THIN),) * 2
     usable = coarse.usable[thin] > 0
     red, blue, green = (
@@ -246,7 +255,7 @@ def _scene(coarse: CoarseLight, signal: Signal) -> _Scene:
     bright = bright_end(coarse)
     size = coarse.luma.size
     clipped = np.count_nonzero(coarse.full[thin])
-    return _Scene(
+    return Scene(
         red,
         blue,
         green,
@@ -276,7 +285,7 @@ def _features(
     piece: Piece,
     found: list[Piece],
     coarse: CoarseLight,
-    scene: _Scene,
+    scene: Scene,
     weave: float,
 ) -> Features:
     duv = least_duv(scene.lamps, piece.red, piece.blue)

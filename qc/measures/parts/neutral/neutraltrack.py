@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from qc.colour import gain_stops
 from qc.measures.parts.neutral.neutral import Candidate, Search, find_candidates
 from qc.measures.parts.neutral.neutrallight import Map
-from qc.measures.parts.neutral.neutralweights import confidences
+from qc.measures.parts.neutral.neutralweights import confidences, is_reference
+from qc.measures.parts.neutral.sheetdoubt import Witness
 from qc.measures.parts.neutral.whitepatch import (
     PatchCheck,
     Plane,
@@ -38,6 +39,9 @@ _THUMB = (32, 18)
 _JUMP_STOPS = 0.07
 # While its mean codes stay within this share of the range it is not looked into again.
 _STILL = 0.004
+# A surface that a box no longer lies on has left it: a part of the box has changed in
+# Cb or Cr by so much more than another, share of the range, as no lamp makes it.
+_TILES, _TILE_SIDE, _LEFT = 4, 4, 0.012
 # A candidate is the surface that was followed if it lies within this share of the
 # picture's width of it and much as large, or has its colour and brightness.
 _NEAR_SHARE, _ALIKE_SIZE = 0.04, 2.5
@@ -104,10 +108,13 @@ class NeutralTracker:
     ----------
     sheets : list of (reason, seconds)
         When something filled the picture that is no white reference, and why not.
+    witness : Witness
+        What the take says of warm sheets.
     """
 
     def __init__(self, signal: Signal, check: PatchCheck) -> None:
         self.sheets: list[tuple[str, float]] = []
+        self.witness = Witness()
         self._signal = signal
         self._check = check
         self._looked_s = -math.inf
@@ -121,6 +128,9 @@ class NeutralTracker:
         self._still = _STILL * (signal.white - signal.black)
         self._clips = 1.0
         self._tracks = 0
+        self._is_sheet = False
+        self._tiles: Map | None = None
+        self._left = _LEFT * signal.chroma_span
 
     def read(self, picture: Picture, at_s: float) -> Seen | None:
         """Return the neutral surface in a picture; None without one.
@@ -131,7 +141,10 @@ class NeutralTracker:
         at_s : float
             When it is shown, seconds.
         """
+        self.witness.saw(at_s)
         held = self._hold(picture)
+        if held is not None and self._is_sheet:
+            self.witness.held(held.track, at_s)
         # Something likelier may have come into the picture.
         unsure = held is None or held.confidence < _SURE
         wait = _AGAIN_S if unsure else _SURE_AGAIN_S
@@ -174,6 +187,8 @@ class NeutralTracker:
             stops = light_stops(codes, self._signal)
             if not np.hypot(*(stops - self._stops)) <= _JUMP_STOPS:
                 return None
+            if self._has_left(planes):
+                return None
             self._stops, self._checked = stops, codes
         self._seen = Seen(codes, seen.box, seen.confidence, seen.share, seen.track)
         return self._seen
@@ -182,16 +197,24 @@ class NeutralTracker:
         search = find_candidates(picture)
         if search.sheet:
             self.sheets.append((search.sheet, at_s))
+        if not any(is_reference(c.features) for c in search.candidates):
+            self.witness.looked(search)
         for candidate, confidence in self._ranked(search, picture):
             codes = self._codes(picture, candidate.box, search.clips)
             if codes is None:
                 continue
             stops = light_stops(codes, self._signal)
             level = self._signal.percent(float(codes[0]))
-            if not self._same(candidate, stops, level, picture):
+            is_sheet = is_reference(candidate.features)
+            if is_sheet != self._is_sheet or not self._same(
+                candidate, stops, level, picture
+            ):
                 self._tracks += 1
+            self._is_sheet = is_sheet
+            self._testify(candidate, confidence, search, at_s)
             self._stops, self._level, self._checked = stops, level, codes
             self._clips = search.clips
+            self._tiles = _chroma_tiles(patch_planes(picture, candidate.box))
             self._seen = Seen(
                 codes,
                 candidate.box,
@@ -201,6 +224,25 @@ class NeutralTracker:
             )
             return self._seen
         return None
+
+    def _testify(
+        self, candidate: Candidate, confidence: float, search: Search, at_s: float
+    ) -> None:
+        if self._is_sheet:
+            bright = search.scene.bright
+            self.witness.sheet(self._tracks, candidate.features, bright, at_s)
+        else:
+            self.witness.other(candidate.features, confidence)
+
+    def _has_left(self, planes: tuple[Plane, ...]) -> bool:
+        """Return whether a part of the box no longer shows what the others do.
+
+        Another lamp changes all of a surface; what leaves, or is covered, a part.
+        """
+        if self._tiles is None:
+            return False
+        changed = _chroma_tiles(planes) - self._tiles
+        return float(np.ptp(changed, axis=(1, 2)).max()) > self._left
 
     def _ranked(
         self, search: Search, picture: Picture
@@ -269,6 +311,14 @@ class NeutralTracker:
 
 def _means(planes: tuple[Plane, ...]) -> NDArray[np.float64]:
     return np.array([cv2.mean(plane)[0] for plane in planes])
+
+
+def _chroma_tiles(planes: tuple[Plane, ...]) -> Map:
+    """Return Cb and Cr of a box as means of few tiles, none of few samples, codes."""
+    many = max(1, min(_TILES, min(planes[1].shape) // _TILE_SIDE))
+    size = (many, many)
+    tiles = [cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in planes[1:]]
+    return np.asarray(tiles, np.float32)
 
 
 def _thumb(picture: Picture) -> Map:

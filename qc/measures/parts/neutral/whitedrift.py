@@ -12,7 +12,13 @@ from qc.colour import cast_of_codes, cct_duv, mired, uv_prime, white_xyz
 from qc.measures.base import Exhibit, Line, Measured, finding_of
 from qc.measures.parts.neutral.castwords import cast_words
 from qc.measures.parts.neutral.neutraltrack import light_stops
-from qc.measures.parts.neutral.whitejudge import REFERENCE, smoothed, trusted, uv_of
+from qc.measures.parts.neutral.whitejudge import (
+    REFERENCE,
+    held,
+    smoothed,
+    trusted,
+    uv_of,
+)
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
 from qc.spans import bridged, past_limit
@@ -22,7 +28,6 @@ __all__ = [
     "drift_exhibit",
     "drift_words",
     "find_drift",
-    "held",
     "walked_s",
     "words_of_codes",
 ]
@@ -73,20 +78,6 @@ def _shared(
     along = np.einsum("ij,ij->i", own, whole - whole[0])
     out: NDArray[np.bool_] = along >= _SHARED * np.einsum("ij,ij->i", own, own)
     return out
-
-
-def held(stops: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return changes of the picture, where not known those known last.
-
-    Parameters
-    ----------
-    stops : (n, 2) array
-    """
-    known = np.flatnonzero(~np.isnan(stops[:, 0]))
-    if not known.size:
-        return stops
-    last = np.searchsorted(known, np.arange(len(stops)), side="right") - 1
-    return np.asarray(stops[known[np.maximum(last, 0)]])
 
 
 def find_drift(measured: Measured) -> Iterable[Finding]:

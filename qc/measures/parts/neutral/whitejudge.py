@@ -18,7 +18,7 @@ from qc.colour import (
     xyz_to_lab,
 )
 from qc.measures.base import Measured
-from qc.measures.parts.neutral.neutraltrack import REFERENCE_SHARE
+from qc.measures.parts.neutral.neutraltrack import REFERENCE_SHARE, light_stops
 from qc.measures.parts.neutral.neutralweights import REFERENCE_CHANCE
 from qc.measures.parts.neutral.whitepatch import moment_label
 from qc.records import Readings
@@ -29,6 +29,7 @@ __all__ = [
     "GIVEN",
     "REFERENCE",
     "derive",
+    "held",
     "smoothed",
     "trusted",
     "uv_of",
@@ -48,6 +49,9 @@ _SEEN_S = 0.4
 _REFERENCE_TIME = 0.75  # share of a take
 # Against a picture whose colour has changed by so much only what is this sure counts.
 _CHANGED_STOPS, _BEYOND_DOUBT = 0.15, 0.97
+# A colour that jumps by so much without the picture is another thing's, though it lies
+# where the surface lay: a hand on the swab. The picture is looked at a little later.
+_JUMPED_STOPS, _WITH_IT, _LATER_S = 0.12, 0.4, 0.3
 _MOVED_STOPS = 0.06  # from which the picture as a whole has changed
 
 
@@ -58,6 +62,7 @@ class _Track:
     uv: NDArray[np.float64]
     seconds: float
     sheet: bool  # believed only because it fills the picture
+    number: int
 
 
 def uv_of(codes: NDArray[np.floating], signal: Signal) -> NDArray[np.float64]:
@@ -95,6 +100,20 @@ def smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.floa
     return out
 
 
+def held(stops: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return changes of the picture, where not known those known last.
+
+    Parameters
+    ----------
+    stops : (n, 2) array
+    """
+    known = np.flatnonzero(~np.isnan(stops[:, 0]))
+    if not known.size:
+        return stops
+    last = np.searchsorted(known, np.arange(len(stops)), side="right") - 1
+    return np.asarray(stops[known[np.maximum(last, 0)]])
+
+
 def trusted(measured: Measured) -> NDArray[np.intp]:
     """Return the rows whose white is believed.
 
@@ -109,6 +128,9 @@ def trusted(measured: Measured) -> NDArray[np.intp]:
         return rows
     tracks = _tracks(readings, rows, video.signal)
     tracks = _held_up(tracks, float(np.diff(readings.times()).sum()))
+    doubted = measured.totals.get("white", {}).get("doubted", ())
+    if isinstance(doubted, tuple):
+        tracks = [t for t in tracks if t.number not in doubted]
     least = measured.limits["white.min_confidence"]
     likely = [t for t in tracks if t.confidence >= least and _settled(t, readings)]
     kept = [t.rows for t in _uncontradicted(likely)]
@@ -122,13 +144,32 @@ def _tracks(readings: Readings, rows: NDArray[np.intp], signal: Signal) -> list[
     seconds = np.diff(readings.times())
     out = []
     # Numbers only rise, so a surface is one run of rows.
-    for own in np.split(rows, np.flatnonzero(np.diff(numbers)) + 1):
+    ends = (np.diff(numbers) != 0) | _covered(readings, rows, signal)
+    for own in np.split(rows, np.flatnonzero(ends) + 1):
         # A look on a blurred or covered moment does not undo the others.
         pooled = float(np.percentile(confidence[own], 75))
         uv = np.median(uv_of(codes[own], signal), axis=0)
         sheet = abs(pooled - REFERENCE_CHANCE) < 1e-3
-        out.append(_Track(own, pooled, uv, float(seconds[own].sum()), sheet))
+        number = int(readings["white.found_track"][own[0]])
+        seen = float(seconds[own].sum())
+        out.append(_Track(own, pooled, uv, seen, sheet, number))
     return out
+
+
+def _covered(
+    readings: Readings, rows: NDArray[np.intp], signal: Signal
+) -> NDArray[np.bool_]:
+    """Return after which rows the colour jumps, and the whole picture not with it."""
+    stops = light_stops(readings["white.patch_codes"][rows], signal)
+    own = np.diff(stops, axis=0)
+    whole = held(readings["white.picture_stops"].astype(np.float64))
+    times = readings.times()
+    later = np.searchsorted(times[:-1], times[rows[1:]] + _LATER_S, side="right") - 1
+    with_it = whole[later] - whole[rows[:-1]]
+    size = np.einsum("ij,ij->i", own, own)
+    along = np.einsum("ij,ij->i", own, with_it)
+    # NaN, of a picture that is never known, parts nothing.
+    return np.asarray((size > _JUMPED_STOPS**2) & (along < _WITH_IT * size))
 
 
 def _held_up(tracks: list[_Track], seconds: float) -> list[_Track]:
@@ -264,7 +305,9 @@ def _carry(
     seen : (rows with a white, rows without)
     """
     rows, unseen = seen
-    stops = smoothed(readings["white.picture_stops"].astype(np.float64), readings)
+    raw = readings["white.picture_stops"].astype(np.float64)
+    # While the framing is another the median would be of what came before and after.
+    stops = np.where(np.isnan(raw), np.nan, smoothed(held(raw), readings))
     framing = readings["white.picture_framing"]
     # The nearest row with a white, before or else after.
     place = np.maximum(np.searchsorted(rows, unseen, side="right") - 1, 0)

@@ -1,8 +1,8 @@
 """Drift and cast where no white is known: the whole picture against its own start.
 
-Which of two states is right is not known then. But if a framing shows two that lie so
-far apart, one of them is off by at least half of it. One that it begins and ends with
-is likely the one that was set, so that the other is likely off by more than half.
+Which of two states is right is not known then, so that neither is marked: the change is
+told, and both parts are named. Only one that a framing begins and ends with is likely
+the one that was set, so that what lies between has a cast.
 """
 
 from __future__ import annotations
@@ -21,25 +21,28 @@ from qc.measures.parts.neutral.whitedrift import (
     drift_advice,
     drift_words,
     find_drift,
-    held,
     walked_s,
 )
-from qc.measures.parts.neutral.whitejudge import smoothed, white_delta_e00
+from qc.measures.parts.neutral.whitejudge import held, smoothed, white_delta_e00
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
 from qc.spans import Span, bridged, past_limit, runs
 
 __all__ = ["find_whole", "whole_exhibit"]
 
+_ALIKE = (
+    " Compare both parts with a moment in which something white is seen, and grade the "
+    "one like the other."
+)
 _START_S = 0.5
 _RELEASE, _BRIDGE_S = 0.6, 0.5
 # What grows in a picture, blood or a hand, can move its median a little: without a
 # white the limit of a drift counts twice (house choice).
 _TWICE = 2.0
 _SHORTEST_S = 1.0  # of a framing
-# What counts of a change: half, where either of both states may be the right one; more
-# where the framing begins and ends with one, alike within so many stops (house choice).
-_HALF, _MOST, _BACK_STOPS = 0.5, 0.75, 0.12
+# What counts of a change where the framing begins and ends with one state, alike within
+# so many stops (house choice).
+_MOST, _BACK_STOPS = 0.75, 0.12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,17 +102,12 @@ def find_whole(measured: Measured) -> Iterable[Finding]:
     if measured.limits["white.neutral"] is not None:
         return
     known = [(f.start_frame, f.end_frame) for f in find_drift(measured)]
-    framings = list(_framings(readings))
-    if not framings:
-        return
-    # From one framing to the next this is a guess, good enough to choose by.
-    typical = np.median(np.concatenate([f.stops for f in framings]), axis=0)
-    for framing in framings:
+    for framing in _framings(readings):
         for finding in _drifts(measured, readings, framing, video.signal):
             mine = finding.start_frame, finding.end_frame
             if not any(mine[0] < b and a < mine[1] for a, b in known):
                 yield finding
-        yield from _casts(measured, readings, framing, typical, video.signal)
+        yield from _casts(measured, readings, framing, video.signal)
 
 
 def _spans(
@@ -133,6 +131,7 @@ def _drifts(
         worst = first + int(np.argmax(away[first:last]))
         walked = walked_s(times, away, worst)
         how = drift_words(measured, readings, framing.first + first, walked)
+        white_known = _seen(readings, framing)
         yield finding_of(
             measured,
             readings,
@@ -145,14 +144,31 @@ def _drifts(
                 f"The colour of the whole picture {how} while the framing stayed: what "
                 f"was neutral before is then "
                 f"{_words(framing.stops[worst] - start, signal)} (Δu′v′ "
-                f"{away[worst]:.4f}, limit without a white {limit:g}). No white was "
-                "needed for this; which of the two is right it does not say."
+                f"{away[worst]:.4f}, limit without a white {limit:g}). "
+                f"{_which(measured, readings, framing, (first, last))}"
             ),
-            advice=drift_advice(walked),
+            advice=drift_advice(walked) + ("" if white_known else _ALIKE),
             worst=float(away[worst]),
             limit=limit,
             unit="Δu′v′",
         )
+
+
+def _which(
+    measured: Measured, readings: Readings, framing: _Framing, span: Span
+) -> str:
+    """Say what is known of which of two parts is right, naming both."""
+    if _seen(readings, framing):
+        return "No white was needed for this."
+    grid = measured.info.grid
+    start, change, end = (
+        grid.label(grid.nearest(readings.start(framing.first + row)))
+        for row in (0, *span)
+    )
+    return (
+        f"Which of the two is right, the part from {start} to {change} or that from "
+        f"there to {end}, cannot be told without a white."
+    )
 
 
 def _grade(measured: Measured, readings: Readings, worst: int) -> Grade:
@@ -165,18 +181,16 @@ def _casts(
     measured: Measured,
     readings: Readings,
     framing: _Framing,
-    typical: NDArray[np.float64],
     signal: Signal,
 ) -> Iterable[Finding]:
-    """Yield stretches so far from the rest of a framing that one of both has a cast."""
+    """Yield stretches far from what a framing begins and ends with."""
+    usual = _usual(framing)
+    if usual is None or _seen(readings, framing):
+        return  # none can be told, or its white is known and carried through it
     limit = float(measured.limits["white.review_delta_e00"])
     least = float(measured.limits["white.min_seconds"])
-    usual, share = _usual(framing, typical)
     off = framing.stops - usual
-    part = white_delta_e00(_light(share * off), signal)
-    seen = readings["white.source"][framing.first : framing.last] > 0
-    if seen.any():
-        return  # its white is known, and carried through the framing
+    part = white_delta_e00(_light(_MOST * off), signal)
     for first, last in _spans(part, framing, limit, least):
         worst = first + int(np.argmax(part[first:last]))
         yield finding_of(
@@ -188,10 +202,11 @@ def _casts(
             last=framing.first + last,
             worst_row=framing.first + worst,
             message=(
-                f"Against {_against(share)} the whole picture is "
+                "Against what this framing begins and ends with the whole picture is "
                 f"{_words(off[worst], signal)} here. No white was found that is sure "
-                f"enough to say which of the two is right, {_verdict(share)} "
-                f"CIEDE2000 {part[worst]:.1f} (limit {limit:g})."
+                "enough to say which of the two is right, but what it came back to was "
+                "likely set, and this is then off by some CIEDE2000 "
+                f"{part[worst]:.1f} (limit {limit:g})."
             ),
             advice=(
                 "Compare both with a moment in which something white is seen, and "
@@ -204,35 +219,19 @@ def _casts(
         )
 
 
-def _usual(
-    framing: _Framing, typical: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float]:
-    """Return what others are held against, and what share of a change counts.
+def _seen(readings: Readings, framing: _Framing) -> bool:
+    """Return whether a white is known in a framing."""
+    return bool((readings["white.source"][framing.first : framing.last] > 0).any())
 
-    What the framing begins and ends with; if that is not the same, the one that most
-    of the take has, or else what most of the framing has.
-    """
+
+def _usual(framing: _Framing) -> NDArray[np.float64] | None:
+    """Return what a framing begins and ends with; None if that is not the same."""
     times, stops = framing.times[:-1], framing.stops
     start = np.median(stops[times < times[0] + _START_S], axis=0)
     end = np.median(stops[times > times[-1] - _START_S], axis=0)
-    if np.hypot(*(end - start)) <= _BACK_STOPS:
-        return 0.5 * (start + end), _MOST
-    nearer = min((start, end), key=lambda state: float(np.hypot(*(state - typical))))
-    if np.hypot(*(nearer - typical)) <= _BACK_STOPS:
-        return nearer, _HALF
-    return np.median(stops, axis=0), _HALF
-
-
-def _against(share: float) -> str:
-    if share > _HALF:
-        return "what this framing begins and ends with"
-    return "most of the take"
-
-
-def _verdict(share: float) -> str:
-    if share > _HALF:
-        return "but what it came back to was likely set, and this is then off by some"
-    return "but one of them is off by at least"
+    if np.hypot(*(end - start)) > _BACK_STOPS:
+        return None
+    return np.asarray(0.5 * (start + end))
 
 
 def whole_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:

@@ -14,11 +14,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.neutral.neutrallight import log_light
+from qc.measures.parts.neutral.neutrallight import (
+    LAMP_DUV,
+    lamp_duv,
+    least_duv,
+    log_light,
+)
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal
 
-__all__ = ["Whole", "WholeShift"]
+__all__ = ["Whole", "WholeShift", "power_of_change"]
 
 Map = NDArray[np.float32]
 
@@ -36,6 +41,12 @@ _JUMP = 0.0012
 _SPREAD_STOPS, _ALIKE = 0.25, 0.45
 # A change of more stops counts if so many points have made at least half of it.
 _SHIFTED, _WITH = 0.06, 0.65
+# From so many stops of exposure on, the camera's curve has a say: one that is not the
+# standard's (knee, toe, look) makes colours stronger or weaker as they get brighter,
+# all ratios by one power, which leaves greys alone. A lamp moves greys as well.
+_EXPOSED, _POWER, _RANGED = 0.25, 0.35, 0.2
+# A larger change than this that no lamp makes is another picture's.
+_LARGE_STOPS = 0.6
 _FEWEST = 0.2  # share of the points that must be of use in both pictures
 _LOST_S = 0.8  # so long the framing may be another before a new one begins
 
@@ -104,6 +115,8 @@ class WholeShift:
         now = _points(planes, self._signal)
         stops = None if self._first is None else _change(self._first, now)
         framing = self._whole.framing
+        if stops is not None and not self._is_by_light(stops):
+            stops = None
         if stops is not None:
             self._kept_s, self._last = at_s, now
         elif self._first is None or not 0 <= at_s - self._kept_s <= _LOST_S:
@@ -116,6 +129,16 @@ class WholeShift:
             told = self._base[0] + stops[0], self._base[1] + stops[1]
             self._whole = Whole(told, framing)
         return self._whole
+
+    def _is_by_light(self, stops: tuple[float, float]) -> bool:
+        """Return whether some lamp or setting makes such a change, or its reverse."""
+        if math.hypot(*stops) <= _LARGE_STOPS:
+            return True
+        table = lamp_duv(self._signal.primaries)
+        return any(
+            abs(least_duv(table, sign * stops[0], sign * stops[1])) < LAMP_DUV
+            for sign in (1.0, -1.0)
+        )
 
     def _linked(self, now: _Points) -> tuple[float, float]:
         """Return the change up to a new framing, as far as it can be guessed."""
@@ -185,6 +208,12 @@ def _change(
     if count < max(_FEWEST * both.size, 12):
         return None
     red, blue = now.red[both] - first.red[both], now.blue[both] - first.blue[both]
+    if abs(_median(now.green[both] - first.green[both])) > _EXPOSED:
+        power = power_of_change(first.red[both], first.blue[both], red, blue)
+        if power is None and not loose:
+            return None
+        red = red - np.float32(power or 0.0) * first.red[both]
+        blue = blue - np.float32(power or 0.0) * first.blue[both]
     shift = _median(red), _median(blue)
     if loose:
         return shift
@@ -206,14 +235,43 @@ def _change(
     return shift
 
 
+def power_of_change(was_red: Map, was_blue: Map, red: Map, blue: Map) -> float | None:
+    """Return by what power, less 1, R/G and B/G have changed beside one common factor.
+
+    None where the colours are too much alike to part a power from a factor, and too
+    strong for it not to matter.
+
+    Parameters
+    ----------
+    was_red, was_blue, red, blue : (n,) arrays
+        R/G and B/G before in stops, and their changes.
+    """
+    kept = np.ones(red.size, np.bool_)
+    power = 0.0
+    for _ in range(3):
+        parts = [(a[kept], b[kept]) for a, b in ((was_red, red), (was_blue, blue))]
+        off = [(a - a.mean(), b - b.mean()) for a, b in parts]
+        spread = sum(float(a @ a) for a, _ in off)
+        if spread < _RANGED**2 * np.count_nonzero(kept):
+            strong = math.hypot(*(float(a.mean()) for a, _ in parts))
+            return None if strong * _POWER > 2.0 * _SHIFTED else 0.0
+        power = sum(float(a @ b) for a, b in off) / spread
+        left_red, left_blue = red - power * was_red, blue - power * was_blue
+        away = np.hypot(left_red - _median(left_red), left_blue - _median(left_blue))
+        # What has moved does not say how the curve is.
+        kept = away <= 2.5 * _median(away)
+    return float(np.clip(power, -_POWER, _POWER))
+
+
 def _median(values: Map) -> float:
     return float(np.partition(values, values.size // 2)[values.size // 2])
 
 
 def _correlation(a: Map, b: Map) -> float:
-    """Return how alike luminances lie; 1 where there is nothing but grain."""
+    """Return how alike luminances lie; 1 where there is nothing but grain in both."""
     a, b = a - a.mean(), b - b.mean()
     power = float(a @ a), float(b @ b)
-    if min(power) < 0.02 * a.size:  # under a seventh of a stop: an even sheet
+    if max(power) < 0.03 * a.size:  # under a sixth of a stop: an even sheet
         return 1.0
-    return float(a @ b) / math.sqrt(power[0] * power[1])
+    # A sheet before the lens is another picture than what it covers.
+    return float(a @ b) / max(math.sqrt(power[0] * power[1]), 1e-6)
