@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
@@ -16,6 +17,7 @@ from qc.measures.parts.sound.breakfinder import (
     BreakFinder,
     without_edges,
 )
+from qc.measures.parts.sound.cutoffs import Heard, cut_offs, nothing
 from qc.measures.parts.sound.soundbreaks import Break
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
@@ -28,12 +30,15 @@ from qc.measures.parts.sound.soundlines import (
 )
 from qc.measures.parts.sound.truepeak import dbfs, keeps_samples
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
+from qc.spans import runs, union
 
 __all__ = ["MEASURE"]
 
 # A take with more than this is beyond repair; memory stays bounded.
 _MOST_KEPT = 5_000
 _CLICKS = ("click", "jump")
+# What is clipped was too loud just before and after it as well.
+_LOUD_ROWS = 50
 
 
 class _Reader:
@@ -98,11 +103,23 @@ def _check(measured: Measured) -> Iterator[Finding]:
     for number, readings, track in tracks_of(measured):
         totals = totals_of(measured, "dropout")[number]
         clipped = _clipped(measured, number, readings)
-        kept = [e for e in _events(totals, track) if not _in_clipped(e, clipped, track)]
+        edges = _edges(measured, readings, track)
+        kept = [
+            e
+            for e in _events(totals, track)
+            if not _in_clipped(e, clipped, track) and not _at_edge(e, edges, track)
+        ]
+        loud = _around(measured, clipped)
         for events in _clusters(kept, round(gap * track.sample_rate)):
+            # A few clicks where the sound is cut off are part of that.
+            if _few(measured, events) and all(
+                _in_clipped(e, loud, track) for e in events
+            ):
+                continue
             yield _finding(measured, readings, track, events)
         rows = np.array(totals["gap_rows"], np.int64) - first_row(readings)
         rows = rows[(rows >= 0) & (rows < readings.rows)]
+        rows = rows[~_empty_before(readings, rows)]
         breaks = np.flatnonzero(np.diff(rows) > gap * ROWS_PER_SECOND) + 1
         for part in np.split(rows, breaks) if rows.size else []:
             yield _gap(measured, readings, part.tolist())
@@ -128,6 +145,70 @@ def _clipped(
             whole |= flats[channel].over(base, readings.rows) > 0
         out[channel] = frozenset((base + np.flatnonzero(whole)).tolist())
     return out
+
+
+def _empty_before(readings: Readings, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return behind which gaps whole rows are empty: that is told as damage."""
+    if "peaks.sample_peak_dbfs" not in readings.columns:
+        return np.zeros(len(rows), bool)
+    empty = np.asarray(np.isnan(readings["peaks.sample_peak_dbfs"]).all(axis=1), bool)
+    return np.asarray(empty[np.maximum(rows - 1, 0)] | empty[rows])
+
+
+def _around(
+    measured: Measured, clipped: Mapping[int, frozenset[int]]
+) -> Mapping[int, frozenset[int]]:
+    """Return the rows of clipped stretches, as told, and half a second around."""
+    gap = float(measured.limits.get("peaks.bridge_seconds", 0.0)) * ROWS_PER_SECOND
+    out = {}
+    for channel, own in clipped.items():
+        rows = np.array(sorted(own), np.int64)
+        parts = np.split(rows, np.flatnonzero(np.diff(rows) >= gap) + 1)
+        spans = union(
+            (int(p[0]) - _LOUD_ROWS, int(p[-1]) + 1 + _LOUD_ROWS)
+            for p in parts
+            if p.size
+        )
+        out[channel] = frozenset(row for a, b in spans for row in range(a, b))
+    return out
+
+
+def _few(measured: Measured, events: list[_Event]) -> bool:
+    """Tell whether events are clicks alone, too few of them for more than a note."""
+    clicks = all(e.kind in _CLICKS for e in events)
+    return clicks and len(events) < measured.limits["dropout.clicks_for_review"]
+
+
+def _edges(
+    measured: Measured, readings: Readings, track: AudioTrack
+) -> Mapping[int, frozenset[int]]:
+    """Return the rows beside which a channel falls silent at once, or comes back.
+
+    That is told as a dead channel or as silence; its edges are jumps as well.
+    """
+    if "peaks.rms_dbfs" not in readings.columns:
+        return {}
+    heard = Heard.of(measured)
+    base = first_row(readings)
+    out = {}
+    for index in range(track.channels):
+        line = Line(measured, readings, track, index)
+        silent = runs(nothing(line.column("rms_dbfs")))
+        least = line.limit("cut_min_seconds") * ROWS_PER_SECOND
+        spans = [(a, b) for a, b in silent if b - a >= least]
+        spans += [one.span for one in cut_offs(line, heard)]
+        out[index] = frozenset(base + row for span in spans for row in span)
+    return out
+
+
+def _at_edge(
+    event: _Event, edges: Mapping[int, frozenset[int]], track: AudioTrack
+) -> bool:
+    if event.kind not in _CLICKS:
+        return False
+    first = _row(event.first, track.sample_rate, 0) - 1
+    rows = range(first, _row(event.last, track.sample_rate, 0) + 2)
+    return any(not edges.get(c, frozenset()).isdisjoint(rows) for c in event.channels)
 
 
 def _in_clipped(
@@ -254,7 +335,7 @@ def _finding(
     highest = max(events, key=lambda e: e.height)
     clicks = set(kinds) <= set(_CLICKS)
     worst = highest if clicks else longest
-    few = len(events) < measured.limits["dropout.clicks_for_review"]
+    few = _few(measured, events)
     if len(events) == 1:
         text = _one(events[0], rate)
     else:
@@ -266,7 +347,7 @@ def _finding(
         measured,
         readings,
         rule="sound.dropout",
-        grade=Grade.NOTE if clicks and few else Grade.REVIEW,
+        grade=Grade.NOTE if few else Grade.REVIEW,
         first=span[0],
         last=max(span[1], span[0] + 1),
         worst_row=min(max(_row(worst.first, rate, base), span[0]), readings.rows - 1),
@@ -363,7 +444,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=4,
+    version=5,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),

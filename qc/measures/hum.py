@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,18 +13,18 @@ from numpy.typing import NDArray
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
 from qc.measures.parts.sound.humlines import MAINS_HZ, harmonic_lines, spectrum
+from qc.measures.parts.sound.humsteps import StepLines, step_lines
+from qc.measures.parts.sound.humstretches import HOP_S, Segment, groups, hum_finding
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
-    first_row,
-    length_of,
     totals_of,
     tracks_of,
 )
 from qc.measures.parts.sound.soundpieces import CellSums
 from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import dbfs
-from qc.records import AudioTrack, Finding, Grade, SoundBlock
+from qc.records import AudioTrack, Finding, SoundBlock
 
 __all__ = ["MEASURE"]
 
@@ -34,30 +33,15 @@ _TAPS = 48
 # Samples that go through one product of matrices, and how many such products are one:
 # larger ones would be shared out among processors, at a cost.
 _STRETCH, _STRETCHES = 32, 25
-_WINDOW_S, _HOP_S = 4.0, 2.0
+_WINDOW_S = 4.0
 _SHORTEST_S = 2.0
 # Lines that count, and a line that may stand alone, in dB over the floor around it.
 # Tried on speech, music and motors: what passes by gives up to 15, alone up to 20.
 _LINE_DB, _ALONE_DB = 15.0, 25.0
-# One line that is none too high counts where it stays for so many windows, over 6 s.
-_STEADY = 3
+_STEPS_A_HOP = 20
+_RECENT = 8  # windows
 _NONE_DBFS = -100.0
 _MOST_SEGMENTS = 50_000
-
-
-@dataclass(frozen=True, slots=True)
-class _Segment:
-    """Hum in one window of one channel; rows are hundredths since the take's start."""
-
-    channel: int
-    number: int
-    first_row: int
-    last_row: int
-    mains_hz: int
-    level_dbfs: float
-    over_db: float
-    harmonics: tuple[int, ...]
-    sure: bool
 
 
 class _Reader:
@@ -68,7 +52,7 @@ class _Reader:
         self._down = max(round(cell_rate / _LOW_HZ), 1)
         self._low_rate = cell_rate / self._down
         self._window = round(_WINDOW_S * self._low_rate) * self._down
-        self._hop = round(_HOP_S * self._low_rate) * self._down
+        self._hop = round(HOP_S * self._low_rate) * self._down
         self._filter = _decimator(self._down) if self._down > 1 else None
         self._low_held: NDArray[np.float64] | None = None  # of the window's begin
         self._cells = CellSums(track.channels, self._size)
@@ -76,8 +60,11 @@ class _Reader:
         self._start: int | None = None  # first sample held
         self._now = np.full(track.channels, math.nan)
         self._sum, self._count = np.zeros(track.channels), 0
-        self._segments: list[_Segment] = []
+        self._segments: list[Segment] = []
         self._windows = 0
+        # By window: what is new in it, when that begins, and its lines where needed.
+        self._fresh: dict[int, tuple[NDArray[np.float64], float]] = {}
+        self._steps: dict[int, StepLines] = {}
 
     def read(self, block: SoundBlock) -> Values:
         rows = len(block.row_edges) - 1
@@ -115,12 +102,13 @@ class _Reader:
         first = start * ROWS_PER_SECOND // self._rate
         last = first + round(seconds * ROWS_PER_SECOND)
         self._windows += 1
+        self._follow(low, start)
         for channel, found in enumerate(_hum(low, self._low_rate)):
             self._now[channel] = _NONE_DBFS if found is None else found[1]
             if found is not None and len(self._segments) < _MOST_SEGMENTS:
                 mains, level, over, harmonics, sure = found
                 self._segments.append(
-                    _Segment(
+                    Segment(
                         channel,
                         self._windows,
                         first,
@@ -132,6 +120,48 @@ class _Reader:
                         sure,
                     )
                 )
+
+    def _follow(self, low: NDArray[np.float64], start: int) -> None:
+        """Keep what is new in a window, and look after one whose neighbours are known.
+
+        Where a stretch of hum begins or ends its lines are followed.
+        """
+        number, rate = self._windows, self._low_rate
+        # A filtered sample is of the middle of its taps.
+        late = 0.0
+        if self._filter is not None:
+            late = -(-(_TAPS - 1) // self._down) * self._down - 0.5 * (_TAPS - 1)
+        at = (start + late * self._size) / self._rate
+        before = self._fresh.get(number - 1)
+        skip = 0
+        if before is not None:
+            end = before[1] + before[0].shape[1] / rate
+            skip = max(round((end - at) * rate), 0)
+        self._fresh[number] = low[:, skip:], at + skip / rate
+        self._settle(number - 5)
+
+    def _settle(self, number: int) -> None:
+        """Follow the lines in what is new in a window if hum begins or ends near it."""
+        held = self._fresh.pop(number, None)
+        if held is None or not held[0].shape[1]:
+            return
+        near = {
+            (s.channel, s.mains_hz, s.number)
+            for s in self._segments[-_RECENT * self._channels :]
+            if abs(s.number - number) <= _RECENT
+        }
+        for channel, mains, one in near:
+            if not number - 1 <= one <= number + 2:
+                continue
+            known = [
+                {(channel, mains, one + k) for k in ks} for ks in ((-2, -1), (1, 2))
+            ]
+            if not (known[0] & near and known[1] & near):
+                step = self._hop // self._down // _STEPS_A_HOP
+                self._steps[number] = step_lines(
+                    held[0], self._low_rate, held[1], MAINS_HZ, step=step
+                )
+                return
 
     def _low(self, held: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return a window below 840 Hz; what the last one had of it is not done again.
@@ -167,10 +197,13 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         self._end()
+        for number in sorted(self._fresh):
+            self._settle(number)
         mean = self._sum / self._count if self._count else self._sum * math.nan
         return {
             "segments": self._segments,
             "windows": self._windows,
+            "steps": self._steps,
             # A moment's mean is its sound's, not the input's.
             "offset": (
                 mean if self._count > _CELL_HZ // 2 else mean * math.nan
@@ -266,80 +299,10 @@ def _check(measured: Measured) -> Iterator[Finding]:
         for index in range(track.channels):
             line = Line(measured, readings, track, index)
             own = [s for s in totals["segments"] if s.channel == index]
-            for group in _groups(own):
-                sure = sum(s.sure for s in group)
-                # One window is enough only where there are no more.
-                if len(group) >= _STEADY or sure > 1 or sure == totals["windows"]:
-                    found = _finding(line, group)
-                    if found is not None:
-                        yield found
-
-
-def _groups(segments: list[_Segment]) -> Iterator[list[_Segment]]:
-    """Yield windows one after another with the same mains; one may be missing."""
-    group: list[_Segment] = []
-    for one in segments:
-        if group and (
-            one.number - group[-1].number > 2 or one.mains_hz != group[-1].mains_hz
-        ):
-            yield group
-            group = []
-        group.append(one)
-    if group:
-        yield group
-
-
-def _finding(line: Line, group: list[_Segment]) -> Finding | None:
-    limits = line.measured.limits
-    loudest = max(group, key=lambda s: s.level_dbfs)
-    level = float(np.median([s.level_dbfs for s in group]))
-    review = float(limits["hum.review_dbfs"])
-    note = float(limits["hum.note_dbfs"])
-    if level <= min(note, review):
-        return None
-    grade = Grade.REVIEW if level > review else Grade.NOTE
-    base, rows = first_row(line.readings), line.readings.rows
-    first = max(group[0].first_row - base, 0)
-    last = min(group[-1].last_row - base, rows)
-    # Windows come every two seconds: what is left at the ends is too short for one.
-    if first < _HOP_S * ROWS_PER_SECOND:
-        first = 0
-    if rows - last < (_HOP_S + 0.2) * ROWS_PER_SECOND:
-        last = rows
-    if first >= last:
-        return None
-    whole = last - first == rows
-    when = (
-        "in the whole take"
-        if whole
-        else f"for {length_of(line.readings, (first, last))}"
-    )
-    mains = loudest.mains_hz
-    often = [
-        h for h in range(1, 13) if sum(h in s.harmonics for s in group) * 2 > len(group)
-    ] or list(loudest.harmonics)  # fmt: skip
-    hertz = [f"{h * mains}" for h in often[:6]]
-    lines = hertz[0] if len(hertz) == 1 else f"{', '.join(hertz[:-1])} and {hertz[-1]}"
-    over = float(np.median([s.over_db for s in group]))
-    return line.finding(
-        "sound.hum",
-        (first, last),
-        grade=grade,
-        worst_row=min(max(loudest.first_row - base, first), last - 1),
-        worst=level,
-        limit=review if grade is Grade.REVIEW else note,
-        unit="dBFS",
-        message=(
-            f"{line}: mains hum of {mains} Hz at {signed(level, 0)} dBFS {when} "
-            f"(lines at {lines} Hz, up to {over:.0f} dB above the noise)."
-        ),
-        advice=(
-            "lay microphone cables away from mains cables and power supplies, and "
-            "across them, not along; run the recorder from its battery or all devices "
-            "from one socket to see whether a ground loop hums; if it changes with the "
-            "room's light, it is a dimmer."
-        ),
-    )
+            for group in groups(own):
+                found = hum_finding(line, group, totals)
+                if found is not None:
+                    yield found
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -399,7 +362,7 @@ _OPTIONS = (
 
 MEASURE = Measure(
     name="hum",
-    version=2,
+    version=3,
     label="Mains hum",
     clock="sound",
     columns=(
@@ -431,7 +394,10 @@ MEASURE = Measure(
         "stand 15 dB over the floor around them: two of them, or one by 25 dB, the "
         "first or second among them, in two windows one after another; one alone in "
         "three. Voices, music "
-        "and motors do not keep so still. The level is that of the lines together, as "
+        "and motors do not keep so still. In steps of a tenth of a second the lines, "
+        "taken down to zero frequency, then show where hum begins and ends: where they "
+        "add up most for the length; so one window is enough if it holds both. The "
+        "level is that of the lines together, as "
         "plain RMS. Takes under 2 s are not looked at. Lossy coding keeps hum. Offset: "
         "mean of all samples."
     ),

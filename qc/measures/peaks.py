@@ -47,7 +47,7 @@ from qc.measures.parts.sound.truepeak import (
     oversampling,
 )
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
-from qc.spans import Span, bridged, runs
+from qc.spans import Span, bridged, complement, runs
 
 __all__ = ["MEASURE"]
 
@@ -58,6 +58,10 @@ _LOSSY_REACHES_DBFS = -0.2
 # finding, which is a note up to so many seconds of tops in one second (house choice).
 _SOFT_GAP_S = 5.0
 _SOFT_REVIEW_S = 0.005
+# What is clipped was too loud just before and after it as well: said once.
+_LOUD_S = 0.5
+# Clipped moments closer together than this are one loud word.
+_ONE_PLACE_ROWS = 20
 # +120 dBFS: no recorder's headroom reaches here, so this is damage, as NaN is.
 _NO_SOUND = np.float32(1e6)
 
@@ -177,16 +181,20 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
                     yield _softened(line, span, flat, flats.level)
                 flat[:] = 0
             clipped += flat
+            said: list[Span] = []
             for span in bridged(runs(clipped > 0), times=times, gap=gap):
                 below = flats.level if flat[span[0] : span[1]].any() else None
                 found = _clipped(line, span, clipped, peaks[:, index], below)
                 if found is not None:
                     yield found
-                    # Peaks just before and after are the same loud moment: said once.
-                    around = times[span[0]] - gap, times[span[1]] + gap
-                    over[slice(*np.searchsorted(times, around))] = False
-            for span in bridged(runs(over), times=times, gap=gap):
-                yield _over(line, span, peaks[:, index])
+                    around = times[span[0]] - _LOUD_S, times[span[1]] + _LOUD_S
+                    a, b = np.searchsorted(times, around)
+                    said.append((int(a), int(b)))
+            for a, b in complement(said, first=0, last=len(over)):
+                for first, last in bridged(
+                    runs(over[a:b]), times=times[a : b + 1], gap=gap
+                ):
+                    yield _over(line, (a + first, a + last), peaks[:, index])
 
 
 def _clipped(
@@ -210,7 +218,7 @@ def _clipped(
     if lossy and highest < _LOSSY_REACHES_DBFS:
         return None
     about = "about " if lossy else ""
-    length = length_of(line.readings, span)
+    length = _places(line, counts, span)
     share = f", {grouped(busiest)} of them in one second" if busiest < total else ""
     # The true peak of a row's last moment may stand in the next row.
     down = line.turn_down(float(np.nanmax(peaks[first : last + 1])))
@@ -236,11 +244,19 @@ def _clipped(
         limit=limit,
         unit="samples/s",
         message=(
-            f"{line}: {about}{grouped(total)} samples clipped{where} in {length}"
+            f"{line}: {about}{grouped(total)} samples clipped{where} {length}"
             f"{share} (limit {grouped(math.ceil(limit))} in a second)."
         ),
         advice=advice,
     )
+
+
+def _places(line: Line, counts: NDArray[np.int64], span: Span) -> str:
+    """Return in how many places samples are clipped, and within what time."""
+    length = length_of(line.readings, span)
+    rows = np.arange(len(counts) + 1, dtype=np.float64)
+    places = len(bridged(runs(counts > 0), times=rows, gap=_ONE_PLACE_ROWS))
+    return f"in {places} places within {length}" if places > 1 else f"in {length}"
 
 
 def _softened(line: Line, span: Span, flat: NDArray[np.int64], level: float) -> Finding:
@@ -356,7 +372,7 @@ _OPTIONS = (
     _option("clipped_reject_percent", 0.5, "%", 0.001, 100,
             "Reject when this share of the samples of any one second is clipped "
             "(house choice)."),
-    _option("bridge_seconds", 0.5, "s", 0, 60,
+    _option("bridge_seconds", 2.0, "s", 0, 60,
             "Clipped or too high moments closer together than this are one finding "
             "(house choice)."),
     _option("dead_level_dbfs", -70.0, "dBFS", -150, -20,
@@ -370,6 +386,10 @@ _OPTIONS = (
     _option("dead_min_seconds", 10.0, "s", 0.1, 86_400,
             "A channel is dead when it carries nothing for this long, or in the whole "
             "take (house choice)."),
+    _option("cut_min_seconds", 1.0, "s", 0.1, 86_400,
+            "A channel that falls at once to zeros, or far under the noise of its own "
+            "room, while another carries sound is dead from this length on "
+            "(house choice)."),
     _option("silent_min_seconds", 30.0, "s", 0.1, 86_400,
             "Silence on all channels is reported from this length on, or when it is "
             "the whole take (house choice)."),
@@ -418,7 +438,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=5,
+    version=6,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -20,61 +21,37 @@ from qc.measures.base import (
     finding_of,
     signed,
 )
-from qc.measures.parts.sound.samesound import MOST_CHANNELS, check_same, fit, heard
+from qc.measures.parts.sound.polarity import Compared, LowBand, LowKeeper, compared
+from qc.measures.parts.sound.samesound import MOST_CHANNELS, check_same, fit
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
+    channel_names,
+    first_row,
     length_of,
+    totals_of,
     tracks_of,
 )
 from qc.measures.parts.sound.soundpieces import CellSums
 from qc.measures.parts.sound.soundviews import seen
-from qc.measures.parts.sound.truepeak import (
-    SILENCE_DBFS,
-    dbfs,
-    row_reduce,
-)
+from qc.measures.parts.sound.truepeak import dbfs, row_reduce
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
-from qc.spans import bridged, past_limit
+from qc.spans import Span, bridged, past_limit
 
-__all__ = ["MEASURE", "mono_loss_db"]
+__all__ = ["MEASURE"]
 
 Rows = NDArray[np.float64]
 
 _CELL_HZ = 6000  # correlation is read on about so many cells a second
 _WINDOW_ROWS = 40  # 400 ms: one or two syllables
-# Channels of different tracks are compared by one number a row. For unlike sounds its
-# correlation scatters by the root of one over the rows, 0.07 over two seconds.
-_SKETCH_WINDOW_ROWS = 200
 _REVERSED = -0.9
+_MEDIAN = 0.8  # of the limit that the middle of a stretch must be past
+_RIGHT = 0.5  # from here on channels are the right way round
+_TOLD_LAG_MS = 0.2
 RANDOM_STATE = 1770  # fixed: fingerprints of all tracks must be made alike
 _SIGNS = np.sign(np.random.default_rng(RANDOM_STATE).random(1 << 14) - 0.5)
-_SIGNS = _SIGNS.astype(np.float32)
-
-
-def mono_loss_db(correlation: float, ratio_db: float = 0.0) -> float:
-    """Return what the sum of two channels loses against unlike sound, in dB.
-
-    Parameters
-    ----------
-    correlation : float
-        -1 to 1.
-    ratio_db : float
-        Level of one channel over the other.
-
-    Returns
-    -------
-    float
-        20 dB or more stand for "all".
-
-    Examples
-    --------
-    >>> mono_loss_db(0.0), round(mono_loss_db(-0.9), 1), mono_loss_db(-1.0)
-    (0.0, 10.0, inf)
-    """
-    ratio = 10.0 ** (ratio_db / 20.0)
-    kept = 1.0 + 2.0 * correlation * ratio / (1.0 + ratio**2)
-    return math.inf if kept <= 1e-12 else 0.0 - 10.0 * math.log10(kept)
+# Twice, so that a slice may begin anywhere.
+_SIGNS = np.tile(_SIGNS.astype(np.float32), 2)
 
 
 class _Reader:
@@ -88,6 +65,7 @@ class _Reader:
         self._at: int | None = None  # the next cell's place in the take
         self._size = max(round(track.sample_rate / _CELL_HZ), 1)
         self._sums = np.zeros((_WINDOW_ROWS, 3))  # of the rows before
+        self._low = LowKeeper(channels, track.sample_rate / self._size)
 
     def read(self, block: SoundBlock) -> Values:
         if block.gap_before:
@@ -103,9 +81,12 @@ class _Reader:
         joined = np.concatenate([self._last, cells], axis=1)
         steps = joined[:, 1:] - joined[:, :-1]
         self._last = joined[:, -1:].copy()
+        first = block.start // self._size if self._at is None else self._at
+        self._low.feed(steps, first)
         counts = np.maximum(np.diff(edges), 1)[:, np.newaxis]
         energy = row_reduce(np.add, np.square(steps), edges)
-        sketch = row_reduce(np.add, steps * self._signs(block, steps.shape[1]), edges)
+        signs = self._signs(block, steps.shape[1])
+        sketch = row_reduce(np.add, steps * signs, edges)
         values: dict[str, NDArray[np.floating]] = {
             "level_dbfs": self._wide(dbfs(np.sqrt(energy / counts))),
             "fingerprint": self._wide(sketch / np.sqrt(counts)),
@@ -120,7 +101,10 @@ class _Reader:
         """Return +1 and -1 by the cell's place in the take: alike for all tracks."""
         first = block.start // self._size if self._at is None else self._at
         self._at = first + count
-        return np.take(_SIGNS, np.arange(first, first + count), mode="wrap")
+        begin = first % (len(_SIGNS) // 2)
+        if begin + count <= len(_SIGNS):
+            return _SIGNS[begin : begin + count]
+        return np.take(_SIGNS, np.arange(begin, begin + count), mode="wrap")
 
     def _wide(self, values: Rows) -> Rows:
         if self._channels == self._all:
@@ -148,6 +132,7 @@ class _Reader:
         self._last[:] = 0.0
         self._sums[:] = 0.0
         self._at = None
+        self._low.reset()
 
     def _nothing(self, block: SoundBlock) -> Values:
         self._begin()
@@ -162,7 +147,7 @@ class _Reader:
         return out
 
     def finish(self) -> Mapping[str, object]:
-        return {}
+        return {"low": self._low.finish()}
 
 
 def _sum_of(values: Rows, *, parts: int, apart: int) -> Rows:
@@ -179,13 +164,11 @@ class _Pair:
 
     first: Line
     second: Line
-    correlation: NDArray[np.floating]
-    lag: int  # rows that the reading stands behind the middle of its window
+    compared: Compared
 
     @property
     def name(self) -> str:
-        a, b = (str(x).removeprefix("Channel ") for x in (self.first, self.second))
-        return f"Channels {a} and {b}"
+        return channel_names([self.first, self.second])
 
 
 def _pairs(measured: Measured) -> Iterator[_Pair]:
@@ -194,53 +177,78 @@ def _pairs(measured: Measured) -> Iterator[_Pair]:
     for _, readings, track in tracks_of(measured):
         lines = [Line(measured, readings, track, i) for i in range(track.channels)]
         if track.channels == 2:
-            yield _Pair(
-                lines[0], lines[1], readings["phase.correlation"], _WINDOW_ROWS // 2
-            )
+            yield _pair(lines[0], lines[1])
         elif track.channels == 1:
             if waiting is not None and fit(waiting, lines[0]):
-                yield _across(waiting, lines[0])
+                yield _pair(waiting, lines[0])
                 waiting = None
             else:
                 waiting = lines[0]
         elif track.channels > 2 and track.channels % 2 == 0 and "." not in track.layout:
             for k in range(0, min(track.channels, MOST_CHANNELS) - 1, 2):
-                yield _across(lines[k], lines[k + 1])
+                yield _pair(lines[k], lines[k + 1])
 
 
-def _across(a: Line, b: Line) -> _Pair:
-    """Return a pair by the fingerprints of its channels."""
+@functools.lru_cache(maxsize=1)
+def _pairs_of(measured: Measured) -> tuple[_Pair, ...]:
+    """Return the pairs of a take: findings and figures are made from the same."""
+    return tuple(_pairs(measured))
+
+
+def _pair(a: Line, b: Line) -> _Pair:
+    """Compare two channels, of one track or of two, by their low bands."""
     rows = min(a.readings.rows, b.readings.rows)
-    x, y = (heard(line)[:rows] for line in (a, b))
-    width = _SKETCH_WINDOW_ROWS
-    sums = [_trailing(v, width) for v in (x * y, x * x, y * y)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        out = sums[0] / np.sqrt(sums[1] * sums[2])
-    known = _trailing((x != 0.0) & (y != 0.0), width)
-    out[known < width // 4] = math.nan
-    return _Pair(a, b, out, width // 2)
+    gate = float(a.measured.limits["phase.gate_dbfs"])
+    levels = [x.readings["phase.level_dbfs"][:rows, x.index] for x in (a, b)]
+    low = [_low_of(x) for x in (a, b)]
+    with np.errstate(invalid="ignore"):
+        loud = np.asarray((levels[0] > gate) & (levels[1] > gate))
+    return _Pair(
+        a, b, compared(low[0], low[1], first_row=first_row(a.readings), loud=loud)
+    )
 
 
-def _trailing(values: NDArray[np.generic], width: int) -> Rows:
-    summed = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
-    ends = np.arange(1, len(values) + 1)
-    return np.asarray(summed[ends] - summed[np.maximum(ends - width, 0)])
+def _low_of(line: Line) -> tuple[LowBand, int]:
+    tracks = totals_of(line.measured, "phase")
+    number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)
+    return tracks[number]["low"], line.index
 
 
 def _check_phase(measured: Measured) -> Iterator[Finding]:
     """Yield stretches in which two channels cancel each other."""
     limit = float(measured.limits["phase.review_correlation"])
     least = float(measured.limits["phase.min_seconds"]) * ROWS_PER_SECOND
-    for pair in _pairs(measured):
-        readings, values = pair.first.readings, pair.correlation
-        times = readings.times()
+    for pair in _pairs_of(measured):
+        values = pair.compared.correlation
+        times = pair.first.readings.times()[: len(values) + 1]
         held = _held(values, ROWS_PER_SECOND)
         spans = past_limit(held, limit=limit, release=limit / 2, above=False)
-        for first, last in bridged(spans, times=times, gap=1.0):
-            if last - first < least:
-                continue
-            span = max(first - pair.lag, 0), min(last, readings.rows)
-            yield _cancels(measured, pair, span, values[first:last], limit)
+        for span in bridged(spans, times=times, gap=1.0):
+            first, last = _from_to(pair, span)
+            if (
+                last - first >= least
+                and np.nanmedian(values[first:last]) < _MEDIAN * limit
+            ):
+                yield _cancels(measured, pair, (first, last), limit)
+
+
+def _from_to(pair: _Pair, span: Span) -> Span:
+    """Return where polarity turns, to the row, near the ends of a stretch.
+
+    What the channels have in common is positive before it and negative behind it.
+    """
+    product, rows = pair.compared.product, len(pair.compared.product)
+    ends = []
+    for at, sign in zip(span, (1.0, -1.0), strict=True):
+        a, b = max(at - _WINDOW_ROWS, 0), min(at + _WINDOW_ROWS, rows)
+        summed = np.concatenate([[0.0], np.cumsum(sign * product[a:b])])
+        ends.append(a + int(summed.argmax()))
+    first, last = ends
+    # Up to the ends of the take, unless it is the right way round there.
+    right = pair.compared.correlation > _RIGHT
+    first = 0 if not right[:first].any() else first
+    last = rows if not right[last:].any() else last
+    return first, max(last, first + 1)
 
 
 def _held(values: NDArray[np.floating], rows: int) -> Rows:
@@ -252,19 +260,15 @@ def _held(values: NDArray[np.floating], rows: int) -> Rows:
     return out
 
 
-def _cancels(
-    measured: Measured,
-    pair: _Pair,
-    span: tuple[int, int],
-    values: NDArray[np.floating],
-    limit: float,
-) -> Finding:
+def _cancels(measured: Measured, pair: _Pair, span: Span, limit: float) -> Finding:
+    rows = slice(*span)
+    values = pair.compared.correlation[rows]
     middle = float(np.nanmedian(values))
-    a, b = (
-        _loudness(line, slice(*span)) for line in (pair.first, pair.second)
-    )  # fmt: skip
-    loss = mono_loss_db(middle, a - b)
+    both, apart = (v[rows].sum() for v in (pair.compared.both, pair.compared.apart))
+    loss = -10.0 * math.log10(max(both / apart, 1e-12)) if apart > 0 else 0.0
     lost = "nearly everything" if loss > 20 else f"{loss:.0f} dB"
+    lag = 1000.0 * float(np.median(np.abs(pair.compared.lag_s[rows])))
+    later = f", heard {lag:.1f} ms apart" if lag >= _TOLD_LAG_MS else ""
     turned = middle < _REVERSED
     worst = int(np.nanargmin(values))
     whole = span[1] - span[0] >= 0.95 * pair.first.readings.rows
@@ -272,6 +276,11 @@ def _cancels(
         "in the whole take" if whole else f"for {length_of(pair.first.readings, span)}"
     )
     likely = "" if turned else "most likely "
+    cancels = (
+        f"added to mono they lose {lost}"
+        if loss >= 1.0
+        else "added to mono low voices lose most"
+    )
     return finding_of(
         measured,
         pair.first.readings,
@@ -284,7 +293,7 @@ def _cancels(
         limit=limit,
         message=(
             f"{pair.name}: one {likely}has its polarity turned round {when} "
-            f"(correlation {signed(middle, 2)}); added to mono they lose {lost}."
+            f"(correlation {signed(middle, 2)}{later}); {cancels}."
         ),
         advice=(
             f"{pair.name}: press the polarity (phase) switch of one of the two on the "
@@ -295,17 +304,11 @@ def _cancels(
     )
 
 
-def _loudness(line: Line, rows: slice) -> float:
-    level = line.readings["phase.level_dbfs"][rows, line.index].astype(np.float64)
-    power = 10.0 ** (level / 10.0)
-    mean = float(np.nanmean(power)) if np.isfinite(power).any() else 0.0
-    return float(10.0 * np.log10(max(mean, 10.0 ** (SILENCE_DBFS / 10.0))))
-
-
 def _summarise(measured: Measured) -> Mapping[str, object]:
     pairs = []
-    for pair in _pairs(measured):
-        known = pair.correlation[~np.isnan(pair.correlation)]
+    for pair in _pairs_of(measured):
+        values = pair.compared.correlation
+        known = values[~np.isnan(values)]
         pairs.append(
             {
                 "channels": [int(line.names[0]) for line in (pair.first, pair.second)],
@@ -380,14 +383,17 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
+    version=2,
     method=(
         "Samples are averaged to about 6 kHz and differenced, so that speech counts "
-        "and hum and rumble do not. A stereo track: correlation over the 400 ms that "
-        "end with each row. Channels of different tracks are compared by one number a "
-        "row, the sum with random signs, which is turned round where the sound is and "
-        "the same where the sound is: exact for both, within about 0.07 over 2 s for "
-        "unlike sounds. Pairs are the two channels of a track, and mono tracks two by "
-        "two; two microphones far apart are near 0."
+        "and hum and rumble do not. Pairs are the two channels of a track, and mono "
+        "tracks two by two. Polarity: the band of 80 to 650 Hz of both is compared "
+        "over 2 s, once a second, at every lag up to 8 ms, nearly three metres; "
+        "turned round is what is more alike upside down, at its best lag, than the "
+        "right way up, by a seventh. Over 400 ms with the lag undone it is then read "
+        "row by row. Two microphones far apart are near 0; a single tone does not "
+        "tell. The strip shows the two channels of a track as they are, no lag undone. "
+        "The same sound twice: by one number a row, the sum with random signs."
     ),
     source=(
         "Correlation: textbook statistics. Comparing by random signs: random "

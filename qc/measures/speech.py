@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, signed
-from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND, Line, tracks_of
+from qc.measures.parts.sound.soundlines import (
+    ROWS_PER_SECOND,
+    Line,
+    first_row,
+    totals_of,
+    tracks_of,
+)
+from qc.measures.parts.sound.speechfalls import Fall, speech_fall
 from qc.measures.parts.sound.speechmeter import (
     FAINTEST,
     PERIOD_ROWS,
@@ -93,8 +100,12 @@ def _check(measured: Measured) -> Iterator[Finding]:
         if speaker.speech < quiet:
             yield _quiet(speaker, (0, rows), speaker.speech, speaker.noise)
         else:
-            for span, level, noise in _stretches(speaker, quiet, above=False):
+            stretches = list(_stretches(speaker, quiet, above=False))
+            for span, level, noise in stretches:
                 yield _quiet(speaker, span, level, noise)
+            fall = None if stretches else _fall(speaker)
+            if fall is not None and fall.after < quiet:
+                yield _fallen(speaker, fall)
         if speaker.speech > loud:
             yield from _loud(speaker, (0, rows), speaker.speech)
         else:
@@ -149,6 +160,40 @@ def _quiet(speaker: _Speaker, span: Span, level: float, noise: float) -> Finding
     )
 
 
+def _fall(speaker: _Speaker) -> Fall | None:
+    """Return where speech falls for the rest of the take."""
+    if "peaks.rms_dbfs" not in speaker.line.readings.columns:
+        return None
+    return speech_fall(
+        speaker.column("peaks.rms_dbfs"),
+        least_db=speaker.limit("fall_db"),
+        least_s=speaker.limit("min_speech_seconds"),
+    )
+
+
+def _fallen(speaker: _Speaker, fall: Fall) -> Finding:
+    line = speaker.line
+    return line.finding(
+        "sound.quiet",
+        (fall.row, line.readings.rows),
+        grade=Grade.REVIEW,
+        worst_row=fall.row,
+        worst=fall.after,
+        limit=speaker.limit("quiet_dbfs"),
+        unit="dBFS",
+        message=(
+            f"{line}: from here on speech lies {fall.before - fall.after:.0f} dB under "
+            f"what it was before ({signed(fall.after, 0)} instead of "
+            f"{signed(fall.before, 0)} dBFS), up to the take's end."
+        ),
+        advice=(
+            "see whether somebody turned the input down or switched on a pad, and look "
+            "at the battery of a wireless microphone and whether the microphone has "
+            "slipped or was turned away."
+        ),
+    )
+
+
 def _apart(speaker: _Speaker, level: float) -> int:
     return max(1, round(abs(level - speaker.limit("target_dbfs"))))
 
@@ -200,12 +245,23 @@ def _worst_row(speaker: _Speaker, span: Span, *, above: bool) -> int:
     return span[0] + int(known[at])
 
 
+def _clips(speaker: _Speaker, span: Span) -> bool:
+    """Tell whether samples are clipped in a stretch, at full scale or flat under it."""
+    line = speaker.line
+    if np.nansum(speaker.column("peaks.clipped_samples")[slice(*span)]) > 0:
+        return True
+    number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)
+    flats = totals_of(line.measured)[number].get("flats", ())
+    if len(flats) <= line.index:
+        return False
+    counts = flats[line.index].over(first_row(line.readings), line.readings.rows)
+    return bool(counts[slice(*span)].any())
+
+
 def _loud(speaker: _Speaker, span: Span, level: float) -> Iterator[Finding]:
     line = speaker.line
-    if "peaks.clipped_samples" in line.readings.columns:
-        clipped = speaker.column("peaks.clipped_samples")[slice(*span)]
-        if np.nansum(clipped) > 0:
-            return  # said, and by how much to turn down, where clipping is judged
+    if "peaks.clipped_samples" in line.readings.columns and _clips(speaker, span):
+        return  # said, and by how much to turn down, where clipping is judged
     down = _apart(speaker, level)
     peak = _highest(speaker, span)
     reach = "" if math.isnan(peak) else f"; its peaks reach {signed(peak, 1)} dBFS now"
@@ -305,6 +361,9 @@ _OPTIONS = (
     _option("stretch_min_seconds", 20.0, "s", 5, 86_400,
             "Within a take that is right as a whole, a stretch of this length with "
             "speech past the limits is reported (house choice)."),
+    _option("fall_db", 12.0, "dB", 3, 60,
+            "Speech that falls by more than this within a take, to under the limit and "
+            "up to the end, is told from a few seconds on (house choice)."),
     _option("good_over_noise_db", 20.0, "dB", 0, 80,
             "If speech is less than this over the noise, the advice is to move the "
             "microphone rather than to turn up (house choice)."),
@@ -319,6 +378,7 @@ _OPTIONS = (
 
 MEASURE = Measure(
     name="speech",
+    version=2,
     label="Speech level",
     clock="sound",
     columns=(
@@ -357,7 +417,8 @@ MEASURE = Measure(
         "by syllable. What does not, such as a fan, a motor or suction, is noise; "
         "music or clattering instruments cannot be told from speech. Noise floor: RMS "
         "of the quietest "
-        "moments. Without pauses in ten seconds it reads too high."
+        "moments. Without pauses in ten seconds it reads too high. Speech that falls "
+        "and stays down is told from three seconds on, if the noise falls with it."
     ),
     source=(
         "Levels: no standard; house choice, after what is taught. Margin and hang-over "

@@ -41,6 +41,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from qc.measures.base import Measure
 from qc.media.sound import float_samples
 from qc.records import Finding
+from tests.bench.soundstretches import (
+    cut_off,
+    falls,
+    short_hum,
+    turned_apart,
+    whole_dead,
+    whole_mono,
+    whole_quiet,
+    whole_turned,
+)
 from tests.sounds import Sound, as_pcm, findings, measure, speech
 
 __all__ = [
@@ -332,27 +342,6 @@ def _clipped(over_db: float) -> Callable[..., tuple[Sound, Spans] | None]:
     return put
 
 
-def _dead(db: float | None) -> Callable[..., tuple[Sound, Spans] | None]:
-    def put(sound: Sound, rate: int, rng: Rng) -> tuple[Sound, Spans] | None:
-        level = 0.0 if db is None else 10 ** (db / 20)
-        noise = level * rng.standard_normal(sound.shape[1])
-        return np.stack([sound[0], noise]), [(0.0, sound.shape[1] / rate)]
-
-    return put
-
-
-def _turned(sound: Sound, rate: int, rng: Rng) -> tuple[Sound, Spans] | None:
-    return sound * np.array([[1.0], [-1.0]]), [(0.0, sound.shape[1] / rate)]
-
-
-def _mono(sound: Sound, rate: int, rng: Rng) -> tuple[Sound, Spans] | None:
-    return np.stack([sound[0], 0.7 * sound[0]]), [(0.0, sound.shape[1] / rate)]
-
-
-def _quiet(sound: Sound, rate: int, rng: Rng) -> tuple[Sound, Spans] | None:
-    return sound * 10 ** (-30 / 20), [(0.0, sound.shape[1] / rate)]
-
-
 def faults() -> tuple[Fault, ...]:
     """Return every kind of fault that the bench puts in."""
     return (
@@ -368,11 +357,16 @@ def faults() -> tuple[Fault, ...]:
         Fault("sound.hum", "60 Hz at -50 dBFS", _hum(-50, 60), 4.5),
         Fault("sound.hum", "50 Hz at -35 dBFS", _hum(-35, 50), 4.5),
         Fault("sound.hum", "60 Hz at -20 dBFS", _hum(-20, 60), 4.5),
-        Fault("sound.dead_channel", "nothing", _dead(None), 3.2),
-        Fault("sound.dead_channel", "noise at -60 dBFS", _dead(-60), 3.2),
-        Fault("sound.phase", "one turned round", _turned, 3.0),
-        Fault("sound.same", "mono twice", _mono, 3.0),
-        Fault("sound.quiet", "-30 dB", _quiet, 4.0),
+        Fault("sound.dead_channel", "nothing", whole_dead(None), 3.2),
+        Fault("sound.dead_channel", "noise at -60 dBFS", whole_dead(-60), 3.2),
+        Fault("sound.dead_channel", "zeros 1.2 to 5 s", cut_off(None), 4.0),
+        Fault("sound.dead_channel", "falls to -95, 1.2 to 5 s", cut_off(-95), 4.0),
+        Fault("sound.hum", "2 to 3 s of 50 Hz at -42", short_hum(-42), 6.0),
+        Fault("sound.phase", "one turned round", whole_turned, 3.0),
+        Fault("sound.phase", "turned, 0.3 to 1.2 ms", turned_apart, 3.0),
+        Fault("sound.same", "mono twice", whole_mono, 3.0),
+        Fault("sound.quiet", "-30 dB", whole_quiet, 4.0),
+        Fault("sound.quiet", "24 dB lower from a half on", falls, 9.0),
     )
 
 
@@ -479,7 +473,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--rules", nargs="*", default=[])
     parser.add_argument("--folder", type=Path, nargs="*", default=[])
     options = parser.parse_args(arguments)
-    line = "{:20} {:22} {:9} {:>4} {:>5} {:>7} {:>9} {:>7}"
+    line = "{:20} {:26} {:9} {:>4} {:>5} {:>7} {:>9} {:>7}"
     heads = "rule", "fault", "sound", "put", "found", "recall", "false/min", "minutes"
     print(line.format(*heads))
     folders = [FOLDER, *options.folder]

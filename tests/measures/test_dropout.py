@@ -242,6 +242,37 @@ def test_corners_of_clipped_sound_are_no_jumps() -> None:
     assert float(told[0].end) < 1.1
 
 
+def test_a_few_clicks_in_clipped_sound_are_not_told_beside_it() -> None:
+    x = 12.0 * speech(6, number=3)
+    clicks = [2 * RATE, 3 * RATE]
+    for at in clicks:
+        x[at - 2_400 : at + 2_400] *= 0.002
+        x[at] += 0.4
+    x = as_pcm(x.clip(-0.9, 0.9))[None]
+    both = [peaks.MEASURE, M]
+    told = findings(measure(both, x), *both)
+    assert [f.rule for f in told] == ["sound.clipped"]
+    # Without the measure of peaks nothing else tells them.
+    assert sum(f.rule == "sound.dropout" for f in found(x)) > 0
+
+
+def test_missing_sound_that_is_told_as_damage_is_not_told_again() -> None:
+    x = talk()[None]
+    track = track_of(x)
+    blocks = with_gap_before(blocks_of(track, x, [100, 200, 230, 300]), 3)
+    both = [peaks.MEASURE, M]
+    # Samples are missing, but no row is empty: told here.
+    (one,) = findings(measure_blocks(both, [(track, blocks)]), M)
+    assert "samples are missing" in one.message
+    # Rows 200 to 230 are empty: told as damage of the file.
+    nothing = np.zeros((1, 0), np.float32)
+    edges = np.zeros(31, np.int64)
+    blocks[2] = replace(blocks[2], samples=nothing, row_edges=edges)
+    measured = measure_blocks(both, [(track, blocks)])
+    assert np.isnan(measured.sound[0]["peaks.sample_peak_dbfs"][200:230]).all()
+    assert findings(measured, M) == []
+
+
 def test_many_clicks_are_for_review() -> None:
     x = talk()
     x[RATE : 3 * RATE : 19_391] += 0.2

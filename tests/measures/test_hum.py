@@ -18,6 +18,7 @@ from qc.measures import hum
 from qc.measures.base import Measured, Setup
 from qc.measures.hum import _decimated, _decimator, low_pass
 from qc.measures.parts.sound.humlines import harmonic_lines, spectrum
+from qc.measures.parts.sound.humsteps import hum_stretch, step_lines
 from qc.records import Finding, Grade
 from tests.bench import soundfaults
 from tests.sounds import (
@@ -116,12 +117,65 @@ def test_the_level_without_anything_else() -> None:
     assert column[-1] == pytest.approx(-31.7, abs=0.1)
 
 
-def test_where_hum_comes_and_goes() -> None:
-    x = speech(24, number=2)
-    x[8 * RATE : 18 * RATE] += mains(10, -30)
-    (one,) = found(x)
-    assert float(one.start) == pytest.approx(8, abs=2.2)
-    assert float(one.end) == pytest.approx(18, abs=2.2)
+def hummed(x: Sound, first: float, last: float, dbfs: float, **more: float) -> Sound:
+    """Return sound with hum in it from one moment to another."""
+    hum_of = mains(len(x) / RATE, dbfs, **more)  # type: ignore[arg-type]
+    at = np.arange(len(x)) / RATE
+    return x + np.where((at >= first) & (at < last), hum_of, 0.0)
+
+
+@pytest.mark.parametrize(("first", "last"), [(8, 18), (6.43, 24), (0, 13.7), (9, 15.2)])
+@pytest.mark.parametrize(("dbfs", "hertz"), [(-30, 50.03), (-46, 59.93)])
+def test_where_hum_comes_and_goes(
+    first: float, last: float, dbfs: float, hertz: float
+) -> None:
+    (one,) = found(hummed(speech(24, number=2), first, last, dbfs, hertz=hertz))
+    assert float(one.start) == pytest.approx(first, abs=0.25)
+    assert float(one.end) == pytest.approx(last, abs=0.25)
+
+
+@pytest.mark.parametrize(("first", "last"), [(3, 5), (4.35, 6.05), (7.6, 10.4)])
+@pytest.mark.parametrize("number", [2, 5])
+def test_hum_of_two_seconds(first: float, last: float, number: int) -> None:
+    (one,) = found(hummed(speech(14, number=number), first, last, -42))
+    assert float(one.start) == pytest.approx(first, abs=0.25)
+    assert float(one.end) == pytest.approx(last, abs=0.25)
+    # The window of 4 s holds less of it.
+    assert one.worst == pytest.approx(-42, abs=1.5)
+
+
+def test_notes_of_two_seconds_are_none() -> None:
+    # A bass note that is close to mains, plucked, and a sung one that wavers.
+    n = np.arange(2 * RATE) / RATE
+    for note in (
+        np.exp(-n / 0.6) * (np.sin(2 * np.pi * 49.0 * n) + np.sin(2 * np.pi * 98 * n)),
+        np.sin(2 * np.pi * (100 * n + 0.3 * np.sin(2 * np.pi * 5 * n))),
+        np.sin(2 * np.pi * 61.7 * n) + np.sin(2 * np.pi * 123.5 * n),
+    ):
+        x = speech(12, number=3)
+        x[5 * RATE : 7 * RATE] += 0.05 * note
+        assert found(x) == []
+
+
+def test_the_stretch_against_a_search_of_all() -> None:
+    # Plain loops over all stretches of one line, its frequency known exactly.
+    rng = np.random.default_rng(8)
+    low = 0.02 * rng.standard_normal((1, 8_000))
+    n = np.arange(8_000) / 2_000
+    low[0, 2_600:6_200] += 0.05 * np.sin(2 * np.pi * 50 * n[2_600:6_200] + 1)
+    part = step_lines(low, 2_000.0, 0.0, (50,))
+    got = hum_stretch([part], 0, mains=50, harmonics=(1,))
+    assert got is not None
+    arrows = part.arrows[50][0, 0]
+    score = {
+        (a, b): abs(arrows[a:b].sum()) ** 2 / (b - a)
+        for a in range(40)
+        for b in range(a + 8, 41)
+    }
+    first, last = max(score, key=lambda span: score[span])
+    assert (got.first_s, got.last_s) == pytest.approx((first / 10, last / 10))
+    assert (first, last) == (13, 31)
+    assert got.level == pytest.approx(0.05 / math.sqrt(2), rel=0.05)
 
 
 def test_a_rectifiers_hum_without_its_fundamental() -> None:

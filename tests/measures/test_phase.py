@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from qc.measures import phase
 from qc.measures.base import Measured, Setup
-from qc.measures.phase import mono_loss_db
+from qc.measures.parts.sound.polarity import LowKeeper, _shifted, correlations
 from qc.records import Finding, Grade
 from tests.sounds import (
     RATE,
@@ -64,16 +65,60 @@ def test_correlation_of_two_channels(mix: float, sign: float) -> None:
             assert column[row] == pytest.approx(expected, abs=1e-3)
 
 
-@pytest.mark.parametrize(
-    ("correlation", "ratio"), [(0, 0), (1, 0), (-0.5, 0), (-1, 20), (-0.9, 6)]
-)
-def test_what_a_sum_loses(correlation: float, ratio: float) -> None:
-    # Exact: |a + b|**2 against |a|**2 + |b|**2.
-    a, b = 1.0, 10 ** (-ratio / 20)
-    kept = (a * a + b * b + 2 * correlation * a * b) / (a * a + b * b)
-    expected = -10 * math.log10(kept)
-    assert mono_loss_db(correlation, ratio) == pytest.approx(expected, abs=1e-9)
-    assert mono_loss_db(correlation, -ratio) == pytest.approx(expected, abs=1e-9)
+@pytest.mark.parametrize(("gain", "lost"), [(0.5, 7), (0.8, 16), (0.25, 3)])
+def test_what_a_sum_loses(gain: float, lost: int) -> None:
+    # Exact: |a - b|**2 against |a|**2 + |b|**2.
+    assert -10 * math.log10((1 - gain) ** 2 / (1 + gain**2)) == pytest.approx(
+        lost, abs=0.5
+    )
+    (one,) = found(np.stack([VOICE, -gain * VOICE]))
+    assert f"added to mono they lose {lost} dB" in one.message
+
+
+def test_a_line_read_later_by_parts_of_a_sample() -> None:
+    # Exact: two sines below the band's end, read later.
+    n = np.arange(600) / 1500
+
+    def wave(t: Sound) -> Sound:
+        return np.sin(2 * np.pi * 200 * t + 0.3) + 0.5 * np.sin(2 * np.pi * 430 * t)
+
+    for by in (0.0, 0.5, 1.3, -0.7, -2.2):
+        got = _shifted(wave(n).astype(np.float32), by)
+        np.testing.assert_allclose(got[50:-50], wave(n + by / 1500)[50:-50], atol=1e-3)
+
+
+def test_correlation_at_a_lag_against_a_plain_one() -> None:
+    # numpy.corrcoef of noise in the band, moved by whole samples of 8 kHz.
+    rng = np.random.default_rng(4)
+    band = signal.butter(4, (90, 600), "band", fs=8000, output="sos")
+    x = signal.sosfiltfilt(band, rng.standard_normal(16_200))
+    late = np.roll(x, 8)[100:-100]  # a millisecond
+    own = x[100:-100]
+    got = correlations(own[np.newaxis], -late[np.newaxis], 8000.0)[0]
+    assert got.argmin() == len(got) // 2 + 4  # steps of a quarter of a millisecond
+    assert got.min() == pytest.approx(-1.0, abs=0.01)
+    # numpy.corrcoef of what the same window leaves.
+    window = np.hanning(len(own))
+    plain = np.corrcoef(window * own, window * -late)[0, 1]
+    assert got[len(got) // 2] == pytest.approx(plain, abs=0.03)
+
+
+def test_what_is_kept_of_the_low_band() -> None:
+    # The fourth root in 127 steps; the same whatever the pieces were.
+    rng = np.random.default_rng(5)
+    x = (0.1 * rng.standard_normal((2, 3_003))).astype(np.float32)
+    whole, parts = LowKeeper(2, 6000.0), LowKeeper(2, 6000.0)
+    whole.feed(x, 6)
+    for at in range(0, x.shape[1], 500):
+        parts.feed(x[:, at : at + 500], 6 + at)
+    one, other = whole.finish(), parts.finish()
+    assert (one.rate, one.runs[0][0]) == (1500.0, 2)
+    np.testing.assert_array_equal(one.runs[0][1], other.runs[0][1])
+    means = x[1, 2 : 2 + 750 * 4].reshape(-1, 4).mean(axis=1)
+    # Half a step of the fourth root is 4 times as much of the value.
+    step = 4 * 0.5 / 127 * np.abs(means) ** 0.75 + 1e-6
+    assert (np.abs(one.line(1, 2, 750) - means) < 1.1 * step).all()
+    assert one.line(1, 0, 2).tolist() == [0.0, 0.0]
 
 
 # --------------------------------------------------------------------------- phase
@@ -119,6 +164,51 @@ def test_stereo_and_separate_microphones_are_none() -> None:
     for x in (STEREO, np.stack([VOICE, OTHER]), mics):
         assert found(x) == []
         assert found(x[:1], x[1:]) == []  # as two mono tracks
+
+
+def spaced(lag_ms: float, sign: float = 1.0, number: int = 1) -> Sound:
+    """Return two microphones, the second later, with a little of the room."""
+    voice = speech(8, number=number)
+    late = 0.8 * np.roll(voice, round(lag_ms * 48)) + 0.2 * np.roll(voice, 530)
+    other = np.random.default_rng(number).standard_normal(len(voice))
+    return np.stack([voice, sign * (late + 10 ** (-60 / 20) * other)])
+
+
+@pytest.mark.parametrize("lag_ms", [-1.2, 0.4, 0.9, 2.0, -3.0])
+@pytest.mark.parametrize("number", [1, 6])
+def test_the_polarity_of_microphones_apart(lag_ms: float, number: int) -> None:
+    right, turned = spaced(lag_ms, 1, number), spaced(lag_ms, -1, number)
+    assert found(right) == []
+    (one,) = found(turned)
+    assert one.rule == "sound.phase"
+    assert (float(one.start), float(one.end)) == (0, 8)
+    told = one.message.partition(", heard ")[2].partition(" ms")[0]
+    assert float(told) == pytest.approx(abs(lag_ms), abs=0.11)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_the_same_samples_get_the_same_verdict(sign: float) -> None:
+    x = spaced(0.4, sign)
+    one, other = found(x), found(x[:1], x[1:])
+    assert [f.message for f in one] == [f.message for f in other]
+    assert [(f.start, f.end, f.worst) for f in one] == [
+        (f.start, f.end, f.worst) for f in other
+    ]
+    assert len(one) == (sign < 0)
+
+
+def test_a_pair_apart_that_is_turned_round_in_the_middle() -> None:
+    x = spaced(0.6)
+    x[1, 5 * RATE :] *= -1
+    (one,) = found(x)
+    assert float(one.start) == pytest.approx(5.0, abs=0.1)
+    assert one.end == 8
+
+
+def test_a_tone_does_not_tell() -> None:
+    # Half a period later and turned round are one and the same: 1.25 ms at 400 Hz.
+    x = tone(6, hertz=400)
+    assert found(np.stack([x, 0.7 * np.roll(x, 60)])) == []
 
 
 def test_offset_and_hum_do_not_hide_it() -> None:

@@ -6,21 +6,25 @@ The checks of ``peaks`` on its readings; see `qc.measures.peaks` for their limit
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured, finding_of, signed
+from qc.measures.parts.sound.cutoffs import Heard, cut_offs, judged, nothing
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
+    channel_names,
     first_row,
     length_of,
     tracks_of,
 )
-from qc.measures.parts.sound.truepeak import dbfs, lfe_index, silences
+from qc.measures.parts.sound.truepeak import dbfs, silences
 from qc.records import Finding, Grade, Readings
 from qc.spans import Span, runs
 
@@ -28,8 +32,6 @@ __all__ = ["check_missing", "check_noise", "check_silence"]
 
 # A click from a plug does not end a silence, a word does; and coding smears the edges
 # of a silence that lasts from end to end.
-# A row of nothing but zeros has no level at all.
-_NOTHING_DBFS = -150.0
 _silences = partial(silences, bridge_rows=20, whole_share=0.98)
 
 _STEP_ROWS = 10  # levels of a tenth of a second: noise keeps within a decibel or two
@@ -44,16 +46,6 @@ _LOUDER_DB, _TONE_DB = 25.0, 1.0
 _TOGETHER = 0.4
 
 
-def _judged(measured: Measured) -> Iterator[Line]:
-    """Yield the channels that should carry something."""
-    unused = set(measured.limits["peaks.unused_channels"])
-    for _, readings, track in tracks_of(measured):
-        for index in range(track.channels):
-            line = Line(measured, readings, track, index)
-            if index != lfe_index(track.layout) and unused.isdisjoint(line.names):
-                yield line
-
-
 def check_silence(measured: Measured) -> Iterator[Finding]:
     """Yield channels that carry nothing while another does, and silence of all."""
     tracks = tracks_of(measured)
@@ -61,32 +53,17 @@ def check_silence(measured: Measured) -> Iterator[Finding]:
         return
     limits = measured.limits
     dead_level = np.float32(limits["peaks.dead_level_dbfs"])
-    sound_level = np.float32(limits["peaks.sound_level_dbfs"])
-    origin = min(first_row(r) for _, r, _ in tracks)
-    length = max(first_row(r) + r.rows for _, r, _ in tracks) - origin
-    heard = np.zeros(length, np.int32)  # channels with sound, in the rows of the take
+    heard = Heard.of(measured)
+    origin, length = heard.origin, len(heard.counts)
     alive, known = np.zeros(length, bool), np.zeros(length, bool)
     signal = np.zeros(length, bool)  # anything but zeros, on any channel
     for _, readings, _ in tracks:
         rms = readings["peaks.rms_dbfs"]
         at = slice(first_row(readings) - origin, None)
-        heard[at][: len(rms)] += np.count_nonzero(rms > sound_level, axis=1)
         alive[at][: len(rms)] |= (rms >= dead_level).any(axis=1)
         known[at][: len(rms)] |= ~np.isnan(rms).all(axis=1)
-        signal[at][: len(rms)] |= (rms > _NOTHING_DBFS).any(axis=1)
-    for line in _judged(measured):
-        at = slice(first_row(line.readings) - origin, None)
-        own = line.column("rms_dbfs")
-        others = heard[at][: len(own)] > (own > sound_level)
-        for first, last, whole in _silences(
-            own >= dead_level,
-            ~np.isnan(own),
-            min_rows=line.limit("dead_min_seconds") * ROWS_PER_SECOND,
-        ):
-            # A door that slams is no sound of the take; a sentence is.
-            enough = min(ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
-            if np.count_nonzero(others[first:last]) >= enough:
-                yield _dead(line, (first, last), own, whole=whole)
+        signal[at][: len(rms)] |= ~nothing(rms).all(axis=1)
+    yield from _together(_dead_ones(measured, heard, dead_level))
     longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
     shift = first_row(longest) - origin
     told = np.zeros(length, bool)
@@ -100,22 +77,96 @@ def check_silence(measured: Measured) -> Iterator[Finding]:
                 yield _silent(measured, longest, span, whole=whole, lost=lost)
 
 
-def _dead(line: Line, span: Span, rms: NDArray[np.float32], *, whole: bool) -> Finding:
-    energy = 10.0 ** (rms[span[0] : span[1]].astype(np.float64) / 10.0)
-    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
-    return line.finding(
-        "sound.dead_channel",
-        span,
+@dataclass(frozen=True, slots=True, eq=False)
+class _Dead:
+    """A stretch in which a channel carries nothing; `cut`: it fell silent at once."""
+
+    line: Line
+    span: Span
+    whole: bool
+    cut: bool = False
+
+    def place(self) -> tuple[bool, bool, Fraction, Fraction]:
+        """Return what channels have alike that are told in one finding."""
+        start, end = (self.line.readings.start(row) for row in self.span)
+        return self.whole, self.cut, start, end
+
+
+def _dead_ones(
+    measured: Measured, heard: Heard, dead_level: np.float32
+) -> Iterator[_Dead]:
+    for line in judged(measured):
+        own = line.column("rms_dbfs")
+        beside = heard.beside(line)
+        dead: list[Span] = []
+        for first, last, whole in _silences(
+            own >= dead_level,
+            ~np.isnan(own),
+            min_rows=line.limit("dead_min_seconds") * ROWS_PER_SECOND,
+        ):
+            # A door that slams is no sound of the take; a sentence is.
+            enough = min(ROWS_PER_SECOND, max(1.0, 0.05 * (last - first)))
+            if np.count_nonzero(beside[first:last]) >= enough:
+                dead.append((first, last))
+                yield _Dead(line, (first, last), whole)
+        for one in cut_offs(line, heard):
+            first, last = one.span
+            if not any(a < last and first < b for a, b in dead):
+                yield _Dead(line, one.span, whole=False, cut=True)
+
+
+def _together(dead: Iterable[_Dead]) -> Iterator[Finding]:
+    """Yield findings, one for all channels that carry nothing at the same time."""
+    groups: dict[object, list[_Dead]] = {}
+    for one in dead:
+        groups.setdefault(one.place(), []).append(one)
+    for group in groups.values():
+        yield _dead(group)
+
+
+def _dead(group: list[_Dead]) -> Finding:
+    one = group[0]
+    line, (first, last) = one.line, one.span
+    energy = [
+        np.nanmean(
+            10.0 ** (g.line.column("rms_dbfs")[slice(*g.span)].astype(float) / 10)
+        )
+        for g in group
+    ]
+    who = channel_names([g.line for g in group])
+    length = length_of(line.readings, one.span)
+    when = "in the whole take" if one.whole else f"for {length}"
+    need = "it needs" if len(group) == 1 else "they need"
+    many = "" if len(group) == 1 else "s"
+    if one.cut:
+        text = f"cut off for {length}: no sound, not even of the room,"
+        advice = (
+            "check the plugs and the cable into the recorder, the battery of a "
+            "wireless microphone and its receiver's signal, and that nobody muted or "
+            "unplugged it while recording."
+        )
+    else:
+        text = f"no sound {when},"
+        advice = (
+            f"check the microphone{many} (switch, battery), the cable{many}, phantom "
+            f"power if {need} it, and that the input{many} "
+            f"{'is' if len(group) == 1 else 'are'} switched on."
+        )
+    advice += _on_purpose([g.line for g in group], one.whole)
+    return finding_of(
+        line.measured,
+        line.readings,
+        rule="sound.dead_channel",
         grade=Grade.REVIEW,
-        worst_row=span[0],
-        worst=float(dbfs(np.sqrt(np.nanmean(energy)))),
+        first=first,
+        last=last,
+        worst_row=first,
+        worst=float(dbfs(math.sqrt(max(energy)))),
         limit=line.limit("dead_level_dbfs"),
         unit="dBFS",
-        message=f"{line}: no sound {when}, while another channel carries sound.",
-        advice=(
-            "check the microphone (switch, battery), the cable, phantom power if it "
-            "needs it, and that the input is switched on."
-        ),
+        message=f"{who}: {text} while another channel carries sound.",
+        advice=f"{who}: {advice}",
+        channel=line.track.channel_numbers[line.index] if len(group) == 1 else None,
     )
 
 
@@ -152,7 +203,7 @@ def _silent(
 
 def check_noise(measured: Measured) -> Iterator[Finding]:
     """Yield channels that carry only noise while another carries lively sound."""
-    lines = list(_judged(measured))
+    lines = list(judged(measured))
     if len(lines) < 2:
         return
     origin = min(first_row(line.readings) for line in lines)
@@ -171,6 +222,7 @@ def check_noise(measured: Measured) -> Iterator[Finding]:
         float(measured.limits["peaks.dead_min_seconds"]) * ROWS_PER_SECOND,
         0.95 * max(line.readings.rows for line in lines),
     )
+    groups: dict[object, list[_Noisy]] = {}
     for line, windows, own in zip(lines, noisy, levels, strict=True):
         shift = first_row(line.readings) - origin
         for first, last in runs(windows):
@@ -179,7 +231,10 @@ def check_noise(measured: Measured) -> Iterator[Finding]:
             if b - a >= least:
                 whole = b - a >= 0.98 * line.readings.rows
                 level = float(np.nanmedian(own[first:last]))
-                yield _noise(line, (a, b), level, whole=whole)
+                one = _Noisy(line, (a, b), level, whole)
+                groups.setdefault((first, last, whole), []).append(one)
+    for group in groups.values():
+        yield _noise(group)
 
 
 def _steps(line: Line, origin: int) -> NDArray[np.float64]:
@@ -228,25 +283,58 @@ def _likeness(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
     return float(np.sum(a * b)) / size if size > 0 else 0.0
 
 
-def _noise(line: Line, span: Span, level: float, *, whole: bool) -> Finding:
-    when = "in the whole take" if whole else f"for {length_of(line.readings, span)}"
-    return line.finding(
-        "sound.dead_channel",
-        span,
+@dataclass(frozen=True, slots=True, eq=False)
+class _Noisy:
+    """A stretch in which a channel carries only noise, of this level."""
+
+    line: Line
+    span: Span
+    level: float
+    whole: bool
+
+
+def _noise(group: list[_Noisy]) -> Finding:
+    one = max(group, key=lambda g: g.level)
+    line = group[0].line
+    length = length_of(line.readings, one.span)
+    when = "in the whole take" if one.whole else f"for {length}"
+    who = channel_names([g.line for g in group])
+    single = len(group) == 1
+    carry, up_to = ("carries", "") if single else ("carry", "up to ")
+    inputs = "the input is on" if single else "the inputs are on"
+    return finding_of(
+        line.measured,
+        line.readings,
+        rule="sound.dead_channel",
         grade=Grade.REVIEW,
-        worst_row=span[0],
-        worst=level,
+        first=group[0].span[0],
+        last=group[0].span[1],
+        worst_row=group[0].span[0],
+        worst=one.level,
         limit=line.limit("noise_level_dbfs"),
         unit="dBFS",
         message=(
-            f"{line}: carries only noise ({signed(level, 0)} dBFS) {when}, while "
-            "another channel carries sound."
+            f"{who}: {carry} only noise ({up_to}{signed(one.level, 0)} dBFS) {when}, "
+            "while another channel carries sound."
         ),
         advice=(
-            "the input is on but no microphone is heard: check the microphone (switch, "
-            "battery), its cable, phantom power if it needs it, and that the right "
-            "input is chosen."
+            f"{who}: {inputs} but no microphone is heard: check the microphone "
+            "(switch, battery), its cable, phantom power if it needs it, and that the "
+            "right input is chosen." + _on_purpose([g.line for g in group], one.whole)
         ),
+        channel=line.track.channel_numbers[line.index] if single else None,
+    )
+
+
+def _on_purpose(lines: list[Line], whole: bool) -> str:
+    """Return how to say that channels are meant to be empty."""
+    if not whole:
+        return ""
+    numbers = ", ".join(f'"{line.names[0]}"' for line in lines)
+    some = "it is" if len(lines) == 1 else "they are"
+    return (
+        f" If {some} left empty on purpose, say so in the limits file: "
+        f"unused_channels = [{numbers}] under [peaks]."
     )
 
 

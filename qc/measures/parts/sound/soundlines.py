@@ -18,6 +18,7 @@ from qc.spans import Span
 __all__ = [
     "ROWS_PER_SECOND",
     "Line",
+    "channel_names",
     "first_row",
     "grouped",
     "length_of",
@@ -89,6 +90,22 @@ class Line:
         """Return where peaks should reach, for the end of a sentence."""
         level = signed(self.limit("target_peak_dbfs"))
         return f"so that peaks reach about {level} dBFS"
+
+
+def channel_names(lines: Sequence[Line]) -> str:
+    """Return what several channels are called: ``Channels 3 to 8``."""
+    if len(lines) == 1:
+        return str(lines[0])
+    numbers = [int(line.names[0]) for line in lines]
+    named = any(len(line.names) > 1 for line in lines)
+    if (
+        not named
+        and len(numbers) > 2
+        and numbers == [*range(numbers[0], numbers[-1] + 1)]
+    ):
+        return f"Channels {numbers[0]} to {numbers[-1]}"
+    names = [str(line).removeprefix("Channel ") for line in lines]
+    return f"Channels {', '.join(names[:-1])} and {names[-1]}"
 
 
 def with_names(info: TakeInfo, limits: Limits) -> TakeInfo:

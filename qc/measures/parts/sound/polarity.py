@@ -1,0 +1,336 @@
+"""Polarity of two channels that hear one sound, each at its own time.
+
+A sound that reaches one microphone later is turned in phase at its high tones only,
+and a delay undone brings it back; polarity turned round stays. So the low band of every
+channel is kept, and two of them are compared at every lag that microphones in a room
+have: the highest correlation, up or down, tells.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.sound.soundpieces import cell_means
+
+__all__ = ["Compared", "LowBand", "LowKeeper", "compared"]
+
+_KEPT_HZ = 1500.0
+# The fourth root in 127 steps, 6 % of -20 dBFS: enough for signs and lags.
+_STEPS = 127.0
+_BAND_HZ = (80.0, 650.0)
+# Nearly three metres of way: were it less, a lobe beside the true lag would be taken
+# for it, upside down. Further off the room speaks louder than the one sound.
+_LAG_S, _LAG_STEP_S = 8e-3, 2.5e-4
+_WINDOW_S, _HOP_S = 2.0, 1.0
+_ENOUGH = 0.25  # of a window's rows must be loud enough
+_REACH = 32  # samples that a lag and its filter reach over
+_CALMED = 5  # windows whose middle lag is taken
+_SURE = 0.4  # from this correlation on a window's lag is believed
+# Turned round only if it is so much more alike than the right way up.
+_CLEARER = 1.15
+_ROWS = 100  # a second
+_MEAN_ROWS = 40
+# Products of larger matrices would be shared out among processors, at a cost.
+_MOST_AT_ONCE = 4
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LowBand:
+    """The low band of a track's channels in stretches without a gap.
+
+    Attributes
+    ----------
+    rate : float
+        Samples a second.
+    runs : sequence of (first, codes)
+        Number of the first sample since the take's start, (channels, n) array.
+    """
+
+    rate: float
+    runs: Sequence[tuple[int, NDArray[np.int8]]]
+
+    def line(self, channel: int, first: int, count: int) -> NDArray[np.float32]:
+        """Return so many samples of a channel, 0 where there are none."""
+        out = np.zeros(count, np.float32)
+        for start, codes in self.runs:
+            a, b = max(start, first), min(start + codes.shape[1], first + count)
+            if a < b:
+                part = codes[channel, a - start : b - start] / np.float32(_STEPS)
+                size = np.square(np.square(part))
+                out[a - first : b - first] = np.copysign(size, part)
+        return out
+
+
+class LowKeeper:
+    """Keeps the low band of a track as it is read.
+
+    Parameters
+    ----------
+    rate : float
+        Samples a second of what is fed.
+    """
+
+    def __init__(self, channels: int, rate: float) -> None:
+        self._size = max(round(rate / _KEPT_HZ), 1)
+        self._rate = rate / self._size
+        self._rest = np.zeros((channels, 0), np.float32)
+        self._runs: list[tuple[int, list[NDArray[np.int8]]]] = []
+        self._open = False
+
+    def feed(self, samples: NDArray[np.float32], first: int) -> None:
+        """Take samples whose first is number `first` since the take's start."""
+        size = self._size
+        if not self._open:
+            # The same places in every track.
+            skip = -first % size
+            if samples.shape[1] < skip + 1:
+                return
+            samples, first = samples[:, skip:], first + skip
+            self._runs.append((first // size, []))
+            self._open = True
+            self._rest = self._rest[:, :0]
+        joined = np.concatenate([self._rest, samples], axis=1)
+        count = joined.shape[1] // size
+        self._rest = joined[:, count * size :].copy()
+        if count:
+            self._runs[-1][1].append(_codes(cell_means(joined, size)))
+
+    def reset(self) -> None:
+        """Begin anew: what follows does not join on."""
+        self._open = False
+
+    def finish(self) -> LowBand:
+        """Return what was kept."""
+        whole = [(k, np.concatenate(parts, axis=1)) for k, parts in self._runs if parts]
+        return LowBand(self._rate, whole)
+
+
+def _codes(samples: NDArray[np.float32]) -> NDArray[np.int8]:
+    size = np.abs(samples)
+    np.minimum(size, np.float32(1.0), out=size)
+    np.sqrt(size, out=size)
+    np.sqrt(size, out=size)
+    size *= np.float32(_STEPS)
+    np.copysign(size, samples, out=size)
+    return np.rint(size, out=size).astype(np.int8)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compared:
+    """How alike two channels are in their low band, row by row of a hundredth.
+
+    Attributes
+    ----------
+    correlation : (rows,) array
+        Over the 400 ms around each row, the lag undone; NaN where it is not loud.
+    lag_s : (rows,) array
+        By how much the second channel hears it later.
+    both, apart : (rows,) arrays
+        Energy of the sum of the two as they are, and of the one and the other.
+    product : (rows,) array
+        What the two have in common, the lag undone; negative where turned round.
+    """
+
+    correlation: Array
+    lag_s: Array
+    both: Array
+    apart: Array
+    product: Array
+
+
+def compared(
+    a: tuple[LowBand, int],
+    b: tuple[LowBand, int],
+    *,
+    first_row: int,
+    loud: NDArray[np.bool_],
+) -> Compared:
+    """Compare two channels, each given as a low band and its index in it.
+
+    Parameters
+    ----------
+    first_row : int
+        Number of the first row since the take's start.
+    loud : (rows,) array
+        Rows in which both are loud enough to tell.
+    """
+    rate, rows = a[0].rate, len(loud)
+    first = math.ceil(first_row * rate / _ROWS)
+    count = max(math.floor((first_row + rows) * rate / _ROWS) - first, 0)
+    row = (np.arange(first, first + count) * _ROWS / rate).astype(np.int64) - first_row
+    row = np.clip(row, 0, max(rows - 1, 0))
+    x, y = (low.line(index, first, count) for low, index in (a, b))
+    heard = loud[row] if rows else np.zeros(0, bool)
+    x *= heard
+    y *= heard
+    starts, lags = _lags(x, y, rate)
+    lag = _nearest(starts, lags, count, rate)
+    late = np.zeros_like(y)
+    edges = [0, *(np.flatnonzero(np.diff(lag)) + 1).tolist(), count]
+    for begin, end in itertools.pairwise(edges):
+        if begin < end:
+            around = slice(max(begin - _REACH, 0), end + _REACH)
+            moved = _shifted(y[around], float(lag[begin]) * rate)
+            late[begin:end] = moved[begin - around.start :][: end - begin]
+
+    def by_row(values: NDArray[np.floating]) -> Array:
+        return np.bincount(row, values, minlength=rows).astype(np.float64)
+
+    product = by_row(x * late)
+    sums = [_centred(v) for v in (product, by_row(x * x), by_row(late * late))]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        correlation = np.clip(sums[0] / np.sqrt(sums[1] * sums[2]), -1.0, 1.0)
+    correlation[~(_centred(loud.astype(np.float64)) >= _ENOUGH * _MEAN_ROWS)] = math.nan
+    by_rows = np.searchsorted(row, np.arange(rows))
+    lag_rows = lag[np.minimum(by_rows, max(count - 1, 0))] if count else np.zeros(rows)
+    return Compared(
+        correlation, lag_rows, by_row((x + y) ** 2), by_row(x * x + y * y), product
+    )
+
+
+def _centred(values: Array) -> Array:
+    """Return sums over 400 ms around each row."""
+    half = _MEAN_ROWS // 2
+    summed = np.concatenate([[0.0], np.cumsum(values)])
+    at = np.arange(len(values))
+    upper = np.minimum(at + half, len(values))
+    return np.asarray(summed[upper] - summed[np.maximum(at - half, 0)])
+
+
+def _lags(
+    x: NDArray[np.float32], y: NDArray[np.float32], rate: float
+) -> tuple[NDArray[np.int64], Array]:
+    """Return where windows begin, and the lag of each in seconds; NaN if not sure."""
+    width, hop = round(_WINDOW_S * rate), round(_HOP_S * rate)
+    width = min(width, len(x))
+    if width < 64:
+        return np.zeros(0, np.int64), np.zeros(0)
+    starts = np.unique([*range(0, len(x) - width + 1, hop), len(x) - width])
+    out, clear = np.full(len(starts), math.nan), np.zeros(len(starts), bool)
+    for k in range(0, len(starts), _MOST_AT_ONCE):
+        some = slice(k, k + _MOST_AT_ONCE)
+        at = starts[some, np.newaxis] + np.arange(width)
+        out[some], clear[some] = _best(correlations(x[at], y[at], rate))
+    if (clear & ~np.isnan(out)).any():
+        # Microphones stay where they are: what is clear speaks for what is not.
+        out[~clear] = math.nan
+    return starts, out
+
+
+def correlations(
+    x: NDArray[np.floating], y: NDArray[np.floating], rate: float
+) -> Array:
+    """Return the correlation of windows in the low band at every lag; see `_grid`.
+
+    Returns
+    -------
+    (windows, lags) array
+        NaN without sound.
+    """
+    width = x.shape[-1]
+    window = np.hanning(width + 2)[1:-1]
+    length = 1 << (width + 32 - 1).bit_length()
+    hertz = np.fft.rfftfreq(length, 1.0 / rate)
+    band = (hertz >= _BAND_HZ[0]) & (hertz <= _BAND_HZ[1])
+    fx, fy = (
+        np.fft.rfft(v * window, length)[:, band].astype(np.complex64) for v in (x, y)
+    )
+    common = fx * np.conj(fy)
+    # The real part of the product with exp(-i turn): even and odd over the lags.
+    cosines, sines = _waves(length, rate)
+    real, imag = (np.ascontiguousarray(v) for v in (common.real, common.imag))
+    even, odd = real @ cosines, imag @ sines
+    summed = np.concatenate([(even - odd)[:, :0:-1], even + odd], axis=1)
+    power = [
+        np.square(f.real).sum(axis=1) + np.square(f.imag).sum(axis=1) for f in (fx, fy)
+    ]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        size = np.sqrt(power[0] * power[1])
+        return np.asarray(summed / size[:, np.newaxis], np.float64)
+
+
+@functools.lru_cache(maxsize=4)
+def _waves(length: int, rate: float) -> tuple[NDArray[np.float32], ...]:
+    """Return cosine and sine of the band's frequencies at the lags from 0 up."""
+    hertz = np.fft.rfftfreq(length, 1.0 / rate)
+    band = (hertz >= _BAND_HZ[0]) & (hertz <= _BAND_HZ[1])
+    lags = _grid()[len(_grid()) // 2 :]
+    turn = 2.0 * math.pi * hertz[band, np.newaxis] * lags
+    return np.cos(turn).astype(np.float32), np.sin(turn).astype(np.float32)
+
+
+@functools.cache
+def _grid() -> Array:
+    """Return the lags that are looked at, in seconds."""
+    count = round(_LAG_S / _LAG_STEP_S)
+    return np.asarray(np.arange(-count, count + 1) * _LAG_STEP_S, np.float64)
+
+
+def _best(found: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the lag at which each window is most alike, or most turned round.
+
+    Returns
+    -------
+    (windows,) array
+        NaN where the two have too little in common.
+    (windows,) array of bool
+        Whether it is clear which of both; of a single tone it never is. Where it is
+        not, the lag is that of the right way round.
+    """
+    known = np.nan_to_num(found)
+    up, down = known.argmax(axis=1), known.argmin(axis=1)
+    each = np.arange(len(known))
+    most, least = known[each, up], -known[each, down]
+    at = np.where(least > _CLEARER * most, down, up)
+    lag = _grid()[at] + _between(known, at)
+    lag[np.maximum(most, least) < _SURE] = math.nan
+    clear = (least > _CLEARER * most) | (most > _CLEARER * least)
+    return np.asarray(lag), np.asarray(clear)
+
+
+def _between(found: Array, at: NDArray[np.integer]) -> Array:
+    """Return by how much the highest point of a parabola lies beside each peak."""
+    each, last = np.arange(len(found)), found.shape[1] - 1
+    near = np.clip(at, 1, last - 1)
+    a, b, c = (found[each, near + k] for k in (-1, 0, 1))
+    bend = a - 2.0 * b + c
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where((bend != 0) & (near == at), 0.5 * (a - c) / bend, 0.0)
+    fine = np.clip(np.rint(share * 4.0) / 4.0, -0.5, 0.5)  # few lags, long stretches
+    return np.asarray(fine * _LAG_STEP_S, np.float64)
+
+
+def _nearest(starts: NDArray[np.int64], lags: Array, count: int, rate: float) -> Array:
+    """Return the lag of the nearest window that is sure, for every sample."""
+    sure = ~np.isnan(lags)
+    if not sure.any():
+        return np.zeros(count)
+    # Where polarity turns, a window holds both and tells no lag: its neighbours do.
+    padded = np.pad(lags[sure], _CALMED // 2, mode="edge")
+    calm = np.median(np.lib.stride_tricks.sliding_window_view(padded, _CALMED), axis=1)
+    # Windows may be shorter than two seconds only if there is but one.
+    middles = starts[sure] + _WINDOW_S * rate / 2
+    borders = (middles[1:] + middles[:-1]) / 2
+    ends = np.clip(np.append(np.ceil(borders), count), 0, count).astype(np.int64)
+    return np.repeat(calm, np.diff(ends, prepend=0))
+
+
+def _shifted(line: NDArray[np.float32], by: float) -> NDArray[np.float32]:
+    """Return a line read `by` samples later, between samples by a windowed sinc."""
+    whole = math.floor(by)
+    at = np.arange(-7, 9) - (by - whole)
+    taps = np.sinc(at) * np.cos(math.pi * at / 17.0) ** 2
+    out = np.convolve(line, taps[::-1].astype(np.float32))
+    # out[k] is the sum over j of line[k - j] taps[::-1][j]: read so that tap 0 is line.
+    begin = 8 + whole
+    padded = np.pad(out, (32, 32))
+    return np.asarray(padded[32 + begin : 32 + begin + len(line)], np.float32)
