@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import qc
-from qc.errors import QCError
+from qc.errors import QCError, UsageError
 from qc.output import guard_streams
 
 if TYPE_CHECKING:
@@ -368,6 +368,11 @@ def _day(options: argparse.Namespace) -> ExitCode:
     from qc.records import Grade
     from qc.report.day_files import day_document
 
+    if options.neutral is not None and options.neutral[1]:
+        raise UsageError(
+            "--neutral: a timecode is of one take, not of a day's; leave @TIMECODE "
+            "out, or check that take with 'qc take'"
+        )
     limits = limits_from(options)
     settings: dict[str, Any] = {
         "out": options.out,

@@ -213,6 +213,13 @@ def test_wrong_options_are_told(
     assert not (tmp_path / "reports" / "take01_clean").exists()
 
 
+def test_a_day_takes_no_moment_of_one_take(tmp_path: Path) -> None:
+    done = _qc("day", ".", "--neutral", "40,60,80,80@10:00:00:00", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "leave @TIMECODE out" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("text", ["97.5", "97,5", " 97.5 % ", "97,5%"])
 def test_a_level_may_be_written_as_people_write_it(text: str) -> None:
     options = _parser().parse_args(["take", "a.mov", "--level", text])

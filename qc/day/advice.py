@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,6 +21,12 @@ __all__ = ["day_advice"]
 
 # The file itself is the cause of these; see `qc.records.TakeFailure`.
 _BROKEN_STAGES = ("open", "decode")
+_SENTENCES = re.compile(r"(?<=\.) (?=[A-Z])")
+# Advice that begins so speaks of one take, its light and its colours.
+_OF_ONE_TAKE = (
+    "In this recording", "For this take", "This cast fits", "No theatre lamp",
+    "The camera may have been set for", "Make sure that the patch",
+)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -56,7 +63,12 @@ class _Fault:
 
     @property
     def wording(self) -> str:
-        return join_channels(self.wordings)[0]
+        """What to do; of the worst take alone only where there is no other."""
+        text = join_channels(self.wordings)[0]
+        if len(self.spans) == 1:
+            return text
+        said = [s for s in _SENTENCES.split(text) if not s.startswith(_OF_ONE_TAKE)]
+        return " ".join(said) or text
 
     @property
     def seconds(self) -> float:

@@ -24,9 +24,9 @@ _PIXEL_SIDE, _PIXEL_OFF = 3, 2
 
 _CLEAN = (
     "Look at the front lens, the dioptre and the drape before every case, with a "
-    "bright even surface in the picture and the iris closed; clean them as soon as a "
-    "spot shows. If it comes back in the same place it lies on the sensor: have it "
-    "cleaned."
+    "bright even surface in the picture and the iris nearly closed; clean them as soon "
+    "as a spot shows. If it comes back in the same place it lies on the sensor: have "
+    "it cleaned."
 )
 
 

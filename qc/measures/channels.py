@@ -182,7 +182,7 @@ def _message(hit: Hit) -> str:
     verb = "saturates" if len(names) == 1 else "saturate"
     return (
         f"{listed.capitalize()} {verb} on {hit.worst:.1f} % of the picture while luma "
-        f"is at {_luma_at(hit):.0f} %: texture in tissue is lost "
+        f"is at {_luma_at(hit):.0f} %: texture is lost there "
         f"(limit {hit.limit:g} %)."
     )
 
@@ -267,7 +267,8 @@ def _ceiling_notes(measured: Measured) -> Iterable[str]:
     if _ceiling_number(measured):
         yield (
             "This camera records colours up to about "
-            f"{totals['ceiling_percent']:.0f} %; they were judged there."
+            f"{totals['ceiling_percent']:.0f} %: one counts as cut off from there on, "
+            "not from 100 %."
         )
     elif totals.get("runs_past_100") and not totals.get("ceiling_seen"):
         assert measured.picture is not None  # noqa: S101 - the caller has looked
@@ -299,8 +300,9 @@ def _range_notes(measured: Measured, signal: Signal) -> Iterable[str]:
         f"Colours outside the range that EBU R 103 allows (−5 to 105 %, on at most "
         f"1 % of the picture) for {float(lengths[over].sum()):.1f} s; worst "
         f"{float(outside[worst]):.1f} % of the picture at {at}. A broadcaster may "
-        "refuse or limit this; lower saturation or gamma in the camera prevents it. "
-        "Single pixels count: the recommendation's filter is not applied."
+        "refuse or limit this. Expose as the findings say first; then lower the "
+        "camera's white clip or knee, or, where strong colours alone go out, its "
+        "saturation. Single pixels count: the recommendation's filter is not applied."
     )
 
 

@@ -387,8 +387,9 @@ def _gap(measured: Measured, readings: Readings, rows: list[int]) -> Finding:
             f"clock{times}."
         ),
         advice=(
-            "Copy the file from the card again; if it is the same there, try another "
-            "card and format it in the recorder."
+            "Copy the file from the card again. If it is the same there, leave that "
+            "card as it is and record on another one; format a card only when its "
+            "takes are safe in two places."
         ),
     )
 

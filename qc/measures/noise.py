@@ -213,8 +213,9 @@ def _advice(hit: Hit) -> str:
     down = max(1, math.ceil(20.0 * math.log10(hit.worst / limit)))
     return (
         f"Turn the gain down by at least {down} dB and make up for it with light: open "
-        "the iris or bring the lamp closer, one stop for each 6 dB. If the gain is at "
-        "0 dB already, look whether the exposure has been lifted elsewhere."
+        "the iris or ask for the lamp to be brought closer, one stop for each 6 dB. If "
+        "the gain is at 0 dB already, look whether the exposure has been lifted "
+        "elsewhere."
     )
 
 

@@ -644,6 +644,19 @@ def test_advice_counts_takes_and_time_and_takes_the_worst_wording() -> None:
     )
 
 
+def test_advice_for_several_takes_leaves_out_what_is_of_one() -> None:
+    text = (
+        "This cast fits a lamp. Take the white balance again. In this recording gains "
+        "of red −0.4 stop bring white near neutral."
+    )
+    cast: Any = {"rule": "white.cast", "advice": text}
+    takes = [take(f"{n}.mov", findings=[finding(0, 25, **cast)]) for n in "AB"]
+    (one,) = day_advice(takes[:1], ())
+    assert one.endswith(text)
+    (both,) = day_advice(takes, ())
+    assert both.endswith("in all. Take the white balance again.")
+
+
 def test_advice_puts_the_most_useful_first() -> None:
     soft: Any = {"rule": "focus.soft", "advice": "Focus."}
     loud: Any = {"rule": "sound.clipped", "advice": "turn down."}

@@ -201,18 +201,18 @@ def test_keys_go_from_finding_to_finding(
     def place() -> str:
         return str(page.evaluate("location.hash"))
 
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     assert place() == "#f1"
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     assert place() == "#f2"
     assert page.evaluate("document.activeElement.id") == "f2"
-    page.keyboard.press("k")
+    page.keyboard.press("p")
     assert place() == "#f1"
     page.keyboard.press("Control+j")
     page.keyboard.press("Alt+j")
     assert place() == "#f1"
     page.locator("select").first.focus()
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     assert place() == "#f1"
     page.locator("h1").click()
     page.keyboard.press("?")

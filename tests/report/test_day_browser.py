@@ -301,11 +301,11 @@ def test_keys_go_from_take_to_take(pages: dict[str, Path], watch: Watch) -> None
     def here() -> str:
         return str(page.evaluate("document.activeElement.id"))
 
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     assert here() == "t1"
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     assert here() == "t2"
-    page.keyboard.press("k")
+    page.keyboard.press("p")
     assert here() == "t1"
     for held in ("Control", "Alt", "Meta"):
         page.keyboard.press(f"{held}+j")
@@ -324,11 +324,11 @@ def test_keys_go_from_take_to_take(pages: dict[str, Path], watch: Watch) -> None
     page.locator(".grades button[data-grade=review]").blur()
     page.evaluate("location.hash = ''")
     for expected in (*ids, ids[-1]):
-        page.keyboard.press("j")
+        page.keyboard.press("n")
         assert here() == expected
     page.keyboard.press("?")
     assert page.locator("dialog").is_visible()
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     page.keyboard.press("?")
     assert page.locator("dialog").is_hidden()
     assert watch.complaints == []
@@ -346,7 +346,7 @@ def test_enter_opens_the_takes_own_report(
     page = watch.open(pages["day"])
     page.locator(".filter input").fill(take.name)
     page.locator(".filter input").blur()
-    page.keyboard.press("j")
+    page.keyboard.press("n")
     page.keyboard.press("Enter")
     page.wait_for_selector("h1:text('its report')")
 

@@ -125,8 +125,8 @@
     else keys.showModal();
   }
   const actions = {
-    j: () => step(1),
-    k: () => step(-1),
+    n: () => step(1),
+    p: () => step(-1),
     "/": toFilter,
     s: () => goTo("line"),
     t: () => window.scrollTo(0, 0),

@@ -103,8 +103,8 @@
     else keys.showModal();
   }
   const actions = {
-    j: () => step(1),
-    k: () => step(-1),
+    n: () => step(1),
+    p: () => step(-1),
     s: () => goTo("strip"),
     t: () => window.scrollTo(0, 0),
     "?": showKeys,

@@ -155,7 +155,7 @@ PIECES: tuple[Source, ...] = (
     Source("stage", "test", "nasa_13013.mp4", 0, 325,
            known={"exposure.dark": "a dark stage",
                   "exposure.drift": "the lights come on",
-                  "highlights.channel": "a suit in saturated red",
+                  "highlights.channel": "saturated red",
                   "picture.repeated": "slow parts hold frames"}),
     Source("dog", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True, rate=30,
            neutral=True,

@@ -249,7 +249,7 @@ def dark_advice(hit: Hit) -> str:
             f"The picture lacks {much}: look first at the lamp, a filter left in the "
             f"lens and the gain, then open the iris{end}."
         )
-    out = f"Open the iris by {much}, or bring more light"
+    out = f"Open the iris by {much}, or ask for more light"
     return (
         f"{out}{'' if limited else _burning(hit, stops)}{end}. Raise the gain only if "
         "neither is possible. Lifting it in the edit lifts the noise as well."

@@ -198,7 +198,8 @@ def jump_advice(jump: Jump) -> str:
     """Say what to look after at the rig."""
     if jump.is_back:
         return (
-            "Set iris and gain to manual. If they are, something switches to and fro: "
-            "the gain, a filter in the lens, or a lamp with a loose contact."
+            "Set iris and gain to manual, and keep hands off both while recording. If "
+            "nobody touched them, something switches to and fro: the gain, a filter in "
+            "the lens, or a lamp with a loose contact."
         )
     return STAYS_ADVICE

@@ -191,8 +191,9 @@ def hum_finding(
         ),
         advice=(
             "lay microphone cables away from mains cables and power supplies, and "
-            "across them, not along; run the recorder from its battery or all devices "
-            "from one socket to see whether a ground loop hums; if it changes with the "
+            "across them, not along; run the recorder from its battery to see whether "
+            "a ground loop hums; never move plugs of medical devices, ask the house's "
+            "technician; if it changes with the "
             "room's light, it is a dimmer."
         ),
     )

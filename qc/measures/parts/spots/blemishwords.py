@@ -25,8 +25,9 @@ PIXEL_ADVICE = (
     "cameras a part of the black balance; if it stays, have the camera serviced."
 )
 _CLEAN = (
-    "Clean the front lens, the dioptre and the filters, and change or straighten the "
-    "sterile drape before them; if it stays, it lies on the sensor or inside the lens."
+    "Clean the front lens, the dioptre and the filters, and have a drape before them "
+    "straightened or changed by those who are sterile; if it stays, it lies on the "
+    "sensor or inside the lens."
 )
 _CAPTION = (
     "If this is a caption or a mark, switch the camera's display off on the recorded "
