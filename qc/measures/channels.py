@@ -182,7 +182,7 @@ def _message(hit: Hit) -> str:
     verb = "saturates" if len(names) == 1 else "saturate"
     return (
         f"{listed.capitalize()} {verb} on {hit.worst:.1f} % of the picture while luma "
-        f"is at {_luma_at(hit):.0f} %: texture is lost there "
+        f"is at {_luma_at(hit):.0f} %: texture in tissue is lost "
         f"(limit {hit.limit:g} %)."
     )
 

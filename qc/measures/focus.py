@@ -21,6 +21,7 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
+from qc.measures.parts.focus.coarser import coarser_detail
 from qc.measures.parts.focus.focuswords import (
     advice_of,
     companions,
@@ -28,6 +29,7 @@ from qc.measures.parts.focus.focuswords import (
     soft_message,
     throughout_message,
 )
+from qc.measures.parts.focus.hunts import without_hunts
 from qc.measures.parts.focus.motionblur import (
     CRISP_RISE_PX,
     Smear,
@@ -114,6 +116,8 @@ class _Reader:
             values["tile_across"] = across_share(planes[0], noise=sigma).ravel()
         if self._frames % _RISE_EVERY == 0:
             values["tile_contrast_percent"] = contrast.ravel()
+            coarser = coarser_detail(planes, noise=sigma) * signal.code_scale
+            values["tile_coarser"] = (coarser / contrast).ravel()
             edges = crispest_edges(
                 planes[0],
                 noise=sigma,
@@ -161,9 +165,10 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     rise = _crispest(measured, readings, smear)
     rise[woven] = np.nan  # teeth are crisp
     percent = against_best(readings, measured.limits, smear, woven)
+    lasts = lasting(readings, percent, measured.limits)
     return {
         "relative_percent": percent,
-        "lasting_percent": lasting(readings, percent, measured.limits),
+        "lasting_percent": without_hunts(measured, percent, lasts),
         "shot_rise_px": rise,
     }
 
@@ -279,6 +284,7 @@ MEASURE = Measure(
         Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, TILES),
         Column("tile_across", "Share of fine detail across, by tile", "", 2, TILES),
         Column("tile_contrast_percent", "Coarse contrast of each tile", "%", 1, TILES),
+        Column("tile_coarser", "Detail a step coarser, likewise", "", 3, TILES),
         Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
         Column("edge_height_codes", "Height of the crispest edges", "codes", 0),
     ),
@@ -421,7 +427,14 @@ MEASURE = Measure(
         "the tiles that were ever sharp, against the best they have been in the same "
         "shot; what noise stronger than in the shot's quietest frames may have left "
         "there does not count, nor tiles and frames in which 15 % of the energy of the "
-        "noise, known no better, could hide half of the best. A stretch that is soft "
+        "noise, known no better, could hide half of the best. Tiles count by their "
+        "contrast, up to twice the middle one's; frames that tremble far more than the "
+        "others, or have less than three quarters of their contrast, are not the best "
+        "that others are held against, and frames in far more light are held against "
+        "themselves. Every 12th frame detail is read a step coarser too, between "
+        "means over 2 x 2 pixels, of the softer field where interlaced: where less of "
+        "that is left than of the finest, the rest is grain, which no lens takes, and "
+        "is taken off. What hunting explains is not told again. A stretch that is soft "
         "only by how its noise was read is let pass; under light that flashes, "
         "or between a jump of the light and one back, focus is not judged. Where two "
         "fields of different moments are woven into a frame, detail along the lines "
@@ -443,5 +456,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=5,
+    version=7,
 )

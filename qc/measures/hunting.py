@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.limits import Limits, Option
+from qc.limits import Option
 from qc.measures.base import (
     Column,
     Exhibit,
@@ -20,44 +19,15 @@ from qc.measures.base import (
     Values,
     finding_of,
 )
-from qc.measures.parts.focus.lightjumps import jumps
-from qc.measures.parts.focus.motionblur import smear_of
-from qc.measures.parts.focus.softcheck import noise_alone
-from qc.measures.parts.focus.swings import (
-    Swinging,
-    leg_seconds,
-    share_at_keys,
-    swinging,
-    turning_points,
-)
-from qc.measures.parts.focus.tiles import best_of, tile_rows
-from qc.records import Finding, Grade, Picture, Readings, TakeResult
+from qc.measures.parts.focus.hunts import LEAST_PERCENT, hunts, stills
+from qc.measures.parts.focus.swings import turning_points
+from qc.records import Finding, Grade, Picture, TakeResult
 from qc.spans import runs
 
 __all__ = ["MEASURE"]
 
 _RULE = "focus.hunting"
-# Sharpness is compared as its logarithm; under this percent it is as good as gone, and
-# what is left hangs on how well the noise was read.
-_LEAST_PERCENT = 15.0
-# A picture is still if it is so most of this time.
-_STILL_S = 0.6
-# What is not known for a moment, because it moves then or nothing is sharp enough to
-# tell how soft it is, does not end it; in slow takes some frames must do.
-_GAP_S, _GAP_FRAMES = 0.5, 3.5
-_SHORTEST_S = 0.6
-# So many of the subject's tiles must go along, by so much, if it is the lens.
-_TILES_SHARE = 0.6
-_TILE_SLOPE = 0.35
-_TILE_CORRELATION = 0.5
-# More of the rise than this at key frames: the coding brings it back, not the lens.
-_KEY_SHARE = 0.6
-# One way is that much quicker than the other; focus takes as long both ways.
-_SAWTOOTH = 2.0
-# Key frames closer than this are no sign of a coding in groups.
-_GROUP_S = 0.2
 _MARGIN_S = 1.0
-_SHORT_S, _MORE_SWINGS = 3.5, 2
 
 
 class _Reader:
@@ -71,51 +41,6 @@ class _Reader:
         return {}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Still:
-    """A stretch of one shot without motion: rows and logarithm of sharpness."""
-
-    rows: NDArray[np.intp]
-    times: NDArray[np.float64]
-    log: NDArray[np.float64]
-
-
-def _stills(measured: Measured, readings: Readings) -> Iterator[_Still]:
-    """Yield the stretches in which sharpness can be followed."""
-    percent = readings["focus.relative_percent"].astype(np.float64)
-    shots = readings["framing.shot"]
-    smear = smear_of(readings, measured.info.video)
-    begins = readings.times()[:-1]
-    period = float(np.median(np.diff(readings.times())))
-    # A kernel longer than the take would lengthen what it smooths.
-    span = min(max(1, round(_STILL_S / max(period, 1e-3))), readings.rows)
-    moves = smear.percent > measured.limits["hunting.still_percent"]
-    often = np.convolve(moves, np.ones(span) / span, mode="same") >= 0.5
-    percent[often | smear.zooming] = np.nan
-    gap = max(_GAP_S, _GAP_FRAMES * period)
-    for first, last in runs(~np.isnan(shots)):
-        breaks = np.flatnonzero(np.diff(shots[first:last])) + 1 + first
-        for a, b in zip([first, *breaks], [*breaks, last], strict=True):
-            yield from _followed(percent, begins, (int(a), int(b)), gap)
-
-
-def _followed(
-    percent: NDArray[np.float64],
-    begins: NDArray[np.float64],
-    span: tuple[int, int],
-    gap: float,
-) -> Iterator[_Still]:
-    a, b = span
-    rows = a + np.flatnonzero(~np.isnan(percent[a:b]))
-    if not rows.size:
-        return
-    for part in np.split(rows, np.flatnonzero(np.diff(begins[rows]) > gap) + 1):
-        times = begins[part]
-        if times[-1] - times[0] >= _SHORTEST_S:
-            level = np.maximum(percent[part], _LEAST_PERCENT)
-            yield _Still(part, times, np.log(level / 100.0))
-
-
 # ------------------------------------------------------------------ over the take
 
 
@@ -126,9 +51,9 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     depth, hz = (np.full(readings.rows, np.nan) for _ in range(2))
     if "focus.relative_percent" in readings.columns:
         percent = readings["focus.relative_percent"]
-        for still in _stills(measured, readings):
+        for still in stills(measured, readings, percent):
             depth[still.rows] = 0.0
-            for found in _hunts(readings, measured.limits, still):
+            for found in hunts(readings, measured.limits, still):
                 at = slice(still.rows[found.first], still.rows[found.last - 1] + 1)
                 depth[at] = _depth_percent(percent[still.rows[found.turns]])
                 hz[at] = found.hz
@@ -139,87 +64,6 @@ def _depth_percent(turns: NDArray[np.floating]) -> float:
     """Return how much of the sharpness a leg takes, or gives back, the median."""
     pairs = np.sort(np.stack([turns[:-1], turns[1:]]), axis=0)
     return float(np.median(100.0 * (1.0 - pairs[0] / pairs[1])))
-
-
-def _hunts(readings: Readings, limits: Limits, still: _Still) -> Iterator[Swinging]:
-    depth = -math.log1p(-limits["hunting.review_percent"] / 100.0)
-    least = limits["hunting.least_swings"]
-    # Too short to show that this picture does not always waver: more swings.
-    least += _MORE_SWINGS * (still.times[-1] - still.times[0] < _SHORT_S)
-    for found in swinging(still.log, still.times, depth=depth, least=least):
-        others = (_by_coding, _by_noise, _by_light)
-        if _by_lens(readings, still, found) and not any(
-            other(readings, still, found) for other in others
-        ):
-            yield found
-
-
-def _by_lens(readings: Readings, still: _Still, found: Swinging) -> bool:
-    """Return whether most of the subject goes along: no hand, no instrument alone."""
-    rows = still.rows[found.first : found.last]
-    detail = tile_rows(readings, rows).astype(np.float64)
-    # What is never sharp has no part in it; jumps are what is looked for.
-    best = best_of(detail, share_lit=0.5, jumps=math.inf)
-    subject = ~np.isnan(best)
-    if not subject.any():
-        return False
-    floor = 0.01 * _LEAST_PERCENT  # as for the whole
-    tiles = np.log(np.maximum(detail[:, subject] / best[subject], floor))
-    whole = still.log[found.first : found.last]
-    whole = whole - whole.mean()
-    goes = 0
-    for tile in tiles.T:
-        seen = ~np.isnan(tile)
-        if seen.mean() < 0.5:
-            continue
-        part, with_it = tile[seen] - tile[seen].mean(), whole[seen]
-        power = float(np.dot(with_it, with_it))
-        common = float(np.dot(part, with_it))
-        length = math.sqrt(float(np.dot(part, part)) * power)
-        slope = common / power if power > 0 else 0.0
-        goes += slope >= _TILE_SLOPE and common >= _TILE_CORRELATION * length
-    return bool(goes >= _TILES_SHARE * np.count_nonzero(subject))
-
-
-def _by_coding(readings: Readings, still: _Still, found: Swinging) -> bool:
-    """Return whether detail comes, or goes, all at once with the key frames."""
-    if "hunting.key" not in readings.columns:
-        return False
-    keys = readings["hunting.key"][still.rows] > 0
-    at = np.flatnonzero(keys)
-    if at.size < 2 or np.median(np.diff(still.times[at])) < _GROUP_S:
-        return False
-    log = still.log
-    seconds = leg_seconds(log, still.times, found.turns)
-    rises = np.diff(log[found.turns]) > 0
-    up, down = (float(np.median(seconds[r])) for r in (rises, ~rises))
-    if max(up, down) < _SAWTOOTH * min(up, down):
-        return False
-    if down < up:
-        log = -log
-    # The same half-way between key frames: of quick swings every frame has a share.
-    between = np.zeros_like(keys)
-    between[(at[:-1] + at[1:]) // 2] = True
-    here, there = (
-        share_at_keys(log, still.times, k, found.turns) for k in (keys, between)
-    )
-    return here > max(_KEY_SHARE, 2.0 * there)
-
-
-def _by_noise(readings: Readings, still: _Still, found: Swinging) -> bool:
-    """Return whether it is not the picture that swings, but how its noise is read."""
-    part = slice(found.first, found.last)
-    rows, log = still.rows[part], still.log[part]
-    sharper = log > log.mean()
-    return noise_alone(readings, rows[~sharper], rows[sharper])
-
-
-def _by_light(readings: Readings, still: _Still, found: Swinging) -> bool:
-    """Return whether light jumps within most legs: a flash, a lamp, no lens."""
-    rows = still.rows[found.turns]
-    jumped = np.flatnonzero(jumps(readings)[rows[0] : rows[-1] + 1]) + rows[0]
-    legs = np.searchsorted(jumped, rows)
-    return 2 * int(np.count_nonzero(np.diff(legs))) > len(rows) - 1
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -285,7 +129,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
     )
     if inside.size < 3:
         return
-    log = np.log(np.maximum(percent[inside], _LEAST_PERCENT))
+    log = np.log(np.maximum(percent[inside], LEAST_PERCENT))
     review = float(str(result.limits["hunting.review_percent"]))
     turns = inside[turning_points(log, -math.log1p(-review / 100.0))]
     yield Exhibit(
@@ -333,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=4,
+    version=5,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),
@@ -390,7 +234,9 @@ MEASURE = Measure(
         "over. Legs that follow one another at 0.2 to 4 Hz, more than two swings of "
         "them, are hunting if most of the subject's tiles go along, and if detail does "
         "not come back all at once with the key frames of the coding, nor with jumps "
-        "of the light, nor only by how the noise is read. The frequency is that of "
+        "of the light, nor only by how the noise is read, nor from frame to frame as "
+        "kinds of coded frames differ. It begins and ends where the reading leaves "
+        "what lies within its own turns. The frequency is that of "
         "half-way crossings, the depth the median leg."
     ),
     source=(

@@ -36,6 +36,7 @@ from qc.measures.parts.focus.sharpness import (
     crispest_edges,
     edge_rise,
 )
+from qc.measures.parts.focus.tiles import tile_weights
 from qc.media.probe import probe
 from qc.media.reader import TakeReader
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
@@ -467,6 +468,27 @@ def test_relative_sharpness_is_the_middle_tile_against_its_best() -> None:
     found = relative_sharpness(detail, reference)
     assert found[:3] == pytest.approx([100, 50, 75])
     assert np.isnan(found[3:]).all()
+
+
+def test_tiles_count_by_their_contrast() -> None:
+    detail = np.array([[0.9, 0.8, 0.7, 0.3, 0.2], [math.nan, 0.8, 0.7, 0.3, 0.2]])
+    # Sorted, weights add up to 2, 4, 5, 6, 7: half of 7 lies in the second, whose share
+    # is 30 %. Without the first tile half of 6 lies there, too.
+    weights = np.array([1.0, 1.0, 1.0, 2.0, 2.0])
+    found = relative_sharpness(detail, np.ones(5), weights)
+    assert found == pytest.approx([30, 30])
+    # Weighed alike, as if they were not.
+    alike = relative_sharpness(detail, np.ones(5), np.full(5, 0.3))
+    assert alike == pytest.approx(relative_sharpness(detail, np.ones(5)))
+
+
+def test_weights_are_held_within_bounds() -> None:
+    nan = math.nan
+    contrast = np.array([[4.0, 8.0, 40.0, 0.1, nan], [4.0, 8.0, 40.0, 0.1, nan]])
+    counts = np.array([True, True, True, True, False])
+    # The middle of 0.1, 4, 8 and 40 is 6: from 0.6 to 12, and 6 where unknown.
+    assert tile_weights(contrast, counts) == pytest.approx([4, 8, 12, 0.6, 6])
+    assert tile_weights(np.full((2, 5), nan), counts) == pytest.approx(np.ones(5))
 
 
 def test_one_subject_tile_is_enough_when_there_is_but_one() -> None:

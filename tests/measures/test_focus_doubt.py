@@ -20,6 +20,7 @@ from scipy import ndimage
 from qc.judge import find
 from qc.measures import combing, flash, focus, framing, hunting
 from qc.measures.base import Measured
+from qc.measures.noise import MEASURE as NOISE
 from qc.measures.parts.focus.lightjumps import between_jumps, jumps
 from qc.measures.parts.focus.shotfocus import told_through
 from qc.measures.parts.focus.softcheck import noise_alone
@@ -223,3 +224,47 @@ def test_a_jump_and_one_back_enclose_a_stretch() -> None:
 def test_without_what_flashes_are_read_from_nothing_jumps() -> None:
     readings = readings_of({"focus.noise_codes": np.ones(5)})
     assert not jumps(readings).any()
+
+
+# ------------------------------------------------- what is no best to hold others to
+
+
+def coarse(number: int, sigma: float) -> Image:
+    """Return noise that neighbours share, as a coder leaves it: read too low."""
+    white = np.random.default_rng(number).normal(0, 1, SHARP.shape)
+    smooth = ndimage.gaussian_filter(white, 0.7)
+    return np.asarray(sigma * smooth / smooth.std())
+
+
+def doubts(images: Iterable[Image]) -> list[tuple[str, int, int]]:
+    measures = (*MEASURES, NOISE)
+    pictures = (picture(y, index=i) for i, y in enumerate(images))
+    measured = measure(pictures, setup_of(width=WIDTH, height=HEIGHT), measures)
+    found = find(measured, measures)
+    return [
+        (f.rule, f.start_frame, f.end_frame)
+        for f in found
+        if f.rule.startswith("focus.")
+    ]
+
+
+def test_gain_that_is_turned_up_makes_the_rest_not_soft() -> None:
+    subject = blurred(SHARP, 1.2)
+    images = [subject + coarse(i, 9.0 if 60 <= i < 110 else 0.5) for i in range(170)]
+    assert doubts(images) == []
+    # Focus lost where the noise is as usual.
+    for i in range(20, 45):
+        images[i] = blurred(SHARP, 4.0) + coarse(i, 0.5)
+    assert doubts(images) == [("focus.soft", 20, 45)]
+
+
+def test_an_iris_that_is_closed_for_a_while_makes_the_rest_not_soft() -> None:
+    subject = blurred(SHARP, 1.2) - 16
+    images = [
+        16 + subject * (0.12 if 60 <= i < 110 else 1.0) + coarse(i, 1.2)
+        for i in range(170)
+    ]
+    assert doubts(images) == []
+    for i in range(20, 45):
+        images[i] = blurred(SHARP, 4.0) + coarse(i, 1.2)
+    assert doubts(images) == [("focus.soft", 20, 45)]

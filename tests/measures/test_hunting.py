@@ -329,3 +329,45 @@ def test_a_stretch_too_short_to_compare_with_needs_more_swings() -> None:
         assert bool(hunts(take_of(percent))) is told
     # The same with rest before and behind it.
     assert hunts(take_of(level(2.0, 30, least)))
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_it_ends_where_the_swings_end(turned: bool) -> None:
+    # Sharpness wanders by itself before and after, further up than it swings.
+    percent = level(1.0, 30, 3, before=0, after=0) * 0.8
+    rise = np.linspace(percent[-1], 100.0, 60)
+    percent = np.concatenate([np.full(40, 80.0), percent, rise])
+    percent = percent[::-1] if turned else percent
+    (found,) = hunts(take_of(percent))
+    first = len(rise) if turned else 40
+    # From 10 to 90 % of the way: a sine takes a tenth of its period to leave a level.
+    assert abs(found.start_frame - first) <= 0.15 * RATE
+    assert abs(found.end_frame - (first + 3 * RATE)) <= 0.15 * RATE
+
+
+def test_what_hunts_is_not_told_as_soft_too() -> None:
+    def rules(percent: NDArray[np.float64]) -> list[tuple[str, int, int]]:
+        measured = take_of(percent)
+        found = find(measured, MEASURES)
+        return [(f.rule, f.start_frame, f.end_frame) for f in found]
+
+    swings = level(0.7, 20, 3)
+    assert [rule for rule, *_ in rules(swings)] == ["focus.hunting"]
+    # What stays soft after it is soft; and what never comes back is soft throughout.
+    stays = np.concatenate([swings[: -50 - 18], np.full(60, 20.0), np.full(40, 100.0)])
+    (hunting_is, soft_is) = sorted(rules(stays))
+    assert (hunting_is[0], soft_is[0]) == ("focus.hunting", "focus.soft")
+    assert soft_is[1] >= hunting_is[2] - 2
+    assert soft_is[2] == len(stays) - 40
+    low = np.concatenate([np.full(80, 100.0), 0.4 * level(0.7, 20, 3, before=0)])
+    assert {rule for rule, *_ in rules(low)} == {"focus.hunting", "focus.soft"}
+
+
+def test_kinds_of_coded_frames_are_no_hunt() -> None:
+    # Every fourth frame keeps more of the noise, here and there the second too.
+    random = np.random.default_rng(7)
+    n = 250
+    percent = np.where(np.arange(n) % 4 == 0, 95.0, 62.0)
+    percent[2::4] = random.choice([62.0, 75.0], percent[2::4].size)
+    percent *= np.exp(random.normal(0, 0.04, n))
+    assert hunts(take_of(percent)) == []

@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.coarser import true_percent
 from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
+from qc.measures.parts.focus.lightlevel import LIGHTER, light_of, nearest
 from qc.measures.parts.focus.motionblur import (
     CRISP_RISE_PX,
     Smear,
@@ -39,8 +41,10 @@ from qc.measures.parts.focus.tiles import (
     rows_of_shots,
     seconds_of,
     tile_rows,
+    tile_weights,
 )
 from qc.measures.parts.focus.wovenfocus import judge_along_lines
+from qc.measures.parts.scan.noisetold import mid_percent
 from qc.records import Readings
 from qc.spans import past_limit, runs
 
@@ -56,6 +60,12 @@ NOISE_ALIKE = 1.5
 # The quietest of a shot, in percent of its frames, that others' noise is held against.
 _QUIET_PERCENTILE = 2.0
 _REFERENCE_ROWS = 20_000
+# Frames that tremble by more than this in flat areas, percent of the range, and so many
+# times as much as the quieter ones, are none to hold others against, if so many seconds
+# are left without them; nor are those with so small a share of the others' contrast.
+# What is so much sharper there than the best is no detail (house choices).
+_FLAT_TIMES, _TOO_SHARP = 0.75, 130.0
+_GRAIN_PERCENT, _GRAIN_TIMES, _USUAL_PERCENTILE, _QUIET_S = 1.0, 2.5, 20.0, 1.0
 
 _RISE_SIGMAS = 2.563
 _FEWEST_RISES = 4
@@ -83,13 +93,22 @@ def against_best(
     shortest = limits["focus.shot_min_seconds"]
     limit = float(limits["focus.soft_review_percent"])
     moved = smear.percent > limits["focus.motion_limit_percent"]
+    grain = _grain(readings, limits)
     for rows in rows_of_shots(readings["framing.shot"]):
         if seconds_of(readings, rows) < shortest:
             continue
         if woven[rows].any():
             judge_along_lines(readings, rows, smear, out)
         else:
-            _judge_shot(readings, rows, smear, moved, out, limit / 100.0)
+            job = smear, moved, out, limit / 100.0, grain
+            _judge_shot(readings, rows, *job)
+            light = light_of(readings, rows)
+            lighter = rows[_about(readings, rows, light, light > LIGHTER)]
+            # In more light than there ever was before: no sharper, but less noisy.
+            if _lasting(readings, lighter) >= shortest:
+                _judge_shot(readings, lighter, *job)
+            else:
+                out[lighter[out[lighter] < RELEASE * limit]] = np.nan
     by_edges = _against_move(readings, smear)
     by_edges[woven] = np.nan  # teeth are crisp
     with np.errstate(invalid="ignore"):
@@ -98,12 +117,12 @@ def against_best(
     out[use] = by_edges[use]
     out[flashing(readings)] = np.nan
     jump = jumps(readings)
-    # As far as a stretch reaches in the report.
-    for first, last in past_limit(
-        out, limit=limit, release=RELEASE * limit, above=False
-    ):
-        if between_jumps(jump, (first, last)):
-            out[first:last] = np.nan
+    # As far as a stretch reaches in the report, and what comes near to one.
+    release = RELEASE * limit
+    for least in (limit, release):
+        for span in past_limit(out, limit=least, release=release, above=False):
+            if between_jumps(jump, span):
+                out[slice(*span)] = np.nan
     return out
 
 
@@ -114,11 +133,20 @@ def _judge_shot(
     moved: NDArray[np.bool_],
     out: NDArray[np.float32],
     review: float,
+    grain: NDArray[np.float64],
 ) -> None:
     """Fill in one shot's frames, from its tiles."""
-    sample = rows[:: max(1, len(rows) // _REFERENCE_ROWS)]
+    light = light_of(readings, rows)
+    unlike = _unlike(readings, rows, grain, light)
+    darker = np.clip(nearest(light), 0.01, 1.0)
+    quiet = rows[~unlike]
+    known = quiet if _lasting(readings, quiet) >= _QUIET_S else rows
+    sample = known[:: max(1, len(known) // _REFERENCE_ROWS)]
     detail, noisy = _surely_detail(readings, sample)
     best = best_of(detail, share_lit=LIT_SHARE)
+    weights = tile_weights(
+        tile_rows(readings, sample, "focus.tile_contrast_percent"), ~np.isnan(best)
+    )
     axes = None
     if moved[rows].any():
         share = held(tile_rows(readings, sample, "focus.tile_across"))
@@ -128,12 +156,12 @@ def _judge_shot(
         part = rows[at : at + CHUNK]
         now = told_through(
             tile_rows(readings, part),
-            noise=readings["focus.noise_codes"][part],
+            noise=readings["focus.noise_codes"][part] / darker[at : at + CHUNK],
             noisy=noisy,
             least=review * best,
         )
         still = ~moved[part]
-        out[part[still]] = relative_sharpness(now[still], best)
+        out[part[still]] = relative_sharpness(now[still], best, weights)
         if axes is None or still.all():
             continue
         share = held(tile_rows(readings, part, "focus.tile_across"))[~still]
@@ -148,7 +176,113 @@ def _judge_shot(
         tiles = np.fmax(*shares)
         counted = np.where(np.isnan(best), np.nan, 1.0)
         # Allowance may be more than was needed: no frame is sharper than the best.
-        out[part[~still]] = np.minimum(relative_sharpness(tiles, counted), 100.0)
+        out[part[~still]] = np.minimum(
+            relative_sharpness(tiles, counted, weights), 100.0
+        )
+    coarser = _coarser(readings, rows, known)
+    if axes is not None:
+        # What a smear across the detail, whichever way it lies, may have taken.
+        allowed = edge_share(np.hypot(smear.x[rows], smear.y[rows]), sigma)
+        allowed[allowed < LEAST_SHARE] = np.nan
+        coarser[moved[rows]] /= allowed[moved[rows]]
+    out[rows] = true_percent(out[rows], coarser)
+    doubtful = rows[unlike]
+    out[doubtful[out[doubtful] > _TOO_SHARP]] = np.nan
+
+
+def _coarser(
+    readings: Readings, rows: NDArray[np.intp], known: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return coarser detail against its best, percent; NaN between its readings."""
+    out = np.full(len(rows), np.nan)
+    if "focus.tile_coarser" not in readings.columns:
+        return out
+    read = _read_rows(readings, known)
+    if len(read) < _FEWEST_RISES:
+        return out
+    best = best_of(
+        tile_rows(readings, read, "focus.tile_coarser"), LIT_SHARE, jumps=math.inf
+    )
+    contrast = tile_rows(readings, read, "focus.tile_contrast_percent")
+    weights = tile_weights(contrast, ~np.isnan(best))
+    at = _read_rows(readings, rows)
+    if at.size:
+        percent = relative_sharpness(
+            tile_rows(readings, at, "focus.tile_coarser"), best, weights
+        )
+        out[np.searchsorted(rows, at)] = percent
+    return out
+
+
+def _read_rows(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return those of some rows in which what is read now and then was read."""
+    found = [
+        part[~np.isnan(tile_rows(readings, part, "focus.tile_coarser")).all(axis=1)]
+        for part in (rows[at : at + CHUNK] for at in range(0, len(rows), CHUNK))
+    ]
+    return np.concatenate(found) if found else rows
+
+
+def _lasting(readings: Readings, rows: NDArray[np.intp]) -> float:
+    return seconds_of(readings, rows) if rows.size else 0.0
+
+
+def _grain(readings: Readings, limits: Limits) -> NDArray[np.float64]:
+    """Return the noise of the take where it is told for sure, percent of the range.
+
+    What flat areas change by from frame to frame falls with focus as well, where the
+    picture moves a little; that is none of it.
+    """
+    if "noise.raw_percent" not in readings.columns:
+        return np.full(readings.rows, np.nan)
+    limit = float(limits["noise.mid_review_percent"])
+    return np.asarray(mid_percent(readings, limit), np.float64)
+
+
+def _unlike(
+    readings: Readings,
+    rows: NDArray[np.intp],
+    grain: NDArray[np.float64],
+    light: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return which frames of a shot are none to hold the others against.
+
+    Much noisier ones, by how flat areas tremble: where a coder spreads noise over
+    several pixels, less of it is read from a single picture than is in it, and what is
+    left would be the sharpest of the shot. And much flatter ones, as with the iris
+    closed: noise and coding are not less there, and count for more.
+    """
+    out = np.zeros(len(rows), np.bool_)
+    grain = grain[rows]
+    known = grain[~np.isnan(grain)]
+    if known.size:
+        usual = float(np.percentile(known, _USUAL_PERCENTILE))
+        past = grain > max(_GRAIN_PERCENT, _GRAIN_TIMES * usual)
+        out |= _about(readings, rows, grain, past)
+    return out | _about(readings, rows, light, light < _FLAT_TIMES)
+
+
+def _about(
+    readings: Readings,
+    rows: NDArray[np.intp],
+    values: NDArray[np.float64],
+    past: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Return rows up to the readings next to those that are past a limit.
+
+    Readings are taken now and then; a row between two may be like either.
+    """
+    out = np.zeros(len(rows), np.bool_)
+    read = np.flatnonzero(~np.isnan(values))
+    if not past[read].any():
+        return out
+    begins = readings.times()[rows]
+    at = begins[read]
+    for first, last in runs(past[read]):
+        low = at[first - 1] if first > 0 else -np.inf
+        high = at[last] if last < len(at) else np.inf
+        out |= (begins > low) & (begins < high)
+    return out
 
 
 def told_through(

@@ -148,10 +148,14 @@ def _at_depth(
 ) -> list[Swinging]:
     """Find runs of legs of at least this height."""
     out = []
+    turns = turning_points(values, depth)
     for run in _runs_of_legs(values, times, depth, least):
         # Ripples beside deep swings are no swings: look again, at the deep ones alone;
         # if these are too few, at those that most of the run is made of.
-        lo, hi = run.turns[0], run.turns[-1] + 1
+        # What goes before and after tells where the outermost legs begin and end.
+        at = np.searchsorted(turns, run.turns[[0, -1]])
+        lo = turns[max(at[0] - 1, 0)]
+        hi = turns[min(at[1] + 1, len(turns) - 1)] + 1
         legs = np.abs(np.diff(values[run.turns]))
         for typical in (np.percentile(legs, _DEEP_PERCENTILE), np.median(legs)):
             least_leg = max(_EVEN_SHARE * float(typical), depth)
@@ -182,7 +186,7 @@ def _runs_of_legs(
                 runs.append([])
         runs[-1].append(i)
     return [
-        _swinging(values, turns, legs, run)
+        _swinging(values, times, turns, legs, run)
         for run in runs
         if len(run) >= max(2.0 * least, 2)
     ]
@@ -215,19 +219,71 @@ class _Leg:
 
 def _swinging(
     values: NDArray[np.floating],
+    times: NDArray[np.floating],
     turns: NDArray[np.intp],
     legs: list[_Leg],
     run: list[int],
 ) -> Swinging:
     seconds = legs[run[-1]].middle - legs[run[0]].middle
     at = turns[run[0] : run[-1] + 2]
+    first, last = _ends(values, times, turns, run)
     return Swinging(
         turns=at,
-        first=legs[run[0]].first,
-        last=legs[run[-1]].last + 1,
+        first=first,
+        last=last + 1,
         hz=(len(run) - 1) / (2.0 * seconds),
         depth=float(np.median(np.abs(np.diff(values[at])))),
     )
+
+
+def _ends(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    turns: NDArray[np.intp],
+    run: list[int],
+) -> tuple[int, int]:
+    """Return where a run leaves its usual level for the first time, and is back.
+
+    Before and after it a reading goes on slowly, further up or down than it swings. Of
+    the legs at and beyond the ends what lies within the run's own turns belongs to it.
+    """
+    first = _begin(values, times, turns, (run[0], run[-1] + 1))
+    # Backwards in time the end is a beginning.
+    rows, count = len(values) - 1, len(turns) - 1
+    last = _begin(
+        values[::-1],
+        times[-1] - times[::-1],
+        rows - turns[::-1],
+        (count - run[-1] - 1, count - run[0]),
+    )
+    return first, rows - last
+
+
+def _begin(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    turns: NDArray[np.intp],
+    outermost: tuple[int, int],
+) -> int:
+    """Return where the first leg of a run leaves its level, or the one before it."""
+    a, b = outermost
+    first, middle = int(turns[a]), math.inf
+    for i in (a, a - 1):
+        alike = turns[a + 2 - (a - i) : b + 1 : 2]
+        if i < 0 or not alike.size:
+            break
+        begin, end = int(turns[i]), int(turns[i + 1])
+        way = values[begin : end + 1] - np.median(values[alike])
+        way = way if values[end] > values[begin] else -way
+        if way[-1] <= 0:
+            break
+        outside = np.flatnonzero(way <= 0)
+        begin += int(outside[-1]) if outside.size else 0
+        leg = _Leg.of(values, times, begin, end)
+        quick = leg.seconds <= _SLACK * _LEG_SHARE * 0.5 / SLOWEST_HZ
+        if i == a or (quick and middle - leg.middle <= 0.5 / SLOWEST_HZ):
+            first, middle = leg.first, leg.middle
+    return first
 
 
 def leg_seconds(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 
 import numpy as np
@@ -24,6 +25,7 @@ __all__ = [
     "rows_of_shots",
     "seconds_of",
     "tile_rows",
+    "tile_weights",
 ]
 
 TILES = TILE_ROWS * TILE_COLUMNS
@@ -52,7 +54,9 @@ _HOLDS = 12
 
 
 def relative_sharpness(
-    detail: NDArray[np.floating], reference: NDArray[np.floating]
+    detail: NDArray[np.floating],
+    reference: NDArray[np.floating],
+    weights: NDArray[np.floating] | None = None,
 ) -> NDArray[np.float64]:
     """Return each frame's detail on the subject's tiles, in percent of the reference.
 
@@ -62,12 +66,14 @@ def relative_sharpness(
         Detail of each tile over its coarse contrast; NaN where it could not be read.
     reference : (tiles,) array
         The best that each tile has been; NaN where it does not count.
+    weights : (tiles,) array or None
+        How much each tile counts; none of those that count may be 0.
 
     Returns
     -------
     (n,) array of float64
-        Median over the tiles that count, the upper one of two; NaN where fewer than
-        two could be read.
+        Weighed median over the tiles that count, the upper one of two; NaN where fewer
+        than two could be read.
     """
     counts = ~np.isnan(reference)
     if not counts.any() or not len(detail):
@@ -76,9 +82,46 @@ def relative_sharpness(
     known = np.count_nonzero(~np.isnan(shares), axis=1)
     # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
     # frame is soft only if more than half of its tiles are.
-    at = np.minimum(known // 2, shares.shape[1] - 1)
-    middle = np.sort(shares, axis=1)[np.arange(len(shares)), at]
+    if weights is None:
+        at = np.minimum(known // 2, shares.shape[1] - 1)
+        middle = np.sort(shares, axis=1)[np.arange(len(shares)), at]
+    else:
+        order = np.argsort(shares, axis=1)
+        shares = np.take_along_axis(shares, order, axis=1)
+        own = np.where(np.isnan(shares), 0.0, np.asarray(weights)[counts][order])
+        below = np.cumsum(own, axis=1)
+        # A hair over half, for sums that are not exact.
+        past = below > 0.5 * below[:, -1:] * (1.0 + 1e-9)
+        middle = shares[np.arange(len(shares)), np.argmax(past, axis=1)]
     return np.where(known >= min(2, counts.sum()), middle, np.nan)
+
+
+def tile_weights(
+    contrast: NDArray[np.floating], counts: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return how much tiles count: by their contrast, up to twice the middle one's.
+
+    A tile of a drape holds little but weave and noise, which a lens does not blur; the
+    subject has edges.
+
+    Parameters
+    ----------
+    contrast : (n, tiles) array
+        Coarse contrast in some frames; NaN where it was not read.
+    counts : (tiles,) array of bool
+
+    Returns
+    -------
+    (tiles,) array of float64
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        usual = np.nanmedian(np.asarray(contrast, np.float64), axis=0)
+        middle = float(np.nanmedian(usual[counts])) if counts.any() else math.nan
+    if not middle > 0:
+        return np.ones(len(counts))
+    usual = np.where(np.isnan(usual), middle, usual)
+    return np.clip(usual, 0.1 * middle, 2.0 * middle)
 
 
 def best_of(
