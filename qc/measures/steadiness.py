@@ -28,14 +28,9 @@ from qc.measures.base import (
     finding_of,
 )
 from qc.measures.parts.motion.globalmotion import MotionTracker
-from qc.measures.parts.motion.swaying import (
-    Knock,
-    Path,
-    knocks,
-    path_pieces,
-    sway,
-    without_knocks,
-)
+from qc.measures.parts.motion.knocking import Knock, knocks, without_knocks
+from qc.measures.parts.motion.notcamera import CoverWatch, uncovered, without_zoom
+from qc.measures.parts.motion.swaying import Path, path_pieces, sway
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
 from qc.spans import Span, bridged, past_limit
 from qc.views import proxy_luma
@@ -45,11 +40,14 @@ __all__ = ["MEASURE"]
 _RULE = "picture.shake"
 _SURE = 0.4  # of the picture must follow for a motion to be called the camera's
 _RELEASE = 0.5  # of the limit: where a sway has settled
+# So much less than the strongest, and at another rate: another sway, not its end.
+_OF_WORST, _SAME_HZ = 0.35, 1.5
 _BRIDGE_S = 1.0
 _PAN_ALLOWS_S = 0.1  # s; times the speed of a pan: sway that it hides (house choice)
 _TREMBLE_HZ = 3.0
 _LEAST_S = 1.0  # a shorter sway is no more than a small knock
 _SWAYS_ON_S = 2.5  # a knock that rings longer is told as a sway
+_GOES_ON = 0.8  # of its strongest, in its last third: a sway, however short
 _UNKNOWN_NOTE_PERCENT = 20.0
 _MARGIN_S = 1.0  # shown before and after a finding
 
@@ -58,7 +56,10 @@ class _Reader:
     """Follows the motion; a damaged picture and the one after it are unknown."""
 
     def __init__(self, setup: Setup) -> None:
+        video = setup.info.video
+        self._tick = float(video.time_base) if video is not None else 1.0
         self._tracker = MotionTracker()
+        self._covers = CoverWatch()
         self._damaged = False
 
     def read(self, picture: Picture) -> Values:
@@ -67,10 +68,12 @@ class _Reader:
             return {}
         luma = picture.view(proxy_luma)
         motion = self._tracker.read(luma)
+        ago = self._covers.read(luma, picture.pts * self._tick, motion)
+        values: dict[str, float] = {"covered_ago_frames": ago}
         if motion is None or damaged:
-            return {}
+            return values
         percent = 100.0 / luma.shape[1]
-        return {
+        return values | {
             "dx_percent": percent * motion.x,
             "dy_percent": percent * motion.y,
             "zoom_percent": 100.0 * motion.zoom,
@@ -89,15 +92,23 @@ def _pieces(readings: Readings, first: int = 0, last: int | None = None) -> list
     last = readings.rows if last is None else last
     part = {
         name: readings.columns.part(f"steadiness.{name}", first, last)
-        for name in ("dx_percent", "dy_percent", "trust")
+        for name in (
+            "dx_percent",
+            "dy_percent",
+            "zoom_percent",
+            "trust",
+            "covered_ago_frames",
+        )
     }
+    begins = readings.times()[first:last]
     with np.errstate(invalid="ignore"):
-        unsure = ~(part["trust"] >= _SURE)
+        sure = part["trust"] >= _SURE
+    sure &= uncovered(part["covered_ago_frames"], begins)
     dx, dy = (
-        np.where(unsure, np.nan, part[name]).astype(np.float64)
+        np.where(sure, part[name], np.nan).astype(np.float64)
         for name in ("dx_percent", "dy_percent")
     )
-    return path_pieces(readings.times()[first:last], dx, dy)
+    return path_pieces(begins, *without_zoom(dx, dy, part["zoom_percent"], begins))
 
 
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
@@ -154,14 +165,44 @@ def _check(measured: Measured) -> Iterator[Finding]:
         gap=_BRIDGE_S,
     )
     jumps = _jumps(readings, float(limits["steadiness.knock_percent"]))
-    for first, last in spans:
+    hz = readings["steadiness.sway_hz"]
+    for first, last in (_narrowed(span, judged, hz, review) for span in spans):
         at = [j for j in jumps if j.first < last and j.last > first]
         seconds = times[last] - times[first]
-        if seconds >= _SWAYS_ON_S or (not at and seconds >= _LEAST_S):
+        steady = not at or _goes_on(size[first:last])
+        if seconds >= _SWAYS_ON_S or (steady and seconds >= _LEAST_S):
             jumps = [j for j in jumps if j not in at]
-            yield _swayed(measured, readings, (first, last), at)
+            # The first swing of a steady sway looks like a jump and is none.
+            began = [] if _goes_on(size[first:last]) else at
+            yield _swayed(measured, readings, (first, last), began)
     for jump in jumps:
         yield _knocked(measured, readings, jump)
+
+
+def _goes_on(size: NDArray[np.floating]) -> bool:
+    """Return whether a sway is near its end as strong as ever: no knock dies so."""
+    part = np.nan_to_num(size)
+    late = float(np.median(part[-(len(part) // 3) - 1 :]))
+    return late >= _GOES_ON * float(part.max())
+
+
+def _narrowed(
+    span: Span,
+    judged: NDArray[np.floating],
+    hz: NDArray[np.floating],
+    review: float,
+) -> Span:
+    """Return a span without a weak sway of another kind before or after the strong."""
+    part = slice(*span)
+    judged, hz = np.nan_to_num(judged[part]), hz[part]
+    strong = judged >= min(review, max(_RELEASE * review, _OF_WORST * judged.max()))
+    theirs = hz[strong & np.isfinite(hz)]
+    if theirs.size:
+        with np.errstate(invalid="ignore"):
+            apart = np.abs(np.log(hz / np.median(theirs)))
+        strong |= apart <= math.log(_SAME_HZ)
+    at = span[0] + np.flatnonzero(strong)
+    return int(at[0]), int(at[-1]) + 1
 
 
 def _grade(measured: Measured, worst: float) -> tuple[Grade, float]:
@@ -331,7 +372,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
-    version=4,
+    version=5,
     label="Steadiness",
     clock="picture",
     room="movement",
@@ -340,6 +381,7 @@ MEASURE = Measure(
         Column("dy_percent", "Shift down since the frame before", "% of width", 3),
         Column("zoom_percent", "Zoom since the frame before", "%", 3),
         Column("trust", "Share of the picture that follows", "", 2),
+        Column("covered_ago_frames", "Covered before, in view again now", "frames", 0),
     ),
     derived=(
         Column("sway_percent", "Sway, peak to peak", "% of width", 2),
@@ -412,7 +454,11 @@ MEASURE = Measure(
         "back and does not only slow down; its frequency is the peak of the "
         "periodogram. A jump within a quarter of a second out of rest, or within 0.45 "
         "s if the picture comes back, is a knock, from one side to the other; it is "
-        "looked for beside a slow drift too (running median, 1 s)."
+        "looked for beside a slow drift too (running median, 1 s). Of a shift that "
+        "comes with a zoom, so much is the zoom's as a fixed point anywhere in the "
+        "picture makes of it. Where something comes before the lens for up to 6 s, so "
+        "that the picture is like none before and then the same scene is back, motion "
+        "is unknown."
     ),
     source=(
         "Registration by gradients: B. D. Lucas and T. Kanade, 1981; iteratively "

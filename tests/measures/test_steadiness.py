@@ -21,7 +21,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from qc.judge import find
 from qc.measures.base import Exhibit, Measured
-from qc.measures.parts.motion.swaying import intended, knocks, path_pieces
+from qc.measures.parts.motion.knocking import knocks
+from qc.measures.parts.motion.swaying import intended, path_pieces
 from qc.measures.steadiness import MEASURE
 from qc.records import Coverage, Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
@@ -43,6 +44,7 @@ def taken(
     times: Array | None = None,
     zoom: Array | None = None,
     trust: Array | float = 0.9,
+    covered: Array | None = None,
     changes: Mapping[str, object] | None = None,
 ) -> Measured:
     """Make a take whose picture went along (x, y), in percent of its width.
@@ -57,6 +59,7 @@ def taken(
         "dy_percent": np.diff(y, prepend=np.nan) + 0 * np.diff(x, prepend=np.nan),
         "zoom_percent": np.zeros(n) if zoom is None else zoom,
         "trust": np.broadcast_to(trust, n),
+        "covered_ago_frames": np.zeros(n) if covered is None else covered,
     }
     store = ColumnStore({f"steadiness.{name}": 0 for name in rows})
     for i in range(n):

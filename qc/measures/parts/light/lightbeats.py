@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from qc.measures.base import Measured
+from qc.measures.parts.light.beatedges import Told, settle
 from qc.measures.parts.light.lightcommon import common_wave
 from qc.measures.parts.light.lightrolls import (
+    CRAWL_HZ,
+    CRAWL_ROUNDS,
     LEAST_ROUNDS,
     MOST_ROUNDS,
     roll_of,
@@ -33,6 +36,7 @@ from qc.measures.parts.light.mains import (
     percent_of_stops,
     pointed_to,
 )
+from qc.measures.parts.light.slowbeats import SLOW_WINDOWS, slow_wave
 from qc.spans import Span
 
 __all__ = ["COLUMNS", "FLICKER_ROUNDS", "RESOLUTION_HZ", "beats", "rate_of", "shots"]
@@ -69,6 +73,7 @@ _STRIP_KNOWN = 0.9
 # A jump: by so many stops in a frame, and so many times what is usual around it.
 _STEP_STOPS = 0.08
 _STEP_TIMES = 8.0
+_STEP_RANK = 70  # percent of the frames within a second that change less than usual
 
 # Slow beats: 59.94 frames under 60 Hz take 8.3 s a round; mains that run off a little
 # make bands crawl at 25 or 50 frames.
@@ -158,6 +163,9 @@ def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
     """Return at which rows the light jumps: an iris or a lamp, not a beat."""
     common = np.abs(np.median(np.nan_to_num(changes), axis=1))
     usual = ndimage.median_filter(common, size=max(3, round(_WINDOW_S * rate)))
+    # Nor is it one of many within a second: so a strong beat begins and ends.
+    near = ndimage.percentile_filter(common, _STEP_RANK, size=max(3, round(rate)))
+    np.maximum(usual, near, out=usual)
     return np.asarray(common > np.maximum(_STEP_STOPS, _STEP_TIMES * usual), np.bool_)
 
 
@@ -184,13 +192,16 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     times = readings.times()[:-1]
     sides = "light.parts_stops" in readings.columns
     parts = readings["light.parts_stops"] if sides else None
-    for first, last in shots(measured):
+    told: list[Told] = []
+    spans = list(shots(measured))
+    for first, last in spans:
         part = slice(first, last)
         rate = rate_of(measured, times[part])
         for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _fast(changes[window], times[window], keys[window], rate)
-            _write(out, first, inner, beat, seen_percent)
+            told += _write(out, first, inner, beat, seen_percent)
+        told += _steady(out, (first, last), changes, parts, keys, times)
         for a, b, inner in _windows(
             times[part], _SLOW_WINDOW_S, _SLOW_HOP_S, _SLOW_LEAST_S
         ):
@@ -207,8 +218,33 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
         for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _common(parts[window], times[window], keys[window], rate)
-            _write(out, first, inner, beat, seen_percent)
+            told += _write(out, first, inner, beat, seen_percent)
+    settle(out, told, changes, times, spans)
     return out
+
+
+def _steady(
+    out: dict[str, NDArray[np.float32]],
+    shot: Span,
+    changes: NDArray[np.float32],
+    parts: NDArray[np.float32] | None,
+    keys: NDArray[np.bool_],
+    times: Array,
+) -> list[Told]:
+    """Look through a shot for what beats more slowly than thrice a second."""
+    first, last = shot
+    told: list[Told] = []
+    for length_s, hop_s, least_s, high_hz in SLOW_WINDOWS:
+        for a, b, inner in _windows(times[first:last], length_s, hop_s, least_s):
+            window = slice(first + a, first + b)
+            part = None if parts is None else parts[window]
+            wave = slow_wave(changes[window], part, times[window], high_hz=high_hz)
+            if wave is None or _by_coder(
+                wave, changes[window], times[window], keys[window]
+            ):
+                continue
+            told += _write(out, first, inner, _Beat(wave, 0.0), 0.0, length_s)
+    return told
 
 
 def _roll(
@@ -221,9 +257,17 @@ def _roll(
 ) -> None:
     """Look through a shot for bands that roll as slowly as the mains would have it."""
     beat = slow_beat(rate)
-    if beat is None:
-        return
     first, last = shot
+    if beat is None:
+        # Mains that run off a little make bands crawl at any rate.
+        length = CRAWL_ROUNDS / CRAWL_HZ[0]
+        for a, b, inner in _windows(times[first:last], length, length / 3, length / 2):
+            window = slice(first + a, first + b)
+            part = None if parts is None else parts[window]
+            rolls = roll_of(changes[window], part, times[window], None)
+            if rolls is not None and rolls.wave is not None:
+                _write(out, first, inner, _Beat(rolls.wave, 0.0), 0.0)
+        return
     least, most = LEAST_ROUNDS / beat, MOST_ROUNDS / beat
     for a, b, inner in _windows(times[first:last], most, least, least):
         window = slice(first + a, first + b)
@@ -263,17 +307,24 @@ def _write(
     inner: Span,
     beat: _Beat | None,
     seen_percent: float,
-) -> None:
-    """Write what a window holds into its rows; the stronger of two counts."""
+    length_s: float = _WINDOW_S,
+) -> list[Told]:
+    """Write what a window holds into its rows; the stronger of two counts.
+
+    Returns
+    -------
+    list of Told
+        What it told, if it did.
+    """
     if beat is None or (beat.wave is None and beat.floor_percent > seen_percent):
-        return
+        return []
     rows = slice(offset + inner[0], offset + inner[1])
     for kind in ("flicker", "banding"):
         column = out[f"{kind}_percent"]
         column[rows] = np.fmax(column[rows], 0.0)
     wave = beat.wave
     if wave is None:
-        return
+        return []
     kind = "banding" if abs(wave.bands) >= FLICKER_BANDS else "flicker"
     percent = percent_of_stops(wave.stops)
     stronger = out[f"{kind}_percent"][rows] < percent
@@ -281,6 +332,7 @@ def _write(
     out[f"{kind}_hz"][rows][stronger] = wave.hertz
     if kind == "banding":
         out["bands_count"][rows][stronger] = abs(wave.bands)
+    return [Told(kind, rows.start, rows.stop, wave, 0.5 * length_s)]
 
 
 def _known_levels(changes: NDArray[np.float32]) -> Array:

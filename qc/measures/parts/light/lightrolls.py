@@ -17,6 +17,8 @@ from qc.measures.parts.light.lightwaves import PARTS, STRIPS, Wave
 from qc.measures.parts.light.mains import PULSES_HZ, beat_hz, percent_of_stops
 
 __all__ = [
+    "CRAWL_HZ",
+    "CRAWL_ROUNDS",
     "LEAST_ROUNDS",
     "MOST_ROUNDS",
     "SEEN_PERCENT",
@@ -29,6 +31,11 @@ Array = NDArray[np.float64]
 
 LEAST_ROUNDS, MOST_ROUNDS = 0.5, 1.5
 """Part of a round it takes; from the other on, nothing has to be known beforehand."""
+
+CRAWL_HZ = (0.06, 0.3)
+CRAWL_ROUNDS = 0.75
+"""At rates at which the mains should not beat they do when they run off: so fast bands
+crawl, and where that is not known beforehand, it takes so many rounds."""
 
 SEEN_PERCENT = 5.0
 """Where bands as strong as this would have been seen, slow bands count as judged."""
@@ -111,7 +118,7 @@ def roll_of(
     strips: NDArray[np.floating],
     parts: NDArray[np.floating] | None,
     times: Array,
-    beat: float,
+    beat: float | None,
 ) -> Rolls | None:
     """Fit the slow bands that the mains would make to a window within a shot.
 
@@ -123,8 +130,8 @@ def roll_of(
         The same for each part of a strip.
     times : (n,) array
         Seconds.
-    beat : float
-        Frequency that the mains would give, Hz.
+    beat : float or None
+        Frequency that the mains would give, Hz; None if anything slow may be.
 
     Returns
     -------
@@ -168,8 +175,11 @@ def roll_of(
     return Rolls(wave if counts else None, floor)
 
 
-def _near(beat: float, seconds: float) -> Array:
+def _near(beat: float | None, seconds: float) -> Array:
     """Return the frequencies tried: about where a grid that is a little off puts it."""
+    if beat is None:
+        low = max(CRAWL_HZ[0], CRAWL_ROUNDS / seconds)
+        return np.arange(low, max(CRAWL_HZ[1], low + 0.5 * _STEP_HZ), _STEP_HZ)
     low = max(beat - _OFF_HZ, LEAST_ROUNDS / seconds)
     return np.arange(low, max(beat + _OFF_HZ, low + 0.5 * _STEP_HZ), _STEP_HZ)
 

@@ -14,6 +14,9 @@ from qc.measures.parts.light.mains import (
 
 __all__ = ["banding_advice", "banding_message", "flicker_advice", "flicker_message"]
 
+# So slowly automatic exposure may pulse as well.
+_SLOW_HZ = 3.0
+
 
 def _beat_of(hit: Hit, kind: str) -> float:
     """Return the frequency of a finding: that of its strongest row."""
@@ -48,11 +51,15 @@ def _source_text(hit: Hit, hertz: float) -> str:
             "Which mains it is cannot be told: lamps on both would beat like this at "
             f"{_rate_text(rate)}."
         )
+    own = (
+        "More likely a lamp that pulses at a frequency of its own, such as a dimmed "
+        "LED lamp or a screen"
+    )
+    if hertz < _SLOW_HZ:
+        own += ", or a camera whose automatic exposure never comes to rest"
     return (
         f"The mains cannot be told from it: at {_rate_text(rate)} lamps would beat at "
-        f"{expected}. "
-        "More likely a lamp that pulses at a frequency of its own, such as a dimmed "
-        "LED lamp or a screen."
+        f"{expected}. {own}."
     )
 
 
@@ -80,9 +87,11 @@ def _advice_for(hit: Hit, hertz: float) -> str:
     rate = _rate_of(hit)
     pointed = pointed_to(hertz, rate=rate, resolution_hz=RESOLUTION_HZ)
     dimmed = (
-        "If that does not help, a lamp pulses by itself: turn dimmed LED lamps up to "
-        "100 % and take light away with the iris or a filter."
+        "If that does not help, a lamp pulses by itself: ask for dimmed LED lamps to "
+        "be turned up to 100 %, and take light away with the iris or a filter."
     )
+    if hertz < _SLOW_HZ:
+        dimmed = "Set iris, gain and exposure time by hand. " + dimmed
     clean = {
         mains: times
         for mains in pointed or MAINS_HZ

@@ -24,16 +24,13 @@ from scipy.ndimage import (
 from qc.spans import runs
 
 __all__ = [
-    "Knock",
     "Path",
     "Sway",
     "dominant_hz",
     "intended",
-    "knocks",
     "path_pieces",
     "sway",
     "swing_sizes",
-    "without_knocks",
 ]
 
 _Array = NDArray[np.floating]
@@ -43,6 +40,7 @@ LOWEST_HZ = 0.4
 _LINE_SECONDS = 2.5  # the way it goes on at its ends is taken from so much
 _SWINGS = 4  # in a row, back and forth: less is no sway
 _LIKE = 0.4  # a swing counts if its fellows are at least this share of it
+_RESTS, _REST_SHARE = 1.5, 0.1
 _WENT_SHARE = 0.4  # of a swing is seen in the path itself
 _DIRECTIONS = 8
 _QUIET_PERCENT = 0.1  # peak to peak; below it nothing is looked at
@@ -50,10 +48,6 @@ _FREQUENCY_SECONDS = 4.0
 _SAME_HZ = 1.5
 _LONGEST_GAP_S = 0.3
 _MOST_HZ = 60.0
-_MEDIAN_S = 1.0  # a ring of 2 Hz or more is gone from a median over so long
-_BACK = 0.35  # of the farthest: no farther from home it has come back
-_SOON_S = 1.0
-_NUDGE_PERCENT = 6.0  # a longer jump that stays away is a quick reframing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,26 +93,6 @@ class Sway:
     size: _Array
     hz: _Array
     pan: _Array
-
-
-@dataclass(frozen=True, slots=True)
-class Knock:
-    """A jump of a picture that was quiet.
-
-    Attributes
-    ----------
-    first, last : int
-        Samples of the path: where it jumps, and where it has settled.
-    jump : float
-        From one side to the other within half a second, percent of width.
-    seconds : float
-        Until it has settled.
-    """
-
-    first: int
-    last: int
-    jump: float
-    seconds: float
 
 
 def path_pieces(begins: _Array, dx: _Array, dy: _Array) -> list[Path]:
@@ -270,6 +244,7 @@ def swing_sizes(
         turns = _turning_points(along, 0.5 * _QUIET_PERCENT)[1:-1]
         if len(turns) < _SWINGS + 1:
             continue
+        begins, ends = _without_rests(along, turns)
         heights = np.abs(np.diff(_tops(along, turns)))
         if places is not None:
             went = np.diff((places @ _way(angle))[turns]) * np.sign(
@@ -281,11 +256,35 @@ def swing_sizes(
         sizes = np.where(steady >= _LIKE * heights, heights, steady)
         lasts = uniform_filter1d(np.diff(turns) / rate, _SWINGS, mode="nearest")
         for i, swing in enumerate(sizes.tolist()):
-            part = slice(turns[i], turns[i + 1] + 1)
+            part = slice(int(begins[i]), int(ends[i]) + 1)
             more = size[part] < swing
             size[part][more] = swing
             hz[part][more] = 0.5 / lasts[i]
     return size, hz
+
+
+def _without_rests(
+    along: _Array, turns: list[int]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return where swings begin and end; of longer ones than their fellows, the move.
+
+    Before the first swing, and after the last, the picture may rest for long.
+    """
+    begins, ends = np.array(turns[:-1]), np.array(turns[1:])
+    long = (ends - begins).astype(float)
+    # Of three swings before, or after: beyond an edge others may be long too.
+    middle = median_filter(long, 3, mode="nearest")
+    before, after = np.roll(middle, 2), np.roll(middle, -2)
+    before[:2], after[-2:] = np.inf, np.inf
+    usual = np.minimum(before, after)
+    for i in np.flatnonzero(ends - begins > _RESTS * usual).tolist():
+        first, last = int(begins[i]), int(ends[i])
+        part = np.abs(along[first : last + 1] - along[first]) / max(
+            abs(along[last] - along[first]), 1e-9
+        )
+        begins[i] = first + max(int(np.argmax(part > _REST_SHARE)) - 1, 0)
+        ends[i] = first + int(np.argmax(part >= 1.0 - _REST_SHARE))
+    return begins, np.maximum(ends, begins + 1)
 
 
 def _way(angle: float) -> _Array:
@@ -368,122 +367,3 @@ def dominant_hz(rest: _Array, rate: float) -> _Array:
     # Of two windows the one whose middle is nearer.
     borders = (starts[1:] + starts[:-1]) / 2 + size / 2
     return np.asarray(found[np.searchsorted(borders, np.arange(n))])
-
-
-def knocks(path: Path, *, least: float) -> list[Knock]:
-    """Find where a quiet picture jumps at once and settles again.
-
-    A jump takes a quarter of a second; up to 0.45 s if the picture comes back, which
-    nobody has meant. It is looked for on the path as it is, where a jump may stay, and
-    on what is left of the path by a running median, where a picture that slowly drifts
-    or pans is quiet too.
-
-    Parameters
-    ----------
-    least : float
-        Percent of width; smaller jumps are let be.
-    """
-    places, rate = path.places, path.rate
-    out = _jumps_in(places, rate, least)
-    size = 2 * round(0.5 * _MEDIAN_S * rate) + 1
-    if len(places) <= size:
-        return out
-    drift = median_filter(places, size=(size, 1), mode="nearest")
-    for found in _jumps_in(places - drift, rate, least):
-        if any(found.first < k.last and k.first < found.last for k in out):
-            continue
-        # A pan that stops goes a little too far and comes back: the path goes farther.
-        around = drift[max(found.first - size // 2, 0) : found.last + 1]
-        if float(np.hypot(*np.ptp(around, axis=0))) <= found.jump:
-            out.append(found)
-    return sorted(out, key=lambda knock: knock.first)
-
-
-def _jumps_in(places: _Array, rate: float, least: float) -> list[Knock]:
-    n = len(places)
-    quick, quiet = max(round(0.25 * rate), 1), max(round(0.4 * rate), 2)
-    if n < 2 * quick + quiet:
-        return []
-    # The farthest that it gets within a quarter of a second, from here on.
-    size, ahead = quick + 1, -((quick + 1) // 2)
-    high = maximum_filter1d(places, size, axis=0, origin=ahead)
-    far = high - minimum_filter1d(places, size, axis=0, origin=ahead)
-    out: list[Knock] = []
-    for first, last in runs(np.hypot(*far.T) >= 0.7 * least):
-        if out and first < out[-1].last:
-            continue
-        found = _knock_at(places, first, last, rate, quick, quiet)
-        if found is not None and found.jump >= least:
-            out.append(found)
-    return out
-
-
-def without_knocks(path: Path, found: list[Knock]) -> Path:
-    """Return a path that goes straight on where it was knocked and soon settled.
-
-    What rings for longer is left: it may be a sway that began with a knock.
-    """
-    places = path.places.copy()
-    at = np.arange(len(places))
-    for knock in found:
-        first, last = max(knock.first - 1, 0), min(knock.last, len(places) - 1)
-        if knock.seconds > _SOON_S or last - first < 2:
-            continue
-        ends = np.array([first, last])
-        for k in (0, 1):
-            part = np.interp(at[first:last], ends, path.places[ends, k])
-            places[first:last, k] = part
-    return Path(path.first, path.last, path.times, places, path.rate)
-
-
-def _knock_at(
-    places: _Array, first: int, last: int, rate: float, quick: int, quiet: int
-) -> Knock | None:
-    begin = max(first - 2 * quiet, 0)
-    stop = first + quick + max(round(2.0 * rate), 1) + 2 * quiet
-    local = places[begin:stop]
-    first, last = first - begin, last - begin
-    # A pan that goes on as before is no part of the jump.
-    t = np.arange(len(local)) - first / 2
-    speed = (
-        t[: first + 1]
-        @ local[: first + 1]
-        / max(float((t[: first + 1] ** 2).sum()), 1.0)
-    )
-    local = local - np.outer(t, speed)
-    before = local[: first + 1]
-    home = np.median(before, axis=0)
-    away = np.hypot(*(local[first:] - home).T)
-    reach = float(away.max())
-    if np.ptp(before, axis=0).max() > 0.3 * reach:
-        return None
-    onset = first + int(np.argmax(away > 0.1 * reach))
-    settled = _settled(local, onset, 2 * quiet, 0.2 * reach, round(2.0 * rate))
-    if settled is None:
-        return None
-    end = np.median(local[settled : settled + quiet], axis=0)
-    left = float(np.hypot(*(end - home)))
-    taken = int(np.argmax(away >= 0.8 * reach)) - (onset - first)
-    if taken > (quick if left > _BACK * reach else round(0.45 * rate)):
-        return None
-    if reach > _NUDGE_PERCENT and left > 0.5 * reach:
-        return None
-    ends = begin + max(settled, min(last, settled + quick))
-    jump = _farthest(local[max(onset - 1, 0) : onset + 2 * quick + 1])
-    return Knock(begin + onset, ends, jump, (settled - onset) / rate)
-
-
-def _farthest(places: _Array) -> float:
-    """Return how far the two places lie apart that lie farthest apart."""
-    apart = places[:, None] - places[None]
-    return float(np.hypot(apart[..., 0], apart[..., 1]).max())
-
-
-def _settled(
-    places: _Array, onset: int, quiet: int, within: float, most: int
-) -> int | None:
-    """Return the sample from which the picture keeps still, None if it does not."""
-    for i in range(onset, min(onset + most, len(places) - quiet) + 1):
-        if np.ptp(places[i : i + quiet], axis=0).max() <= within:
-            return i
-    return None
