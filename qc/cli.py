@@ -397,6 +397,10 @@ def _day(options: argparse.Namespace) -> ExitCode:
                 console.print_day(result)
             elif options.format == "json":
                 print(json.dumps(day_document(result), ensure_ascii=False))
+    if not result.takes:
+        # A script must not take a card that is not there for a clean day.
+        _complain(f"{options.folder}: no recordings found; is this the right folder?")
+        return ExitCode.FAILED
     if any(not take.readable for take in result.takes):
         return ExitCode.FAILED
     if any(skipped.lost for skipped in result.skipped):

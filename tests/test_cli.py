@@ -213,6 +213,14 @@ def test_wrong_options_are_told(
     assert not (tmp_path / "reports" / "take01_clean").exists()
 
 
+def test_a_folder_without_recordings_is_no_clean_day(tmp_path: Path) -> None:
+    (tmp_path / "card").mkdir()
+    done = _qc("day", "card", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "qc: error: card: no recordings found" in done.stderr
+    assert (tmp_path / "reports/card/day.html").is_file()
+
+
 def test_a_day_takes_no_moment_of_one_take(tmp_path: Path) -> None:
     done = _qc("day", ".", "--neutral", "40,60,80,80@10:00:00:00", cwd=tmp_path)
     assert done.returncode == 2
@@ -331,6 +339,8 @@ def test_ctrl_c_leaves_whole_files_or_none(tmp_path: Path) -> None:
         stderr=subprocess.PIPE,
         text=True,
         env=environment,
+        # Whoever started the tests in the background has it ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     report = tmp_path / "reports/take01_clean/result.json"
     deadline = time.monotonic() + 60

@@ -254,7 +254,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=8,
+    version=9,
     rules=(
         Rule(
             "highlights.relevant",
@@ -297,10 +297,12 @@ MEASURE = Measure(
         "signal's ceiling is the highest code that video may carry. What burns out is "
         "told apart on a small picture: tissue, skin and gloves fade into colour and "
         "keep a trace of it almost to the end of the signal; white cloth is neutral, "
-        "broad and ends in a step; glints are tiny and stand on something much darker, "
-        "or come and go; how bright tissue is elsewhere tells whether the iris can "
-        "have burnt it here; the colour of a place before it burnt out counts where "
-        "the light of the whole picture rose. A small fitted network weighs "
+        "broad and ends in a step; glints are small and sharp and stand on something "
+        "darker, which a third small network tells from tissue that burns anyway, "
+        "patch by patch of a 240th of the width; how bright tissue is elsewhere "
+        "tells whether the iris can have burnt it here; the colour of a place before "
+        "it burnt out counts where the light of the whole picture rose. A small fitted "
+        "network weighs "
         "colour against the picture's own white, steps and fades, grain, size and "
         "surroundings; a second one weighs them again together with what the first "
         "said of the neighbourhood and of the whole object, for which burnt areas are "
@@ -321,7 +323,7 @@ MEASURE = Measure(
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "
         "Zebra at 95 %: common practice, no source. Telling apart: weights fitted on "
-        "rendered scenes (tests/bench/fit_highlights.py). "
+        "rendered scenes (tests/bench/fit_highlights.py, fit_glints.py). "
         "Limits: house choice."
     ),
 )

@@ -23,6 +23,7 @@ from qc.limits import Limits
 from qc.records import Grade
 from qc.report.day_facts import TakeFacts, day_order, fault_label
 from qc.report.day_otio import day_otio, selects_otio
+from qc.report.day_values import copies_of
 from qc.report.folder import _explained, _sync
 from qc.report.handover import _cell, json_bytes, plain, plain_text
 
@@ -129,12 +130,7 @@ def _seconds(value: Fraction | float) -> float:
 
 def _totals(result: DayResult) -> dict[str, Any]:
     grades = [take.grade for take in result.takes]
-    copies = {
-        name
-        for finding in result.findings
-        if finding.rule == "day.duplicate"
-        for name in finding.takes[1:]
-    }
+    copies = copies_of(result.findings)
     counting = [
         (TakeFacts.of(take), take.document)
         for take in result.takes

@@ -20,6 +20,7 @@ import qc
 from qc.daybook import DayResult, DayTake
 from qc.records import Grade
 from qc.report.day_facts import TakeFacts, day_order, fault_label
+from qc.report.day_values import copies_of
 from qc.report.handover import _COLOURS, _facts, _line, _reel, name_bytes, plain_text
 
 if TYPE_CHECKING:
@@ -65,14 +66,16 @@ def day_otio(result: DayResult) -> bytes:
 def selects_otio(result: DayResult) -> bytes:
     """Return the usable ranges of all takes, one after another in order of time.
 
-    Pictures on one track and their sound on another; a gap stands where a take has
-    only one of them.
+    Of a recording that is there twice only one copy is used. Pictures on one track and
+    their sound on another; a gap stands where a take has only one of them.
     """
     from opentimelineio import schema
 
+    copies = copies_of(result.findings)
     cuts = [
         (take, facts, usable)
         for take, facts in _readable(result)
+        if take.name not in copies
         for usable in sorted(take.document["usable"], key=lambda u: u["start_frame"])
         if usable["end_frame"] > usable["start_frame"]
     ]

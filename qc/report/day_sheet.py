@@ -27,6 +27,7 @@ from qc.report.day_rows import (
 )
 from qc.report.day_values import (
     DayTotals,
+    copies_of,
     day_totals,
     figure,
     take_faults,
@@ -146,7 +147,10 @@ def day_page_of(
         headline=tuple(_headline(line, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
-        why=_why(result.takes, of_take),
+        why=_why(
+            [t for t in result.takes if t.name not in copies_of(result.findings)],
+            of_take,
+        ),
         usable=_usable(totals),
         usable_share=_share(totals),
         usable_notes=tuple(_usable_notes(totals)),

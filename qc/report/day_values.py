@@ -200,12 +200,15 @@ class DayTotals:
     copies: int
 
 
+def copies_of(findings: Iterable[DayFinding]) -> set[str]:
+    """Return the names of takes that are copies of another one."""
+    return {name for f in findings if f.rule == "day.duplicate" for name in f.takes[1:]}
+
+
 def day_totals(takes: Iterable[DayTake], findings: Iterable[DayFinding]) -> DayTotals:
     """Return a day in a few numbers."""
     takes = list(takes)
-    copies = {
-        name for f in findings if f.rule == "day.duplicate" for name in f.takes[1:]
-    }
+    copies = copies_of(findings)
     counted = [t for t in takes if t.readable and t.name not in copies]
     return DayTotals(
         grades=Counter(t.grade for t in takes),

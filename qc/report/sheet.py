@@ -85,6 +85,7 @@ class Page:
     notes: tuple[str, ...]
     more_notes: tuple[str, ...]
     usable: tuple[UsableRow, ...]
+    least_usable: str
     strip: Strip
     kinds: tuple[KindRow, ...]
     findings: tuple[FindingRow, ...]
@@ -141,6 +142,7 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
         notes=result.notes[:_NOTES_FIRST],
         more_notes=result.notes[_NOTES_FIRST:],
         usable=_usable(result),
+        least_usable=_least_usable(result),
         strip=strip_of(result, measures, numbers, labels),
         kinds=kind_rows(result, labels),
         findings=rows,
@@ -257,6 +259,12 @@ def _usable_sentence(result: TakeResult) -> str:
         return f"All of it is usable: {whole}."
     stretches = counted(len(result.usable), "stretch", "stretches")
     return f"Usable: {length(usable)} of {whole}, in {stretches}."
+
+
+def _least_usable(result: TakeResult) -> str:
+    """Return how long a usable stretch must be, for people; empty if nothing says."""
+    least = result.limits.get("judging.usable_min_seconds")
+    return length(float(str(least))) if least is not None else ""
 
 
 def _usable(result: TakeResult) -> tuple[UsableRow, ...]:

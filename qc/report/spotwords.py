@@ -26,6 +26,8 @@ _CONFIDENCE = "95 of 100 such checks"
 _NEARLY_ALL_PERCENT = 99.0
 # If most kinds could be there unseen in more than this, "clean" says little; over the
 # other, nothing can be said of them.
+# So near its end a take counts as seen to the end: a frame is longer at times.
+_END_S = 0.1
 _LITTLE_PERCENT, _HOPELESS_PERCENT = 50.0, 90.0
 # Sound and pictures are told apart if their shares are.
 _APART_PERCENT = 3.0
@@ -191,6 +193,25 @@ def left_out(result: TakeResult) -> str:
     )
 
 
+def _where_looked(result: TakeResult, spot: SpotCoverage) -> str:
+    ends = []
+    if spot.windows and spot.windows[0][0] <= 0:
+        ends.append("beginning")
+    if spot.windows and spot.windows[-1][1] >= float(result.duration) - _END_S:
+        ends.append("end")
+    out = "Single places were looked at"
+    if ends:
+        were = "were" if len(ends) > 1 else "was"
+        out = f"The take's {' and '.join(ends)} {were} looked at"
+    if not spot.by_chance:
+        return f"{out}; for more there was no time."
+    return (
+        f"{out}, then {counted(spot.by_chance, 'piece')} of {length(spot.window_s)} at "
+        "places chosen by chance, evenly over the take, and places around what was "
+        "found."
+    )
+
+
 def _percent(value: float, *, up: bool = False) -> str:
     """Return a share: of what was seen rounded down, of what could be missed up."""
     digits = 2 if value < 1 else 1 if value < 10 else 0
@@ -208,11 +229,7 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
     found = {f.rule for f in result.findings}
     sentences: tuple[str, ...] = ()  # the verdict has said the rest
     if spot.reading == "windows":
-        sentences += (
-            "The take's beginning and end were looked at, then "
-            f"{counted(spot.by_chance, 'piece')} of {length(spot.window_s)} at places "
-            "chosen by chance, evenly over the take, and places around what was found.",
-        )
+        sentences += (_where_looked(result, spot),)
     if 0 < spot.bytes_read < result.info.bytes:
         sentences += (
             f"{byte_size(spot.bytes_read)} of the file's "

@@ -70,7 +70,8 @@ class Frame:
     take: int
 
 
-def _exposures(case: Any) -> Iterator[Any]:
+def exposures(case: Any) -> Iterator[Any]:
+    """Give a take at its own exposure, and the right one, or over it."""
     yield case
     if case.plan.kind == "good field":
         rng = np.random.default_rng([RANDOM_STATE, case.plan.number])
@@ -169,7 +170,7 @@ def draw(count: int, folder: Path | None) -> list[Frame]:
             continue
         of = [
             frame
-            for take in _exposures(case)
+            for take in exposures(case)
             for frame in measure_frames(take, take.frames(1, 3, coded=True), number)
         ]
         if of and path is not None:

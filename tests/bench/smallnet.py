@@ -42,37 +42,39 @@ class Net:
     constant: float
 
     def merits(self, x: Rows) -> Rows:
-        """Return log odds that places are of white things."""
+        """Return log odds for what was fitted, as of white things."""
         z = np.clip((x - self.mean) / self.spread, -_FAR, _FAR)
         hidden = np.maximum(z @ self.weight + self.bias, 0)
         return np.asarray(hidden @ self.out + self.constant, np.float32)
 
 
-def fit(x: Rows, weights: Array, number: int) -> Net:
+def fit(x: Rows, weights: Array, number: int, hidden: int = _HIDDEN) -> Net:
     """Fit by maximum likelihood with a ridge.
 
     Parameters
     ----------
     x : (n, features) array
     weights : (n, 2) array
-        How much each row counts as what matters, and as white.
+        How much each row counts against, and for: as what matters, and as white.
     number : int
         Which run of chance.
+    hidden : int
+        Hidden units.
     """
     mean = x.mean(axis=0, dtype=np.float64).astype(np.float32)
     spread = x.std(axis=0, dtype=np.float64).astype(np.float32) + np.float32(1e-3)
     z = np.clip((x - mean) / spread, -_FAR, _FAR).astype(np.float32)
-    weight, bias, out, constant = _train(z, weights, number)
+    weight, bias, out, constant = _train(z, weights, number, hidden)
     return Net(mean, spread, weight, bias, out, float(constant[0]))
 
 
-def _train(z: Rows, weights: Array, number: int) -> list[Rows]:
+def _train(z: Rows, weights: Array, number: int, units: int) -> list[Rows]:
     """Fit by Adam with a step that fades out: weight, bias, out, constant."""
     rng = np.random.default_rng([RANDOM_STATE, number])
     n, features = z.shape
     start = [
-        rng.normal(0, features**-0.5, (features, _HIDDEN)), np.zeros(_HIDDEN),
-        rng.normal(0, _HIDDEN**-0.5, _HIDDEN), np.zeros(1),
+        rng.normal(0, features**-0.5, (features, units)), np.zeros(units),
+        rng.normal(0, units**-0.5, units), np.zeros(1),
     ]  # fmt: skip
     net: list[Rows] = [w.astype(np.float32) for w in start]
     first, second = ([np.zeros_like(w) for w in net] for _ in range(2))

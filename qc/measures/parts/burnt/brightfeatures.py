@@ -263,11 +263,11 @@ def _over(
     of = flat[inside]
     count = np.bincount(of, minlength=number).astype(np.float32) + np.float32(1e-3)
     means = [
-        np.bincount(of, m.ravel()[inside], number).astype(np.float32) / count
+        np.bincount(of, m.ravel().take(inside), number).astype(np.float32) / count
         for m in sums
     ]
     mine = flat[at].astype(np.intp)
-    return [m[mine] for m in _ratios(means, level)], mine
+    return [m.take(mine) for m in _ratios(means, level)], mine
 
 
 def _deepest(labels: Labels, number: int, depth: Rows) -> Rows:
@@ -366,7 +366,7 @@ def places_of(scene: Scene, colour: Plane, white: tuple[float, float, bool]) -> 
         means: list[Rows] = []
         for group in groups:
             blurred = cv2.blur(group, (side, side), borderType=cv2.BORDER_REPLICATE)
-            means.extend(blurred.reshape(-1, 4)[at].T)
+            means.extend(blurred.reshape(-1, 4).take(at, axis=0).T)
         columns += _ratios(means, scene.level)
     small = cv2.dilate(drawn.objects.astype(np.float32), np.ones((2, 2), np.uint8))
     objects = small[1::2, 1::2].astype(np.int32)

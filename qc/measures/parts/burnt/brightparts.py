@@ -18,6 +18,7 @@ from qc.measures.parts.burnt.brightcues import Plane, Scene, stops_of
 from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of, white_of
 from qc.measures.parts.burnt.brightkinds import Kind
 from qc.measures.parts.burnt.brightpast import BrightMemory, Past
+from qc.measures.parts.burnt.brightpeaks import glints
 from qc.measures.parts.burnt.brightweights import RELEVANT_TO, SWAB_FROM, merits
 from qc.records import Picture
 from qc.views import luma_histogram, proxy_luma, proxy_rgb
@@ -29,6 +30,7 @@ __all__ = [
     "Parts",
     "Split",
     "classify",
+    "kinds_of",
     "look_at",
     "split",
     "whole",
@@ -44,11 +46,6 @@ _JOIN = np.ones((3, 3), np.uint8)
 # From this merit on even a narrow shred is cloth: nearly three to one.
 _CLEAR_MERIT = 1.0
 
-# A glint is no larger than a square of this share of the picture's width ...
-_GLINT_WIDTH = 0.016
-# ... and what lies around it stays under this share of the level; where it comes and
-# goes from one look to the next, a brighter surrounding is let pass.
-_GLINT_AROUND, _FLICKER_AROUND, _FLICKERS = 0.86, 0.94, 0.6
 # The merit of a place is that of this square of places.
 _SMOOTH = (3, 3)
 # What there must be to go by: not burnt out, not quite at the end, or an edge, within
@@ -151,14 +148,10 @@ def split(
         kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
         return Split(kinds, counts)
     look = look_at(picture, mask, counts, code=code, memory=memory)
-    merit = _merit(look.places, look.scene.luma.shape)
-    cells = _decide(look, memory.settle(merit, look.scene.burnt, picture.pts))
-    size = counts.shape[::-1]
-    kinds = np.asarray(
-        cv2.resize(cells, size, interpolation=cv2.INTER_NEAREST), np.uint8
-    )
-    kinds[counts == 0] = Kind.NONE
-    _find_glints(kinds, counts, look.scene, look.past, picture.width)
+    kinds = kinds_of(look, counts, memory, picture.pts)
+    asked = (kinds == Kind.RELEVANT) | (kinds == Kind.UNDECIDED)
+    found = glints(picture.y, picture.signal, counts, asked, look.scene)
+    kinds[found] = Kind.GLINT
     return Split(kinds, counts)
 
 
@@ -199,6 +192,18 @@ def look_at(
     past = memory.recall(scene, colour)
     white = memory.steady_white(white_of(scene, colour))
     return Look(scene, colour, past, places_of(scene, colour, white))
+
+
+def kinds_of(look: Look, counts: Codes, memory: BrightMemory, pts: int) -> Codes:
+    """Return the kind of each block of a picture, glints not yet told apart."""
+    merit = _merit(look.places, look.scene.luma.shape)
+    cells = _decide(look, memory.settle(merit, look.scene.burnt, pts))
+    size = counts.shape[::-1]
+    kinds = np.asarray(
+        cv2.resize(cells, size, interpolation=cv2.INTER_NEAREST), np.uint8
+    )
+    kinds[counts == 0] = Kind.NONE
+    return kinds
 
 
 def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
@@ -295,26 +300,3 @@ def _once_tissue(burnt: Flags, past: Past) -> Flags:
     found = (tissue > _AREA_PAST * cells) & (tissue > _CLEARLY * white)
     found[0] = False
     return np.asarray(found[labels], np.bool_)
-
-
-def _find_glints(
-    kinds: Codes, counts: Codes, scene: Scene, past: Past, width: int
-) -> None:
-    """Mark what is tiny and steep, or tiny and flickering, as glints, in place."""
-    level, size = scene.level, (5, 5)
-    lit = 0.5 * (level + scene.end)
-    rest = np.maximum(scene.luma - scene.burnt * np.float32(lit), 0)
-    free = np.maximum(cv2.blur(1 - scene.burnt, size), 0.05)
-    around = cv2.blur(rest, size) / free
-    limit = np.where(past.flickers, _FLICKER_AROUND, _GLINT_AROUND) * level
-    steep = (limit - around).astype(np.float32)
-    number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
-    filled = np.flatnonzero(counts)
-    of = labels.ravel()[filled]
-    pixels = np.bincount(of, counts.ravel()[filled], number)
-    rows, columns = np.divmod(filled, counts.shape[1])
-    down, across = steep.shape
-    cell = rows * down // counts.shape[0] * across + columns * across // counts.shape[1]
-    drops = np.bincount(of, steep.ravel()[cell], number)
-    glint = (pixels <= max((_GLINT_WIDTH * width) ** 2, 9.0)) & (drops > 0)
-    kinds.ravel()[filled[glint[of]]] = Kind.GLINT

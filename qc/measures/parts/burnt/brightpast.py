@@ -37,7 +37,6 @@ _SLACK_STOPS = 0.4
 _MATCH_STOPS = 0.3
 _MATCH_CELLS = 0.05
 _COLOURED_STOPS, _NEUTRAL_STOPS = 0.22, 0.1
-_FLICKER_LOOKS, _FLICKERS, _FORGET = 5, 0.6, 0.15
 # The light's white is the middle one of so many looks: a blue glove or a towel that
 # comes and goes must not pass for it.
 _WHITES = 7
@@ -55,13 +54,10 @@ class Past:
     ----------
     tissue, cloth : array of bool
         Coloured, or neutral, before it burnt out.
-    flickers : array of bool
-        Burnt out now, but most of the time not.
     """
 
     tissue: Flags
     cloth: Flags
-    flickers: Flags
 
 
 class BrightMemory:
@@ -83,13 +79,11 @@ class BrightMemory:
         self._settled: Plane | None = None
         self._seen = 0
         self._end = 0.0
-        self._looks = 0
         self._colour: Plane | None = None
         # In stops, less what the whole picture has brightened by since the start.
         self._light: Plane | None = None
         self._brightened = 0.0
         self._known: Flags | None = None
-        self._often: Plane | None = None
         self._coarse: Plane | None = None
 
     def reach(self, end: float) -> float:
@@ -124,10 +118,6 @@ class BrightMemory:
         self._follow(scene.luma)
         past = self._past(scene)
         self._learn(scene.rgb, scene.luma, colour, scene.level)
-        if self._often is None or self._often.shape != scene.burnt.shape:
-            self._often, self._looks = np.zeros_like(scene.burnt), 0
-        cv2.accumulateWeighted(scene.burnt, self._often, _FORGET)
-        self._looks += 1
         return past
 
     def steady_white(self, white: White) -> White:
@@ -189,7 +179,7 @@ class BrightMemory:
         if self._known is not None and self._known.shape != luma.shape:
             same = False
         if not same:
-            self._colour = self._light = self._known = self._often = None
+            self._colour = self._light = self._known = None
             self._settled = None
             self._whites.clear()
 
@@ -242,26 +232,18 @@ class BrightMemory:
 
     def _past(self, scene: Scene) -> Past:
         nothing = np.zeros(scene.luma.shape, np.bool_)
-        flickers = nothing
-        if self._often is not None and self._looks >= _FLICKER_LOOKS:
-            settled = 1.0 - (1.0 - _FORGET) ** self._looks
-            flickers = self._often < _FLICKERS * settled * np.maximum(scene.burnt, 0.05)
         exposed = self._expose(scene.rgb, scene.luma, scene.level)
         known, colour, light = self._known, self._colour, self._light
         if exposed is None or known is None or colour is None or light is None:
-            return Past(nothing, nothing, flickers)
+            return Past(nothing, nothing)
         need = 2.2 * np.log2(scene.level) - _SLACK_STOPS - self._brightened
         told = (scene.burnt > 0.5) & known & (light > np.float32(need))
         if told.any():
             told &= self._alike(*exposed)
         if not told.any():
-            return Past(nothing, nothing, flickers)
+            return Past(nothing, nothing)
         spread = spread_of(colour)
-        return Past(
-            told & (spread > _COLOURED_STOPS),
-            told & (spread < _NEUTRAL_STOPS),
-            flickers,
-        )
+        return Past(told & (spread > _COLOURED_STOPS), told & (spread < _NEUTRAL_STOPS))
 
 
 def _light_of(luma: Plane) -> Plane:

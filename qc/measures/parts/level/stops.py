@@ -113,9 +113,9 @@ def close_by(
     if channels:
         # Looks differ by chance, and what the most of them say is in the range told.
         more = _typical(readings, "exposure.close_channel_stops", first, last, 50.0)
-        if more > 0 and not (stops > 0 and thirds(more) == thirds(stops)):
-            low = max(_CHANNELS_FROM * more, stops if stops > 0 else 0.0)
-            high = max(_CHANNELS_TO * more, low)
+        low = max(_CHANNELS_FROM * more, stops if stops > 0 else 0.0)
+        high = max(_CHANNELS_TO * more, low)
+        if more > 0 and not (stops > 0 and thirds(high) == thirds(stops)):
             return f"close the iris by {range_words(low, high)}"
     if stops > 0:
         return f"close the iris by {stops_words(stops, least=least)}"
