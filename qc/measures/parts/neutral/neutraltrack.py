@@ -51,7 +51,9 @@ _STAY = 0.15
 _SURE = 0.6  # confidence from which nothing likelier is waited for
 _WORTH = 0.3  # confidence of a surface that is worth looking for at once when lost
 _LEAST = 0.05  # confidence under which nothing is kept
-_SMALLEST_PX = 4
+# Narrower than this, and than this share of the width, a box may hold the edges of what
+# lies beside it: a rod of steel over a drape takes the drape's colour.
+_SMALLEST_PX, _SMALLEST_SHARE = 4, 1 / 80
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -301,7 +303,8 @@ class NeutralTracker:
         self, picture: Picture, box: Rectangle, clips: float
     ) -> NDArray[np.float64] | None:
         planes = patch_planes(picture, box)
-        if min(min(p.shape) for p in planes) < 2 or min(box[2:]) < _SMALLEST_PX:
+        least = max(_SMALLEST_PX, round(_SMALLEST_SHARE * picture.width))
+        if min(min(p.shape) for p in planes) < 2 or min(box[2:]) < least:
             return None
         trouble = self._check.trouble(
             planes, interlaced=picture.interlaced, clips=clips
