@@ -56,8 +56,8 @@ def nearest(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> nearest(np.array([np.nan, 0.5, np.nan, np.nan, 1.0]))
-    array([0.5, 0.5, 0.5, 0.5, 1. ])
+    >>> nearest(np.array([np.nan, 0.5, np.nan, np.nan, 1.0])).tolist()
+    [0.5, 0.5, 0.5, 0.5, 1.0]
     """
     read = np.flatnonzero(~np.isnan(values))
     if not read.size:
