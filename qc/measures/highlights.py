@@ -316,8 +316,8 @@ MEASURE = Measure(
         "apart and counts as undecided. The whole burnt-out area is counted in every "
         "frame; what it consists of is looked at again when the area jumps or has "
         "changed by 25 %, when a limit would be crossed, when the picture has changed, "
-        "else every 0.5 s at the latest, every second while looks agree, and near a "
-        "limit more often until they do; in between the shares found last hold in "
+        "else every 0.5 s at the latest, every two seconds while looks agree, and near "
+        "a limit more often until they do; in between the shares found last hold in "
         "proportion. The largest area joins what lies less than four pixels apart."
     ),
     source=(

@@ -31,8 +31,9 @@ _AREA_FROM_PERCENT = 0.02
 # then it is not told apart.
 _SPLIT_FROM_PERCENT = 0.5
 # What was found holds for so long while the share hardly changes and it is not another
-# picture altogether; twice as long once looks agree ...
-_HELD_SECONDS, _MOST_HELD, _LONGER = 0.5, 25, 2
+# picture altogether; longer each time looks agree, up to so many times, near a limit up
+# to twice ...
+_HELD_SECONDS, _MOST_HELD, _LONGER, _LONGER_NEAR = 0.5, 25, 4, 2
 _SAME_SHARE, _SAME_PERCENT, _SAME_LUMA = 0.25, 0.02, 6.0
 # (every fourth line of the small picture tells that: the rest is not worth fetching)
 _LINES = 4
@@ -168,10 +169,12 @@ class HighlightsReader:
 
     def _grow_patient(self, found: _Found) -> None:
         """Look less often while looks agree, else often again."""
-        most = _LONGER * self._hold
         same = self._found is not None and self._agree(self._found, found)
-        self._hold_now = most if same else self._hold
-        self._hold_near = min(2 * self._hold_near, most) if same else self._near
+        if not same:
+            self._hold_now, self._hold_near = self._hold, self._near
+            return
+        self._hold_now = min(2 * self._hold_now, _LONGER * self._hold)
+        self._hold_near = min(2 * self._hold_near, _LONGER_NEAR * self._hold)
 
     def _agree(self, before: _Found, found: _Found) -> bool:
         """Return whether two looks say the same, for all that rules make of it."""
