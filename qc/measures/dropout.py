@@ -107,14 +107,12 @@ def _check(measured: Measured) -> Iterator[Finding]:
         kept = [
             e
             for e in _events(totals, track)
-            if not _in_clipped(e, clipped, track) and not _at_edge(e, edges, track)
+            if not _touches(e, clipped, track) and not _touches(e, edges, track)
         ]
         loud = _around(measured, clipped)
         for events in _clusters(kept, round(gap * track.sample_rate)):
             # A few clicks where the sound is cut off are part of that.
-            if _few(measured, events) and all(
-                _in_clipped(e, loud, track) for e in events
-            ):
+            if _few(measured, events) and all(_touches(e, loud, track) for e in events):
                 continue
             yield _finding(measured, readings, track, events)
         rows = np.array(totals["gap_rows"], np.int64) - first_row(readings)
@@ -201,25 +199,15 @@ def _edges(
     return out
 
 
-def _at_edge(
-    event: _Event, edges: Mapping[int, frozenset[int]], track: AudioTrack
+def _touches(
+    event: _Event, places: Mapping[int, frozenset[int]], track: AudioTrack
 ) -> bool:
+    """Tell whether a click or jump lies in such rows of its channels, or beside one."""
     if event.kind not in _CLICKS:
         return False
     first = _row(event.first, track.sample_rate, 0) - 1
     rows = range(first, _row(event.last, track.sample_rate, 0) + 2)
-    return any(not edges.get(c, frozenset()).isdisjoint(rows) for c in event.channels)
-
-
-def _in_clipped(
-    event: _Event, clipped: Mapping[int, frozenset[int]], track: AudioTrack
-) -> bool:
-    """Tell whether a click or jump lies in clipped sound, or within a row of it."""
-    if event.kind not in _CLICKS:
-        return False
-    first = _row(event.first, track.sample_rate, 0) - 1
-    rows = range(first, _row(event.last, track.sample_rate, 0) + 2)
-    return any(not clipped.get(c, frozenset()).isdisjoint(rows) for c in event.channels)
+    return any(not places.get(c, frozenset()).isdisjoint(rows) for c in event.channels)
 
 
 def _events(totals: Mapping[str, Any], track: AudioTrack) -> list[_Event]:

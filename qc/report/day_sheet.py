@@ -147,10 +147,7 @@ def day_page_of(
         headline=tuple(_headline(line, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
-        why=_why(
-            [t for t in result.takes if t.name not in copies_of(result.findings)],
-            of_take,
-        ),
+        why=_why(_originals(result), of_take),
         usable=_usable(totals),
         usable_share=_share(totals),
         usable_notes=tuple(_usable_notes(totals)),
@@ -198,6 +195,12 @@ def _headline(
     known = {c for c in cameras.values() if c}
     if len(known) > 1:
         yield counted(len(known), "camera")
+
+
+def _originals(result: DayResult) -> list[DayTake]:
+    """Return the takes without copies, as the times of the page count them."""
+    copies = copies_of(result.findings)
+    return [take for take in result.takes if take.name not in copies]
 
 
 def _why(takes: Sequence[DayTake], of_take: Mapping[str, list[DayFinding]]) -> str:
