@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -122,15 +123,16 @@ def measure_take(
     pictures = PictureRows(setup, measures)
     sounds = {t.stream: SoundRows(setup, t, measures) for t in info.audio}
     with one_opencv_thread(), TakeReader(info, threads=threads) as reader:
-        for item in reader:
-            if isinstance(item, Picture):
-                pictures.take(item)
-                if progress is not None:
-                    progress(info, reader.position(item))
-            else:
-                sounds[item.track.stream].take(item)
-                if progress is not None and info.video is None:
-                    progress(info, Fraction(item.start, item.track.sample_rate))
+        with closing(reader.ahead()) as items:
+            for item in items:
+                if isinstance(item, Picture):
+                    pictures.take(item)
+                    if progress is not None:
+                        progress(info, reader.position(item))
+                else:
+                    sounds[item.track.stream].take(item)
+                    if progress is not None and info.video is None:
+                        progress(info, Fraction(item.start, item.track.sample_rate))
         measured, coverage = all_of(setup, reader, pictures, list(sounds.values()))
     add_derived(measured, measures)
     return judge_measured(measured, measures, coverage, began)

@@ -5,6 +5,7 @@
 
 #define MANY (1 << 18)
 #define MOST 0x7fffffff
+#define AHEAD 2 /* lines */
 /* Processors take places a multiple of 4096 bytes apart for the same one. */
 #define APART(size) ((size) + 80)
 
@@ -15,13 +16,11 @@
 static void count_pairs(const uint8_t *row, Py_ssize_t n, uint32_t *pairs, uint32_t *odd)
 {
     Py_ssize_t x = 0;
-    for (; x + 8 <= n; x += 8) {
-        uint64_t v;
-        memcpy(&v, row + x, 8);
-        pairs[v & 0xffff]++;
-        pairs[(v >> 16) & 0xffff]++;
-        pairs[(v >> 32) & 0xffff]++;
-        pairs[v >> 48]++;
+    for (const Two *two = (const Two *)row; x + 8 <= n; x += 8, two += 4) {
+        pairs[two[0]]++;
+        pairs[two[1]]++;
+        pairs[two[2]]++;
+        pairs[two[3]]++;
     }
     for (; x < n; x++)
         odd[row[x]]++;
@@ -40,36 +39,43 @@ static void count_8(const uint8_t *row, Py_ssize_t n, uint32_t *tables)
         tables[row[x]]++;
 }
 
+/* All bits that occur in a line. */
+CLONES static uint16_t bits_of(const uint16_t *row, Py_ssize_t n)
+{
+    uint16_t seen = 0;
+    for (Py_ssize_t x = 0; x < n; x++)
+        seen |= row[x];
+    return seen;
+}
+
 /* Four tables by turns, for the same reason; returns all bits that occurred. Codes are
  * cut to the table's size, a power of two: the caller looks at the bits. */
 static uint64_t count_16(const uint16_t *row, Py_ssize_t n, uint32_t *tables, size_t size)
 {
-    uint64_t seen = 0, last = size - 1;
+    uint64_t last = size - 1;
+    uint32_t seen = bits_of(row, n);
     uint32_t *second = tables + APART(size), *third = second + APART(size);
     uint32_t *fourth = third + APART(size);
     Py_ssize_t x = 0;
-    for (; x + 4 <= n; x += 4) {
-        uint64_t v;
-        memcpy(&v, row + x, 8);
-        seen |= v;
-        tables[v & last]++;
-        second[(v >> 16) & last]++;
-        third[(v >> 32) & last]++;
-        fourth[(v >> 48) & last]++;
-    }
-    for (; x < n; x++) {
-        seen |= row[x];
+    if (seen <= last)
+        for (; x + 4 <= n; x += 4) {
+            tables[row[x]]++;
+            second[row[x + 1]]++;
+            third[row[x + 2]]++;
+            fourth[row[x + 3]]++;
+        }
+    for (; x < n; x++)
         tables[row[x] & last]++;
-    }
-    return (seen | seen >> 16 | seen >> 32 | seen >> 48) & 0xffff;
+    return seen;
 }
 
 /* ------------------------------------------------------------------ the pass */
 
 typedef struct {
     size_t size;      /* codes of a table */
-    int pairs;        /* 8 bits: one table of pairs, then one of single codes */
-    uint32_t *tables; /* else four */
+    int pairs;        /* 8 bits: one table of pairs, and one of single codes behind it */
+    uint32_t *tables; /* else four by turns */
+    uint32_t *single;
 } Counter;
 
 static int new_counter(Counter *c, const Plane *p, Py_ssize_t bins)
@@ -80,6 +86,7 @@ static int new_counter(Counter *c, const Plane *p, Py_ssize_t bins)
     c->pairs = !p->wide && p->height > MANY / (p->width + 1) &&
                p->height < MOST / (p->width + 1);
     c->tables = calloc(c->pairs ? PAIRS + 256 : 4 * APART(c->size), sizeof(uint32_t));
+    c->single = c->pairs && c->tables != NULL ? c->tables + PAIRS : NULL;
     return c->tables != NULL;
 }
 
@@ -112,11 +119,26 @@ CLONES static void take_apart(const uint32_t *pairs, uint32_t *all)
 static void finish_counts(const Counter *c, int64_t *counts, Py_ssize_t bins)
 {
     size_t n = (size_t)bins < c->size ? (size_t)bins : c->size;
-    if (c->pairs)
-        take_apart(c->tables, c->tables + PAIRS);
+    if (c->pairs) {
+        take_apart(c->tables, c->single);
+        for (size_t i = 0; i < n; i++)
+            counts[i] += c->single[i];
+        return;
+    }
     for (size_t i = 0; i < n; i++)
-        for (size_t k = 0; k < (c->pairs ? 1 : 4); k++)
-            counts[i] += c->tables[c->pairs ? PAIRS + i : k * APART(c->size) + i];
+        for (size_t k = 0; k < 4; k++)
+            counts[i] += c->tables[k * APART(c->size) + i];
+}
+
+static uint64_t count_line(const Plane *p, const Counter *c, const char *row)
+{
+    if (p->wide)
+        return count_16((const uint16_t *)row, p->width, c->tables, c->size);
+    if (c->pairs)
+        count_pairs((const uint8_t *)row, p->width, c->tables, c->single);
+    else
+        count_8((const uint8_t *)row, p->width, c->tables);
+    return 0;
 }
 
 static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
@@ -127,14 +149,9 @@ static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
     begin_tiles(p, tiles, step);
     for (Py_ssize_t y = 0; y < p->height; y++) {
         const char *row = line(p, y);
-        if (p->wide)
-            seen |= count_16((const uint16_t *)row, p->width, counter->tables,
-                             counter->size);
-        else if (counter->pairs)
-            count_pairs((const uint8_t *)row, p->width, counter->tables,
-                        counter->tables + PAIRS);
-        else
-            count_8((const uint8_t *)row, p->width, counter->tables);
+        if (y + AHEAD < p->height)
+            ask_for(line(p, y + AHEAD), p->width << p->wide);
+        seen |= count_line(p, counter, row);
         add_line(p, tiles, y, step, narrow);
         if (small != NULL)
             add_to_small(p, small, y);

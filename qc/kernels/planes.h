@@ -65,6 +65,18 @@ static inline int same_shape(const Plane *a, const Plane *b)
     return a->height == b->height && a->width == b->width && a->wide == b->wide;
 }
 
+/* Asks for a line's bytes before they are wanted: they come from another core, which has
+ * decoded them, and lines are too short for the processor to see them coming. */
+static inline void ask_for(const char *row, Py_ssize_t bytes)
+{
+#if defined(__GNUC__)
+    for (Py_ssize_t at = 0; at < bytes; at += 64)
+        __builtin_prefetch(row + at);
+#else
+    (void)row, (void)bytes;
+#endif
+}
+
 /* Puts the value of rank k in its place: smaller ones before it, larger behind. */
 #define RANKED(NAME, TYPE)                                                             \
     static TYPE NAME(TYPE *v, Py_ssize_t n, Py_ssize_t k)                              \

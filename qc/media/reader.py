@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from contextlib import closing
 from fractions import Fraction
 from types import TracebackType
 from typing import Any
@@ -15,9 +16,11 @@ from av.stream import Discard
 from av.video.stream import VideoStream
 
 from qc.errors import DecodeError
+from qc.media.ahead import read_ahead
 from qc.media.container import open_recording
 from qc.media.pictures import PictureDecoder, Timed
 from qc.media.sound import SoundDecoder
+from qc.media.threads import frames_ahead
 from qc.records import Picture, SoundBlock, TakeInfo
 
 __all__ = ["TakeReader"]
@@ -108,6 +111,19 @@ class TakeReader:
             yield from self.pictures.finish()
         for sound in self.sounds.values():
             yield from sound.finish()
+
+    def ahead(self) -> Generator[Picture | SoundBlock, None, None]:
+        """Yield as iterating does, a few items decoded ahead in another thread.
+
+        Decoder threads depend on each other and do not fill every core all the time;
+        measuring, which would else wait for the next picture, does. Not where one
+        thread was asked for. Close it before the reader.
+        """
+        if self._threads == 1:
+            yield from self
+            return
+        with closing(read_ahead(self, frames_ahead(self.info.video))) as items:
+            yield from items
 
     def timed_frames(self) -> Iterator[Timed]:
         """Yield frames as decoded, with their times, instead of pictures; no sound."""

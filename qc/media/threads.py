@@ -14,6 +14,7 @@ from qc.records import VideoTrack
 
 __all__ = [
     "closing_packets",
+    "frames_ahead",
     "frames_behind",
     "give_all_frames",
     "restart",
@@ -29,6 +30,8 @@ _MORE_THAN_CPUS = 2
 _H264_DELAY = 15
 _H264_THREADS = 8
 _DELAYED_BYTES = 256 << 20
+# Decoded frames that wait to be measured.
+_AHEAD, _AHEAD_BYTES = 6, 48 << 20
 _H264_END_OF_SEQUENCE = bytes([0, 0, 0, 1, 10])
 
 
@@ -76,6 +79,13 @@ def restart(stream: VideoStream, reordering: int) -> None:
     stream.codec_context.flush_buffers()
     if stream.codec_context.name == "h264":
         stream.codec_context.reorder_depth = reordering
+
+
+def frames_ahead(track: VideoTrack | None) -> int:
+    """Return how many decoded frames may wait, one at least."""
+    if track is None:
+        return _AHEAD
+    return max(1, min(_AHEAD, _AHEAD_BYTES // _frame_bytes(track)))
 
 
 def frames_behind(stream: VideoStream) -> int:
