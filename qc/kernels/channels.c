@@ -149,6 +149,14 @@ static int reaches(const Ends *e, Py_ssize_t channel, const uint32_t *cb,
     return level - 1 > least;
 }
 
+static inline void ask_for_chroma(const Coloured *c, Py_ssize_t at)
+{
+    if (at >= c->cb.height)
+        return;
+    ask_for(line(&c->cb, at), c->cb.width << c->cb.wide);
+    ask_for(line(&c->cr, at), c->cr.width << c->cr.wide);
+}
+
 /* room: seven lines of luma. */
 #define LOOK(NAME, CODE, TOP, E)                                                       \
     static void NAME##_counts(const CODE *a, Py_ssize_t n, const Look *look,           \
@@ -193,6 +201,7 @@ static int reaches(const Ends *e, Py_ssize_t channel, const uint32_t *cb,
         for (Py_ssize_t y = 0; y < c->y.height; y += c->down) {                        \
             Py_ssize_t at = y / c->down;                                               \
             at = at < c->cb.height ? at : c->cb.height - 1;                            \
+            ask_for_chroma(c, at + 1);                                                 \
             const CODE *cb = (const CODE *)line(&c->cb, at);                           \
             const CODE *cr = (const CODE *)line(&c->cr, at), *ends[3];                 \
             CODE low, high, *least = NULL;                                             \
@@ -231,6 +240,7 @@ static int reaches(const Ends *e, Py_ssize_t channel, const uint32_t *cb,
         for (Py_ssize_t y = 0; y < c->y.height; y += c->down) {                        \
             Py_ssize_t at = y / c->down;                                               \
             at = at < c->cb.height ? at : c->cb.height - 1;                            \
+            ask_for_chroma(c, at + 1);                                                 \
             const CODE *cb = (const CODE *)line(&c->cb, at);                           \
             const CODE *cr = (const CODE *)line(&c->cr, at);                           \
             for (Py_ssize_t k = 0; k < 6; k++) {                                       \
@@ -262,6 +272,7 @@ static void read_places(const Coloured *c, const Ends *e, const Py_ssize_t *step
     for (Py_ssize_t i = 0; i < c->cb.height && i * c->down < c->y.height; i += steps[0]) {
         const char *luma = line(&c->y, i * c->down);
         const char *cb_line = line(&c->cb, i), *cr_line = line(&c->cr, i);
+        ask_for_chroma(c, i + steps[0]);
         for (Py_ssize_t j = 0; j < c->cb.width && j * c->across < c->y.width; j += steps[1]) {
             int32_t y = (int32_t)code_at(&c->y, luma, j * c->across);
             uint32_t cb = (uint32_t)code_at(&c->cb, cb_line, j);

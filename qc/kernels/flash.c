@@ -129,6 +129,11 @@ static int show(const Shot *s, Py_ssize_t rows, Py_ssize_t columns, const Colour
         across[x] = (int32_t)nearest(x, columns, s->cb.width);
     for (Py_ssize_t i = 0; i < rows; i++) {
         Py_ssize_t down = nearest(i, rows, s->cb.height);
+        if (i + 1 < rows) {
+            Py_ssize_t next = nearest(i + 1, rows, s->cb.height);
+            ask_for(line(&s->cb, next), s->cb.width << s->cb.wide);
+            ask_for(line(&s->cr, next), s->cr.width << s->cr.wide);
+        }
         half_row(s, i, columns, y);
         take_row(&s->cb, down, across, columns, b);
         take_row(&s->cr, down, across, columns, r);
