@@ -79,8 +79,10 @@ def print_take(result: TakeResult, folder: Path) -> None:
     wrap = console.is_terminal
     head = Text(f"{_SIGN[result.grade]} {result.grade.value.upper()}")
     spot = result.coverage.spot
-    if spot is not None and spot.reading != "everything":
-        head.append(", as far as seen")
+    if spot is not None:
+        from qc.report.spotwords import how_far
+
+        head.append(how_far(result))
     head.stylize(_STYLE[result.grade])
     head.append(f"  {printable(result.info.name)}", style="bold")
     head.append(f"  {_extent(result)}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import re
 import textwrap
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -168,7 +169,8 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
         # Some editors begin a file with a byte order mark, which TOML does not know.
         tables = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
-        raise LimitsError(f"{source}: not valid TOML: {error}") from error
+        comma = _decimal_comma(text, str(error))
+        raise LimitsError(f"{source}: {comma or f'not valid TOML: {error}'}") from error
     except (ValueError, RecursionError) as error:
         raise LimitsError(
             f"{source}: not a limits file: a number of absurd length, or brackets "
@@ -194,6 +196,23 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
                 )
             values[key] = _checked(known[key], value, source)
     return Limits(values, source)
+
+
+def _decimal_comma(text: str, error: str) -> str:
+    """Return what is wrong where a number is written as people in many countries do."""
+    at = re.search(r"\bline (\d+)\b", error)
+    lines = text.splitlines()
+    number = int(at.group(1)) if at else 0
+    if not 1 <= number <= len(lines):
+        return ""
+    line = lines[number - 1].strip()
+    found = re.fullmatch(r"([\w.-]+\s*=\s*[+-]?\d+),(\d+)\s*(?:#.*)?", line)
+    if found is None:
+        return ""
+    return (
+        f"line {number}: {found.group(1)},{found.group(2)}: numbers are written with a "
+        f"point: {found.group(1)}.{found.group(2)}"
+    )
 
 
 def load(path: Path, options: Iterable[Option]) -> Limits:

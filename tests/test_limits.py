@@ -87,6 +87,11 @@ def test_rectangle_becomes_its_four_corners() -> None:
         ("[white]\nneutral = [-1, 2, 5, 4]", r"0 or more"),
         ("highlights = 3", r"must be a section"),
         ("[highlights\n", r"not valid TOML"),
+        (
+            "[highlights]\nlevel_percent = 97,5  # a bit more",
+            r"line 2: level_percent = 97,5: .* with a point: level_percent = 97\.5",
+        ),
+        ("[highlights]\nlevel_percent = 97,5,1", r"not valid TOML"),
     ],
 )
 def test_mistakes_are_told_with_place_and_remedy(text: str, sentence: str) -> None:

@@ -24,7 +24,7 @@ from qc.report.rows import (
     kind_rows,
     time_of,
 )
-from qc.report.spotwords import AS_FAR_AS_SEEN, SpotBlock, spot_block
+from qc.report.spotwords import SpotBlock, how_far, spot_block
 from qc.report.stills import MOST_STILLS, Stills, take_stills, worst_first
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
@@ -213,8 +213,7 @@ def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
 
 
 def _word(result: TakeResult) -> str:
-    word = GRADE_WORDS[result.grade]
-    return word + AS_FAR_AS_SEEN if _is_partial(result) else word
+    return GRADE_WORDS[result.grade] + how_far(result)
 
 
 def _is_partial(result: TakeResult) -> bool:

@@ -13,14 +13,13 @@ from qc.report.strips import Band
 from qc.report.words import byte_size, counted, length
 
 __all__ = [
-    "AS_FAR_AS_SEEN",
     "SpotBlock",
+    "how_far",
     "left_out",
     "spot_block",
     "summary_sentences",
 ]
 
-AS_FAR_AS_SEEN = ", as far as seen"
 _CONFIDENCE = "95 of 100 such checks"
 # From here on it is told what was not seen instead of what was.
 _NEARLY_ALL_PERCENT = 99.0
@@ -80,12 +79,29 @@ def summary_sentences(result: TakeResult) -> tuple[str, ...]:
     return (*_too_little(result, spot), seen)
 
 
-def _too_little(result: TakeResult, spot: SpotCoverage) -> tuple[str, ...]:
-    """Warn where nothing was found because hardly anything was looked at."""
+def how_far(result: TakeResult) -> str:
+    """Return what to say behind the grade of a take that was seen in part; or nothing.
+
+    A good grade must not be read without it.
+    """
+    spot = result.coverage.spot
+    if spot is None or spot.reading == "everything":
+        return ""
+    if _is_too_little(result, spot):
+        return ", but too little was seen"
+    return ", as far as seen"
+
+
+def _is_too_little(result: TakeResult, spot: SpotCoverage) -> bool:
+    """Tell whether nothing was found because hardly anything was looked at."""
     shares = _shares(spot)
     if result.grade.rank > Grade.NOTE.rank:
-        return ()
-    if shares and shares[len(shares) // 2] <= _LITTLE_PERCENT:
+        return False
+    return not shares or shares[len(shares) // 2] > _LITTLE_PERCENT
+
+
+def _too_little(result: TakeResult, spot: SpotCoverage) -> tuple[str, ...]:
+    if not _is_too_little(result, spot):
         return ()
     return (
         "Too little was seen to call the take good: give it more time (--within) or "
