@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from qc.measures.parts.light.lightwaves import (
     MOST_BANDS,
@@ -25,7 +26,7 @@ from qc.measures.parts.light.lightwaves import (
     vertex,
 )
 
-__all__ = ["Common", "common_wave"]
+__all__ = ["Common", "common_wave", "waves_down"]
 
 Array = NDArray[np.float64]
 
@@ -164,10 +165,30 @@ def _parts(changes: NDArray[np.floating], times: Array, low_hz: float) -> _Parts
     weight = (weight / weight.sum()).reshape(shape)
     swings = swings.reshape(-1, *shape)
     bands = np.arange(-MOST_BANDS, MOST_BANDS + 0.5 * _BAND_STEP, _BAND_STEP)
-    # Not matrix products: their threads get into each other's way in a day's run.
-    rows = np.einsum("fsp,sp->fs", swings, weight)
-    waves = np.einsum("fs,sb->fb", rows, _down(bands))
+    waves = waves_down((swings * weight).sum(axis=2), bands)
     return _Parts(hertz, length, swings, known.reshape(shape), weight, bands, waves)
+
+
+def waves_down(rows: NDArray[np.complex128], bands: Array) -> NDArray[np.complex128]:
+    """Return the sums of strips over waves of so many bands, by one FFT.
+
+    Not as a matrix product: its threads get into each other's way in a day's run.
+
+    Parameters
+    ----------
+    rows : (f, STRIPS) array
+    bands : (b,) array
+        Quarters of a band from top to bottom.
+
+    Returns
+    -------
+    (f, b) array of complex
+    """
+    padded = STRIPS * round(1.0 / _BAND_STEP)
+    places = np.round(bands / _BAND_STEP).astype(np.intp)
+    sums = fft.fft(rows, padded, axis=1)[:, places % padded]
+    # Strips are looked at in their middles.
+    return np.asarray(sums * np.exp(-1j * np.pi * places / padded), np.complex128)
 
 
 def _down(bands: Array) -> NDArray[np.complex128]:
