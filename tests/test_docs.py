@@ -8,15 +8,23 @@ from pathlib import Path
 import pytest
 
 from qc.cli import _parser
-from qc.measures import all_measures, measures_table
+from qc.measures import all_measures, measures_table, rule_labels
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_readme_lists_every_measure_as_declared() -> None:
-    listed = README.split("<!-- measures -->")[1].split("<!-- /measures -->")[0]
+def test_developers_find_every_column_as_declared() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    listed = told.split("<!-- measures -->")[1].split("<!-- /measures -->")[0]
     assert listed.strip() == measures_table().strip()
+
+
+def test_readme_explains_every_rule_by_its_name_in_the_report() -> None:
+    listed = README.split("<!-- rules -->")[1].split("<!-- /rules -->")[0]
+    rows = re.findall(r"^\| ([^|]+) \| `([a-z_.]+)` \| [^|]{10,} \|$", listed, re.M)
+    assert {rule: label for label, rule in rows} == rule_labels()
+    assert len(rows) == len(listed.strip().splitlines()) - 2
 
 
 def _options(command: str) -> set[str]:

@@ -99,7 +99,7 @@ def rule_labels() -> dict[str, str]:
 
 
 def measures_table() -> str:
-    """Return the table of measures for the README, in Markdown."""
+    """Return the table of measures for DEVELOPERS.md, in Markdown."""
     lines = [
         "| measure | what is read | findings |",
         "| --- | --- | --- |",
