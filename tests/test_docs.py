@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from qc.cli import _parser
-from qc.measures import all_measures, measures_table, rule_labels
+from qc.measures import measures_table, rule_labels
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -69,8 +69,3 @@ def test_names_in_developers_exist() -> None:
     for name in re.findall(r"`((?:qc|tests|sample_media|\.ci)/[\w./-]+)`", text):
         # NAME stands for whatever a new measure is called.
         assert "NAME" in name or (ROOT / name).exists(), name
-
-
-def test_every_measure_is_in_the_changelog_or_readme_by_label() -> None:
-    for measure in all_measures():
-        assert measure.label in README
