@@ -47,6 +47,7 @@ _WINDOW_ROWS = 40  # 400 ms: one or two syllables
 _REVERSED = -0.9
 _MEDIAN = 0.8  # of the limit that the middle of a stretch must be past
 _RIGHT = 0.5  # from here on channels are the right way round
+_UNLIKE = -0.2  # from here on they have too little in common to be turned
 _TOLD_LAG_MS = 0.2
 RANDOM_STATE = 1770  # fixed: fingerprints of all tracks must be made alike
 _SIGNS = np.sign(np.random.default_rng(RANDOM_STATE).random(1 << 14) - 0.5)
@@ -235,20 +236,44 @@ def _check_phase(measured: Measured) -> Iterator[Finding]:
 def _from_to(pair: _Pair, span: Span) -> Span:
     """Return where polarity turns, to the row, near the ends of a stretch.
 
-    What the channels have in common is positive before it and negative behind it.
+    Where the channels have more in common than halfway from one side to the other, it
+    is before the turn. Loud rows weigh as quiet ones do: a pause may hold the turn.
     """
-    product, rows = pair.compared.product, len(pair.compared.product)
+    compared, rows = pair.compared, len(pair.compared.product)
+    alike = np.zeros(rows)
+    np.divide(2 * compared.product, compared.apart, out=alike, where=compared.apart > 0)
     ends = []
-    for at, sign in zip(span, (1.0, -1.0), strict=True):
+    for at, inward in zip(span, (1, -1), strict=True):
         a, b = max(at - _WINDOW_ROWS, 0), min(at + _WINDOW_ROWS, rows)
-        summed = np.concatenate([[0.0], np.cumsum(sign * product[a:b])])
-        ends.append(a + int(summed.argmax()))
+        inside, outside = (
+            _usual(alike, at + side * _WINDOW_ROWS, side) for side in (inward, -inward)
+        )
+        if math.isnan(outside):
+            outside = 1.0  # at an end of the take: nothing is known
+        over = inward * (alike[a:b] - 0.5 * (inside + max(outside, 0.0)))
+        over[compared.apart[a:b] <= 0] = 0.0
+        ends.append(a + int(np.concatenate([[0.0], np.cumsum(over)]).argmax()))
     first, last = ends
-    # Up to the ends of the take, unless it is the right way round there.
-    right = pair.compared.correlation > _RIGHT
-    first = 0 if not right[:first].any() else first
-    last = rows if not right[last:].any() else last
+    # Up to the ends of the take, unless it is not turned round there.
+    first = 0 if _may_be_turned(compared.correlation[:first]) else first
+    last = rows if _may_be_turned(compared.correlation[last:]) else last
     return first, max(last, first + 1)
+
+
+def _may_be_turned(correlation: Rows) -> bool:
+    """Tell whether nothing speaks against a turn where it was not told."""
+    known = correlation[~np.isnan(correlation)]
+    if not known.size:
+        return True
+    return not (known > _RIGHT).any() and float(np.median(known)) < _UNLIKE
+
+
+def _usual(alike: Rows, at: int, side: int) -> float:
+    """Return how alike channels are from a row on, to one side; NaN beyond the ends."""
+    low, high = sorted((at, at + side * 2 * _WINDOW_ROWS))
+    known = alike[max(low, 0) : max(high, 0)]
+    known = known[known != 0]
+    return float(np.median(known)) if known.size else math.nan
 
 
 def _held(values: NDArray[np.floating], rows: int) -> Rows:
@@ -383,7 +408,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=2,
+    version=3,
     method=(
         "Samples are averaged to about 6 kHz and differenced, so that speech counts "
         "and hum and rumble do not. Pairs are the two channels of a track, and mono "

@@ -147,8 +147,18 @@ def test_where_it_is_turned_round() -> None:
     x = STEREO.copy()
     x[1, 2 * RATE : 6 * RATE] *= -1
     (one,) = found(x)
-    assert float(one.start) == pytest.approx(2.0, abs=0.3)
-    assert float(one.end) == pytest.approx(6.0, abs=0.3)
+    assert float(one.start) == pytest.approx(2.0, abs=0.15)
+    assert float(one.end) == pytest.approx(6.0, abs=0.15)
+
+
+def test_the_turn_is_found_in_a_pause_behind_louder_sound() -> None:
+    x = np.stack([hiss(-25, 1), hiss(-25, 2)])  # nothing in common
+    x[:, int(3.7 * RATE) : int(4.5 * RATE)] *= 10 ** (-20 / 20)
+    x[1, 4 * RATE :] = -x[0, 4 * RATE :]
+    (one,) = found(x)
+    # By construction, to a few rows of a hundredth.
+    assert float(one.start) == pytest.approx(4.0, abs=0.04)
+    assert one.end == 8
 
 
 @pytest.mark.parametrize(("seconds", "count"), [(1.4, 0), (3.0, 1)])
