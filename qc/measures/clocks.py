@@ -25,10 +25,11 @@ _LIP_SYNC = (
 _OTHER_RATE = 0.0005
 _LEAST_FRAMES = 12
 # What rounding of stamps to ticks and their jitter explain: so many ticks for each
-# stretch without a gap, or so many standard deviations, and in any case so much of a
-# frame (house choice).
+# stretch without a gap, or so many standard deviations, or so many times as far as they
+# wander (a telephone's clock runs a little slower and faster by turns), and in any case
+# so much of a frame (house choice).
 _ROUNDING_TICKS = 3
-_JITTER = 4.0
+_JITTER, _WANDER = 4.0, 3.0
 _SHARE_OF_FRAME = 0.1
 _LAST_FRAME = 1.5
 # The step between the clocks of 30 and 29.97, and how near a share must come to it.
@@ -159,6 +160,7 @@ def rate_error(periods: Periods, *, declared: float, tick: float) -> float:
     explained = max(
         _ROUNDING_TICKS * tick * (1 + periods.odd),
         _JITTER * periods.jitter,
+        _WANDER * periods.wander,
         _SHARE_OF_FRAME * period,
     )
     if off <= explained:
@@ -406,6 +408,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 MEASURE = Measure(
     name="clocks",
+    version=2,
     label="Clocks",
     clock="sound",
     columns=(),

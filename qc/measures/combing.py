@@ -27,6 +27,7 @@ from qc.measures.base import (
     finding_of,
     signed,
 )
+from qc.measures.parts.scan.deadfields import FieldWatch, check_fields
 from qc.measures.parts.scan.fieldlag import field_lag
 from qc.measures.parts.scan.framepairs import FramePairs, change_point
 from qc.records import (
@@ -77,15 +78,24 @@ class _Reader:
             setup, per_second=_PER_SECOND, count=_BANDS, rows=_ROWS, keep_s=_KEEP_S
         )
         self._lag = math.nan
-        self._since = 0
+        self._since = self._moment = 0
         self._scans = _MOST_SCANS
+        self._fields = FieldWatch(
+            apart_percent=setup.limits["combing.field_apart_percent"],
+            times=setup.limits["combing.field_change_times"],
+        )
 
     def read(self, picture: Picture) -> Values:
         self._since += 1
+        self._moment += 1
         pair = self._pairs.take(picture)
         if pair is None:
             return {}
         span = _range(picture.signal)
+        fields, since = self._fields.read(
+            pair, self._pairs, since=self._moment, span=span
+        )
+        self._moment = 0
         least = span * _LEAST_CHANGE_PERCENT / 100.0
         lag = field_lag(*pair, least_change=least)
         self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
@@ -100,6 +110,9 @@ class _Reader:
             "moving_percent": 100.0 * lag.moving,
             "teeth_percent": 100.0 * lag.teeth / span,
             "changed_ago_frames": ago,
+            "fields_apart_percent": fields.apart_percent,
+            "field_change_times": fields.change_times,
+            "fields_ago_frames": since,
         }
 
     def _frames_ago(self, new: float, least: float) -> float:
@@ -163,6 +176,7 @@ def _check(measured: Measured) -> Iterator[Finding]:
             if count < least or share < measured.limits["combing.least_share_percent"]:
                 continue
             yield _finding(measured, readings, kind, known, wrong, (first, last))
+    yield from check_fields(measured, least=measured.limits["combing.least_moments"])
 
 
 def _stretches(wrong: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -359,7 +373,7 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
 
 def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
     readings = result.picture
-    if readings is None:
+    if readings is None or finding.unit != "frames":
         return ()
     lag = readings["combing.field_lag_frames"].astype(np.float64)
     known = np.flatnonzero(~np.isnan(lag))
@@ -386,7 +400,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=4,
+    version=5,
     label="Interlace",
     clock="picture",
     columns=(
@@ -394,6 +408,9 @@ MEASURE = Measure(
         Column("moving_percent", "Patches that move", "%", 0),
         Column("teeth_percent", "Teeth at moving edges", "% of range", 1),
         Column("changed_ago_frames", "Frames since the lag changed", "frames", 0),
+        Column("fields_apart_percent", "Lower field less upper field", "%", 1),
+        Column("field_change_times", "Change of the lower field by the upper's", "", 2),
+        Column("fields_ago_frames", "Frames since fields differ so", "frames", 0),
     ),
     derived=(
         Column("lag_held_frames", "Lower field after upper field, held", "frames", 2),
@@ -415,6 +432,23 @@ MEASURE = Measure(
             "spread over fields comb two frames in five (house choice).",
             unit="%",
             low=0,
+            high=100,
+        ),
+        Option(
+            "combing.field_apart_percent",
+            4.0,
+            "Difference between the mean levels of the two fields from which on one "
+            "is lost (house choice).",
+            unit="%",
+            low=1,
+            high=100,
+        ),
+        Option(
+            "combing.field_change_times",
+            1.7,
+            "How many times as much one field must change from frame to frame as "
+            "the other, for that one to count as standing (house choice).",
+            low=1.2,
             high=100,
         ),
     ),
@@ -448,7 +482,9 @@ MEASURE = Measure(
         "first, −½ for bottom field first. Still detail, weave and noise do not change "
         "in step and cancel. The median over moving patches counts; where too few move "
         "or they disagree, nothing is said. Where the lag differs from that of the "
-        "moment before, every frame between is looked at for the change."
+        "moment before, every frame between is looked at for the change. A field whose "
+        "mean level lies off the other's, or that stands while the other goes on, is "
+        "lost."
     ),
     source=(
         "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "

@@ -137,6 +137,16 @@ def test_jitter_of_a_phone_is_no_other_rate() -> None:
     assert found(measured) == []
 
 
+@pytest.mark.parametrize("number", range(12))
+def test_a_clock_that_wanders_is_no_other_rate(number: int) -> None:
+    # Each frame is a little longer or shorter, by chance: the clock walks off and back.
+    random = np.random.default_rng(number)
+    steps = 1 / 30 + random.normal(0, 0.0004, 120)
+    ideal = np.concatenate([[0], np.cumsum(steps)]) * 90_000
+    measured = take(np.rint(ideal), rate=Fraction(30), tick=Fraction(1, 90_000))
+    assert found(measured) == []
+
+
 def test_how_long_the_last_frame_lasts_is_left_open() -> None:
     assert found(take([*(40 * i for i in range(50)), 9000])) == []
 

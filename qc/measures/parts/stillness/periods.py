@@ -27,6 +27,9 @@ class Periods:
         Mean of those near the median: the real frame period.
     jitter : float
         Standard deviation of those near the median.
+    wander : float
+        How far their stamps stray, from the earliest to the latest, from a clock of
+        the real period, in seconds.
     count, odd : int
         Frames near the median, and others.
     varies : bool
@@ -40,6 +43,7 @@ class Periods:
     longest: float
     ordinary: float
     jitter: float
+    wander: float
     mean: float
     count: int
     odd: int
@@ -76,6 +80,7 @@ def periods_of(edges: NDArray[np.int64], *, tick: float) -> Periods | None:
         longest=round(float(ticks.max()) * tick, 9),
         ordinary=round(float(usual.mean()) * tick, 12),
         jitter=float(usual.std()) * tick,
+        wander=float(np.ptp(np.cumsum(usual - usual.mean()))) * tick,
         mean=float(ticks.mean()) * tick,
         count=int(near.sum()),
         odd=int(near.size - near.sum()),
