@@ -13,12 +13,14 @@ from av.audio.stream import AudioStream
 from av.container import InputContainer
 from av.packet import Packet
 from av.stream import Disposition
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from qc.errors import DecodeError, UsageError
 from qc.media.container import fingerprint, holds_whole_pictures, open_recording
 from qc.media.decoding import has_own_times
+from qc.media.fieldorder import top_field_first
 from qc.media.labels import find_timecode
 from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
 from qc.media.tags import Tags, signal_of
@@ -279,7 +281,7 @@ def _video_track(
         frame_rate=rate,
         time_base=time_base,
         signal=signal,
-        scan=_scan(context.field_order, first, assumed),
+        scan=_scan(context, first, assumed),
         frames_expected=frames,
         rotation=round(-first.rotation) % 360,
         pixel_aspect=Fraction(aspect) if aspect else Fraction(1),
@@ -301,7 +303,8 @@ def _frame_rate(stream: VideoStream, assumed: list[str]) -> Fraction:
     return snap_rate(rate)
 
 
-def _scan(field_order: int, first: VideoFrame, assumed: list[str]) -> Scan:
+def _scan(context: VideoCodecContext, first: VideoFrame, assumed: list[str]) -> Scan:
+    field_order = context.field_order
     # FFmpeg's field orders, by which field is shown first: 2 and 5 top, 3 and 4 bottom.
     if field_order in (2, 5):
         return "top field first"
@@ -309,6 +312,9 @@ def _scan(field_order: int, first: VideoFrame, assumed: list[str]) -> Scan:
         return "bottom field first"
     if not first.interlaced_frame:
         return "progressive"
+    marked = top_field_first(first, context.name)
+    if marked is not None:
+        return "top field first" if marked else "bottom field first"
     scan: Scan = (
         "bottom field first" if first.height in (480, 486) else "top field first"
     )

@@ -6,6 +6,7 @@ tests go through real coders' interlaced streams.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from functools import cache
@@ -427,8 +428,24 @@ def test_real_interlaced_streams(
     assert note.grade is Grade.NOTE
 
 
-def test_a_field_order_that_the_file_leaves_open_is_told(tmp_path: Path) -> None:
-    # MPEG-2 in this container: marked interlaced, without a field order.
+def test_frames_say_which_field_is_first_where_the_file_does_not(
+    tmp_path: Path,
+) -> None:
+    # MPEG-2 in this container: the field order stands in the frames alone.
+    path = tmp_path / "take.mov"
+    for scan, lag in (("top", 0.5), ("bottom", -0.5)):
+        assert found(coded(path, swing(30, lag), mpeg2(scan))) == []
+        (finding,) = found(coded(path, swing(30, -lag), mpeg2(scan)))
+        assert finding.grade is Grade.REVIEW
+        assert f"Declared {scan} field first" in finding.message
+
+
+def test_a_field_order_that_the_file_leaves_open_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The package's name for it is the function.
+    module = sys.modules["qc.media.probe"]
+    monkeypatch.setattr(module, "top_field_first", lambda frame, codec: None)
     path = tmp_path / "take.mov"
     assert found(coded(path, swing(30, 0.5), mpeg2("top"))) == []
     (finding,) = found(coded(path, swing(30, -0.5), mpeg2("bottom")))
