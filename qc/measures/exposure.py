@@ -374,5 +374,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=5,
+    version=6,
 )

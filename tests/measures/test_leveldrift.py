@@ -72,6 +72,20 @@ def zoomed(scale: float) -> NDArray[Any]:
     return np.asarray(cv2.resize(part, (240, 135), interpolation=cv2.INTER_AREA))
 
 
+def in_colour(rgb: NDArray[Any], *, index: int) -> Picture:
+    """Code R'G'B' (3, h, w), shares of black to white, as BT.709 says."""
+    red, green, blue = rgb
+    luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    flat = picture(16 + 219 * luma, index=index)
+    cb, cr = (
+        np.rint(128 + 224 * d[::2, ::2]).astype(np.uint8)
+        for d in ((blue - luma) / 1.8556, (red - luma) / 1.5748)
+    )
+    return Picture(
+        index=index, pts=index, y=flat.y, cb=cb, cr=cr, signal=flat.signal, duration=1
+    )
+
+
 @pytest.mark.parametrize("gain", [0.5, 0.8, 1.0, 1.25, 1.8])
 @pytest.mark.parametrize("transfer", ["bt709", "srgb", "hlg"])
 def test_a_gain_in_light_is_its_logarithm(gain: float, transfer: Any) -> None:
@@ -110,6 +124,42 @@ def test_pumping_is_found_with_its_size_and_period(stops: float, period: float) 
     told = float(finding.message.partition("every ")[2].partition(" s")[0])
     assert told == pytest.approx(period, rel=0.06)
     assert "manual" in finding.advice
+
+
+@pytest.mark.parametrize("rounds", [2.0, 2.5])
+def test_pumping_is_told_from_its_first_half_swing_to_its_last(rounds: float) -> None:
+    period, begin = 1.6, 2.0
+    end = begin + rounds * period
+
+    def look(t: float) -> NDArray[Any]:
+        phase = 2 * math.pi * (t - begin) / period if begin <= t < end else 0.0
+        return still() * 2 ** (0.35 * math.sin(phase))
+
+    _, (finding,) = drifts(look, seconds=9)
+    # A tenth of a swing at either end is let be as level, 0.05 s of a sine's middle;
+    # running medians blur by an eighth of a second.
+    assert float(finding.start) == pytest.approx(begin, abs=0.2)
+    assert float(finding.end) == pytest.approx(end, abs=0.2)
+
+
+def test_parts_that_burn_do_not_pass_for_another_lamp() -> None:
+    # Dark green ground, white parts: brighter by 1.3 stops half of them are cut off,
+    # and what is left of the picture is greener than before.
+    random = np.random.default_rng(5)
+    white = cv2.resize(random.uniform(0, 1, (9, 16)), (240, 135)) > 0.5
+    ground = np.array([0.05, 0.12, 0.04])[:, None, None]
+    paint = np.where(white, 0.5, ground) * random.uniform(0.6, 1.4, (135, 240))
+
+    def shot(i: int) -> Picture:
+        light = paint * 2 ** (1.3 if 60 <= i < 100 else 0.0)
+        coded = np.minimum(colour.models.oetf_BT709(light), 1.05)
+        return in_colour(coded, index=i)
+
+    measures = (framing.MEASURE, MEASURE)
+    measured = measure((shot(i) for i in range(150)), setup_of(), measures)
+    (finding,) = findings(measured, "exposure.drift")
+    assert (finding.start_frame, finding.end_frame) == (60, 100)
+    assert finding.worst == pytest.approx(1.3, abs=0.1)
 
 
 def test_a_slow_walk_is_found_to_the_moment() -> None:
@@ -259,16 +309,7 @@ def test_a_lamp_switched_brings_its_colour(warmer: float, told: bool) -> None:
         rgb = np.stack([light, light, light])
         if i >= 100:
             rgb *= 2 ** np.array([0.7 + warmer, 0.7, 0.7 - warmer])[:, None, None]
-        red, green, blue = colour.models.oetf_BT709(rgb)
-        luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-        flat = picture(16 + 219 * luma, index=i)
-        cb, cr = (
-            np.rint(128 + 224 * d[::2, ::2]).astype(np.uint8)
-            for d in ((blue - luma) / 1.8556, (red - luma) / 1.5748)
-        )
-        return Picture(
-            index=i, pts=i, y=flat.y, cb=cb, cr=cr, signal=flat.signal, duration=1
-        )
+        return in_colour(colour.models.oetf_BT709(rgb), index=i)
 
     pictures = (shot(i) for i in range(135))
     measured = measure(pictures, setup_of(), (framing.MEASURE, MEASURE))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -22,7 +23,7 @@ from qc.measures.parts.level.medians import median
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal, to_linear
 
-__all__ = ["BurntLight"]
+__all__ = ["TINT_BANDS", "BurntLight"]
 
 _Number = TypeVar("_Number", np.float32, np.int32)
 
@@ -36,7 +37,10 @@ _FEW = 30
 # Every so many samples tell the light's colour: of these ranks of luma, where no
 # channel is black or near its clip.
 _TINT_EVERY = 8
-_TINT_RANKS = (0.3, 0.85)
+# Bands of rank: what a band holds stays while nothing of it is cut off.
+_TINT_RANKS = (0.2, 0.33, 0.46, 0.59, 0.72, 0.85)
+_TINT_KNOWN = 0.7
+TINT_BANDS = len(_TINT_RANKS) - 1
 _TINT_LOW, _TINT_TOP = 0.03, 0.9
 # Grey within a white balance that is a little off still counts as warm.
 _WARM_STOPS = 0.25
@@ -71,9 +75,10 @@ class BurntLight:
     luma, total : (n,) array of float32, int
         Judged luma samples of the last picture, as shares of black-to-white, and how
         many samples there were in all.
-    tint : (float, float)
+    tint : (TINT_BANDS, 2) array
         How much more light red and blue have than green in the last picture, stops;
-        medians over what is neither dark nor bright. NaN if hardly anything is.
+        medians over bands of its pixels, from darker to brighter ones. NaN where much
+        of a band is too dark or too bright.
     """
 
     def __init__(
@@ -92,7 +97,7 @@ class BurntLight:
         self._reads = 0
         self.luma: NDArray[np.float32] = np.zeros(0, np.float32)
         self.total = 0
-        self.tint = (math.nan, math.nan)
+        self.tint = np.full((TINT_BANDS, 2), math.nan)
         values = np.maximum(np.arange(round(_TOP * _STEPS) + 1), 1) / _STEPS
         light = np.maximum(to_linear(values, transfer=signal.transfer), 1e-7)
         self._log = np.log2(light).astype(np.float32)
@@ -197,17 +202,22 @@ class BurntLight:
 
     def _tint(
         self, rgb: NDArray[np.float32], luma: NDArray[np.float32]
-    ) -> tuple[float, float]:
-        first, last = (round(share * luma.size) for share in _TINT_RANKS)
+    ) -> NDArray[np.float64]:
         # Chosen by rank, so that a gain leaves the choice as it was.
-        kept = rgb.take(np.argsort(luma)[first:last], axis=1)
-        lowest = np.minimum(np.minimum(kept[0], kept[1]), kept[2])
-        known = (lowest >= _TINT_LOW) & (_largest(kept) <= _TINT_TOP)
-        kept = kept.take(np.flatnonzero(known), axis=1)
-        if kept.shape[1] < _FEW:
-            return math.nan, math.nan
-        light = self._log.take((kept * np.float32(_STEPS) + 0.5).astype(np.intp))
-        return median(light[0] - light[1]), median(light[2] - light[1])
+        order = np.argsort(luma)
+        edges = [round(share * luma.size) for share in _TINT_RANKS]
+        out = np.full((TINT_BANDS, 2), math.nan)
+        for band, (first, last) in enumerate(pairwise(edges)):
+            kept = rgb.take(order[first:last], axis=1)
+            lowest = np.minimum(np.minimum(kept[0], kept[1]), kept[2])
+            known = (lowest >= _TINT_LOW) & (_largest(kept) <= _TINT_TOP)
+            count = int(np.count_nonzero(known))
+            if count < max(_FEW, _TINT_KNOWN * known.size):
+                continue
+            kept = kept.take(np.flatnonzero(known), axis=1)
+            light = self._log.take((kept * np.float32(_STEPS) + 0.5).astype(np.intp))
+            out[band] = median(light[0] - light[1]), median(light[2] - light[1])
+        return out
 
     def _sample(
         self, picture: Picture

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured, Setup
-from qc.measures.parts.level.burntlight import BurntLight
+from qc.measures.parts.level.burntlight import TINT_BANDS, BurntLight
 from qc.measures.parts.level.censored import close_stops, least_stops, top_shares
 from qc.measures.parts.level.cutchannels import CutChannels, channel_stops
 from qc.measures.parts.level.stops import MOST_STOPS
@@ -65,7 +65,7 @@ class ClosingReader:
         self._channels: list[CutChannels | None] = []
         self._tops: list[NDArray[np.float32]] = []
         self._least_lost: list[float] = []
-        self._tints: list[tuple[float, float]] = []
+        self._tints: list[NDArray[np.float64]] = []
 
     def read(self, picture: Picture, below: NDArray[np.int64]) -> None:
         """Look at a picture, if it is time to.
@@ -133,7 +133,7 @@ class ClosingReader:
             "channels": self._channels,
             "tops": self._tops,
             "least_lost": self._least_lost,
-            "tints": np.array(self._tints, np.float64).reshape(-1, 2),
+            "tints": np.array(self._tints, np.float64).reshape(-1, TINT_BANDS, 2),
         }
 
 

@@ -44,6 +44,8 @@ _CARRY_STOPS = 0.0035
 _ENTERED_PERCENT = 5.0
 _ENTERS_SECONDS = 1.0
 _PUMPS_FROM = 3
+# What leads into pumping and out of it swings by half as much; so much of it counts.
+_LEAD_SHARE = 0.35
 # A hand turns the iris to another setting within this, once; automatics that answer to
 # what comes in are told by that (house choice).
 _SETTING_SECONDS, _STAYS_SECONDS = 2.0, 1.5
@@ -162,8 +164,10 @@ def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
             if abs(s.stops)
             >= least + _CARRY_STOPS * (carried[s.last] - carried[s.first])
         ]
+        small = swings(walk, least=_LEAD_SHARE * least)
         for group in _groups(found, walk, at):
-            yield _event(group, walk, at, rows, entered)
+            ends = _with_leads(group, small, walk)
+            yield _event(group, ends, walk, at, rows, entered)
 
 
 def _jumps(measured: Measured, readings: Readings) -> Iterator[Jump]:
@@ -233,14 +237,36 @@ def _groups(
     return out
 
 
+def _with_leads(
+    group: list[tuple[Swing, int, int]],
+    small: Iterable[Swing],
+    walk: NDArray[np.float64],
+) -> tuple[int, int]:
+    """Return where a group begins and ends, with the half swings that lead in and out.
+
+    Pumping begins and ends in the middle of its way.
+    """
+    first, last = group[0][1], group[-1][2]
+    if len(group) < 2:
+        return first, last
+    begins, ends = group[0][0].first, group[-1][0].last
+    for swing in small:
+        if swing.last == begins:
+            first = min(first, trimmed(walk, swing)[0])
+        elif swing.first == ends:
+            last = max(last, trimmed(walk, swing)[1])
+    return first, last
+
+
 def _event(
     group: list[tuple[Swing, int, int]],
+    ends: tuple[int, int],
     walk: NDArray[np.float64],
     times: NDArray[np.float64],
     rows: NDArray[np.intp],
     entered: NDArray[np.float32],
 ) -> _Event:
-    first, last = group[0][1], group[-1][2]
+    first, last = ends
     part = walk[first : last + 1]
     usual = float(np.median(walk))
     worst = first + int(np.argmax(np.abs(part - usual)))

@@ -161,7 +161,12 @@ def paired(
 
 
 def colours_moved(measured: Measured, row: int) -> bool:
-    """Return whether colours changed along with a jump at a row."""
+    """Return whether colours changed along with a jump at a row.
+
+    Bands of brightness are held against themselves: what is cut off on one side of the
+    jump would else be taken for another colour. More than half of those that are known
+    on both sides must have moved.
+    """
     kept = measured.totals.get("exposure", {}).get("closing")
     readings = measured.picture
     if readings is None or not isinstance(kept, dict) or "tints" not in kept:
@@ -173,12 +178,16 @@ def colours_moved(measured: Measured, row: int) -> bool:
     at, now = times[looks], times[row]
     before = tints[(looks < row) & (at >= now - _COLOUR_SECONDS)]
     after = tints[(looks >= row) & (at <= now + _COLOUR_SECONDS)]
-    before, after = (t[np.isfinite(t).all(axis=1)] for t in (before, after))
-    if not len(before) or not len(after):
-        return False
-    moved = np.abs(np.median(after, axis=0) - np.median(before, axis=0))
-    wavers = np.maximum(before.std(axis=0), after.std(axis=0))
-    return bool((moved > np.maximum(_COLOUR_STOPS, _COLOUR_TIMES * wavers)).any())
+    moved = []
+    for one, other in zip(before.swapaxes(0, 1), after.swapaxes(0, 1), strict=True):
+        a, b = (t[np.isfinite(t).all(axis=1)] for t in (one, other))
+        if not len(a) or not len(b):
+            continue
+        much = np.abs(np.median(b, axis=0) - np.median(a, axis=0))
+        wavers = np.maximum(a.std(axis=0), b.std(axis=0))
+        limit = np.maximum(_COLOUR_STOPS, _COLOUR_TIMES * wavers)
+        moved.append(bool((much > limit).any()))
+    return sum(moved) > len(moved) / 2
 
 
 def jump_message(jump: Jump) -> str:
