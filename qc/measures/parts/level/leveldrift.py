@@ -250,11 +250,15 @@ def _with_leads(
     if len(group) < 2:
         return first, last
     begins, ends = group[0][0].first, group[-1][0].last
+    longest = max(b - a for _, a, b in group)
     for swing in small:
+        a, b = trimmed(walk, swing)
+        if b - a > longest:
+            continue  # a walk of its own
         if swing.last == begins:
-            first = min(first, trimmed(walk, swing)[0])
+            first = min(first, a)
         elif swing.first == ends:
-            last = max(last, trimmed(walk, swing)[1])
+            last = max(last, b)
     return first, last
 
 
