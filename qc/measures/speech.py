@@ -124,7 +124,8 @@ def _stretches(
     spans = past_limit(levels, limit=limit, release=release, above=above)
     for first, last in bridged(spans, times=times, gap=WINDOW_ROWS / ROWS_PER_SECOND):
         level = float(np.nanmedian(levels[first:last]))
-        about = float(np.nanmean(noise[first:last]))
+        known = noise[first:last][~np.isnan(noise[first:last])]
+        about = float(known.mean()) if known.size else math.nan
         # Loud words reign over a running level: it falls only when the last of them
         # has left the window, and rises soon after the first that come in.
         rises, falls = 2 * PERIOD_ROWS, WINDOW_ROWS - PERIOD_ROWS
