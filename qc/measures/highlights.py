@@ -254,7 +254,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=9,
+    version=10,
     rules=(
         Rule(
             "highlights.relevant",
@@ -306,10 +306,12 @@ MEASURE = Measure(
         "colour against the picture's own white, steps and fades, grain, size and "
         "surroundings; a second one weighs them again together with what the first "
         "said of the neighbourhood and of the whole object, for which burnt areas are "
-        "cut along the lines of shade that are left in them; the white is the middle "
+        "cut along the lines of shade that are left in them; the white "
+        "is that of the lamp that most speaks for, as another small network weighs it, "
+        "also where a channel of all that is white is at its end, and the middle "
         "one of the last seven looks, and what the networks say is averaged over 0.4 s "
         "and at least two looks. What cannot be told, and all that burns where the "
-        "picture's own white is more than 2.5 stops of blue off, or where more would "
+        "picture's own white is more than 1.75 stops of blue off, or where more would "
         "be burnt cloth than a sixth of the picture and 25 times the tissue in sight "
         "that does not burn, counts as "
         "relevant. Up to 0.5 % of the picture, or half the review limit, is not told "
@@ -323,7 +325,7 @@ MEASURE = Measure(
     source=(
         "Levels: ITU-R BT.709-6, BT.601-7, BT.2020-2, BT.2100-2 (quantisation). "
         "Zebra at 95 %: common practice, no source. Telling apart: weights fitted on "
-        "rendered scenes (tests/bench/fit_highlights.py, fit_glints.py). "
+        "rendered scenes (tests/bench/fit_lamps.py, fit_highlights.py, fit_glints.py). "
         "Limits: house choice."
     ),
 )

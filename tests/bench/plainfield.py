@@ -20,7 +20,14 @@ class PlainField:
 
     Rendered takes share one hand; these keep what is fitted from leaning on it. The
     attributes are those of a family's case that `measure_frames` asks for.
+
+    Attributes
+    ----------
+    lamp_stops : float
+        Stops of blue over green that a white thing shows; known once it is drawn.
     """
+
+    lamp_stops = 0.0
 
     bit_depth, full_range, first_code = 8, False, 225
     _SIZE = (270, 480)
@@ -92,6 +99,7 @@ class PlainField:
         """Expose so that 1 to 40 % burn; BT.709-6, 8 bits."""
         rng = self._rng
         blue = rng.uniform(-1.4, 1.4) if rng.random() < 0.5 else rng.normal(0, 0.1)
+        self.lamp_stops = float(blue)
         light = np.asarray(cv2.GaussianBlur(light, (0, 0), rng.uniform(0.5, 1.2)))
         luma = light @ (0.2126, 0.7152, 0.0722)
         level = np.percentile(luma, 100 - np.exp(rng.uniform(0, np.log(40))))

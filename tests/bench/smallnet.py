@@ -1,4 +1,4 @@
-"""A network of one hidden layer, fitted in numpy by Adam; for `fit_highlights`."""
+"""A network of one hidden layer, fitted in numpy by Adam; for the `fit_...` scripts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Net", "fit", "table"]
+__all__ = ["Net", "choose", "fit", "table"]
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.float32]
@@ -20,6 +20,9 @@ _FAR = 5.0
 _HIDDEN = 24
 _ROUNDS, _BATCH, _STEP, _RIDGE = 18, 1024, 3e-3, 2e-3
 _LEFT_OUT, _SHAKEN, _SHAKES = 0.15, 0.1, 24
+# The same for choices, which are fewer and of many rows each.
+_CHOICE_HIDDEN, _CHOICE_ROUNDS, _CHOICE_BATCH, _CHOICE_STEP = 16, 30, 32, 4e-3
+_CHOICE_RIDGE, _CHOICE_LEFT_OUT, _CHOICE_SHAKEN = 2e-4, 0.1, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +51,43 @@ class Net:
         return np.asarray(hidden @ self.out + self.constant, np.float32)
 
 
+def _standard(x: Rows) -> tuple[Rows, Rows, Rows]:
+    """Return rows standardised and cut, and their mean and spread."""
+    rows = x.reshape(-1, x.shape[-1])
+    mean = rows.mean(axis=0, dtype=np.float64).astype(np.float32)
+    spread = rows.std(axis=0, dtype=np.float64).astype(np.float32) + np.float32(1e-3)
+    return np.clip((x - mean) / spread, -_FAR, _FAR).astype(np.float32), mean, spread
+
+
+def _start(rng: np.random.Generator, features: int, units: int) -> list[Rows]:
+    """Return a network to begin with: weight, bias, out, constant."""
+    start = [
+        rng.normal(0, features**-0.5, (features, units)), np.zeros(units),
+        rng.normal(0, units**-0.5, units), np.zeros(1),
+    ]  # fmt: skip
+    return [w.astype(np.float32) for w in start]
+
+
+class _Adam:
+    """Steps of a network down a slope, which fade out over a number of them."""
+
+    def __init__(self, net: list[Rows], step: float, total: int) -> None:
+        self._net, self._step, self._total, self._count = net, step, total, 0
+        self._first, self._second = ([np.zeros_like(w) for w in net] for _ in range(2))
+
+    def go(self, down: Sequence[Rows]) -> None:
+        """Take one step; `down` is the slope of each part of the network."""
+        self._count += 1
+        count = self._count
+        step = self._step * 0.5 * (1 + np.cos(np.pi * count / self._total))
+        for k, d in enumerate(down):
+            self._first[k] = 0.9 * self._first[k] + 0.1 * d
+            self._second[k] = 0.999 * self._second[k] + 0.001 * d * d
+            root = np.sqrt(self._second[k] / (1 - 0.999**count)) + 1e-8
+            move = step * self._first[k] / (1 - 0.9**count) / root
+            self._net[k] -= move.astype(np.float32)
+
+
 def fit(x: Rows, weights: Array, number: int, hidden: int = _HIDDEN) -> Net:
     """Fit by maximum likelihood with a ridge.
 
@@ -61,9 +101,7 @@ def fit(x: Rows, weights: Array, number: int, hidden: int = _HIDDEN) -> Net:
     hidden : int
         Hidden units.
     """
-    mean = x.mean(axis=0, dtype=np.float64).astype(np.float32)
-    spread = x.std(axis=0, dtype=np.float64).astype(np.float32) + np.float32(1e-3)
-    z = np.clip((x - mean) / spread, -_FAR, _FAR).astype(np.float32)
+    z, mean, spread = _standard(x)
     weight, bias, out, constant = _train(z, weights, number, hidden)
     return Net(mean, spread, weight, bias, out, float(constant[0]))
 
@@ -72,19 +110,14 @@ def _train(z: Rows, weights: Array, number: int, units: int) -> list[Rows]:
     """Fit by Adam with a step that fades out: weight, bias, out, constant."""
     rng = np.random.default_rng([RANDOM_STATE, number])
     n, features = z.shape
-    start = [
-        rng.normal(0, features**-0.5, (features, units)), np.zeros(units),
-        rng.normal(0, units**-0.5, units), np.zeros(1),
-    ]  # fmt: skip
-    net: list[Rows] = [w.astype(np.float32) for w in start]
-    first, second = ([np.zeros_like(w) for w in net] for _ in range(2))
+    net = _start(rng, features, units)
     # Drawing chance anew for every row would take longer than all the rest.
     shakes = np.float32(_SHAKEN) * rng.standard_normal(
         (_SHAKES, _BATCH, features), dtype=np.float32
     )
     against, speaking = np.ascontiguousarray(weights.astype(np.float32).T)
     batches = max(n // _BATCH, 1)
-    total, count = _ROUNDS * batches, 0
+    adam = _Adam(net, _STEP, _ROUNDS * batches)
     for _ in range(_ROUNDS):
         order = rng.permutation(n)
         for batch in range(batches):
@@ -98,18 +131,52 @@ def _train(z: Rows, weights: Array, number: int, units: int) -> list[Rows]:
             both = speaking[rows] + against[rows]
             slope = (both / (1 + np.exp(-merit)) - speaking[rows]) / len(rows)
             back = np.outer(slope, net[2]) * (before > 0)
-            down = [
+            adam.go([
                 x.T @ back + _RIDGE * net[0], back.sum(axis=0),
                 hidden.T @ slope + _RIDGE * net[2], slope.sum(keepdims=True),
-            ]  # fmt: skip
-            count += 1
-            step = _STEP * 0.5 * (1 + np.cos(np.pi * count / total))
-            for k, d in enumerate(down):
-                first[k] = 0.9 * first[k] + 0.1 * d
-                second[k] = 0.999 * second[k] + 0.001 * d * d
-                root = np.sqrt(second[k] / (1 - 0.999**count)) + 1e-8
-                net[k] -= (step * first[k] / (1 - 0.9**count) / root).astype(np.float32)
+            ])  # fmt: skip
     return net
+
+
+def choose(x: Rows, chances: Rows, number: int) -> Net:
+    """Fit a network whose merits are the log chances of one of several, but for a sum.
+
+    Parameters
+    ----------
+    x : (n, several, features) array
+        What there is of each that may be chosen, n times.
+    chances : (n, several) array
+        How likely each was in truth; 1 in all.
+    number : int
+        Which run of chance.
+    """
+    rng = np.random.default_rng([RANDOM_STATE, 2, number])
+    z, mean, spread = _standard(x)
+    n, several, features = z.shape
+    net, truth = _start(rng, features, _CHOICE_HIDDEN), chances.astype(np.float32)
+    batches = max(n // _CHOICE_BATCH, 1)
+    adam = _Adam(net, _CHOICE_STEP, _CHOICE_ROUNDS * batches)
+    for _ in range(_CHOICE_ROUNDS):
+        order = rng.permutation(n)
+        for batch in range(batches):
+            some = order[batch * _CHOICE_BATCH : (batch + 1) * _CHOICE_BATCH]
+            rows = z[some].reshape(-1, features)
+            shake = rng.standard_normal(rows.shape, dtype=np.float32)
+            rows = rows + np.float32(_CHOICE_SHAKEN) * shake
+            kept = np.asarray(rng.random(features) > _CHOICE_LEFT_OUT, np.float32)
+            rows *= kept / np.float32(1 - _CHOICE_LEFT_OUT)
+            before = rows @ net[0] + net[1]
+            hidden = np.maximum(before, 0)
+            merit = (hidden @ net[2]).reshape(len(some), several)
+            odds = np.exp(merit - merit.max(axis=1, keepdims=True))
+            told = odds / odds.sum(axis=1, keepdims=True)
+            slope = ((told - truth[some]) / len(some)).ravel()
+            back = np.outer(slope, net[2]) * (before > 0)
+            adam.go([
+                rows.T @ back + _CHOICE_RIDGE * net[0], back.sum(axis=0),
+                hidden.T @ slope + _CHOICE_RIDGE * net[2],
+            ])  # fmt: skip
+    return Net(mean, spread, net[0], net[1], net[2], 0.0)
 
 
 def _wrapped(values: Rows) -> str:

@@ -22,14 +22,11 @@ from qc.judge import find
 from qc.measures.highlights import MEASURE
 from qc.measures.parts.burnt import brightreader
 from qc.measures.parts.burnt.brightblocks import at_least, block_counts
-from qc.measures.parts.burnt.brightcues import Scene, stops_of
-from qc.measures.parts.burnt.brightfeatures import white_of
 from qc.measures.parts.burnt.brightmarks import PLACES, kinds_of_places, places_of
 from qc.measures.parts.burnt.brightparts import (
     BrightMemory,
     Parts,
     classify,
-    look_at,
     split,
 )
 from qc.records import Picture
@@ -251,39 +248,6 @@ def test_a_damaged_frame_cannot_be_told() -> None:
     picture = Camera().shoot(light, damaged=True)
     parts = classify(picture, code=225, memory=BrightMemory())
     assert np.array_equal(parts.undecided, picture.y >= 225)
-
-
-def scene_of(camera: Camera, light: Light) -> Scene:
-    """Return what a picture is judged by."""
-    picture = camera.shoot(light)
-    mask = at_least(picture.y, 225)
-    memory = BrightMemory()
-    return look_at(picture, mask, block_counts(mask), code=225, memory=memory).scene
-
-
-@pytest.mark.parametrize("blue", [-0.9, -0.4, 0.5])
-def test_a_white_is_found_under_a_lamp_it_was_not_balanced_for(blue: float) -> None:
-    # A lamp's white: red rises by 0.57 stops as blue falls by one (Planckian locus).
-    gains = (2 ** (-0.57 * blue), 1.0, 2**blue)
-    light = field()
-    lay_tissue(light, 330, 130, 70, 0.9)
-    light[80:170, 60:150] = 0.40 / max(gains)  # paper, perfectly neutral, not burnt
-    scene = scene_of(Camera(gains=gains), light)
-    red, found, known = white_of(scene, stops_of(scene.rgb, scene.transfer))
-    assert known
-    # Stops are read as a power of 2.2 of the signal, which BT.709's curve is only near
-    # to: what that reading must give follows from the formula of BT.709-6.
-    lights = 0.40 / max(gains) * np.array(gains)
-    signal = 1.099 * lights**0.45 - 0.099
-    expected = 2.2 * np.log2(signal[[0, 2]] / signal[1])
-    assert (red, found) == pytest.approx(expected, abs=0.04)
-
-
-def test_without_a_white_none_is_made_up() -> None:
-    light = field()
-    lay_tissue(light, 300, 130, 70, 1.0)
-    scene = scene_of(Camera(), light)
-    assert white_of(scene, stops_of(scene.rgb, scene.transfer)) == (0.0, 0.0, False)
 
 
 @pytest.mark.parametrize("side", ["right", "below"])

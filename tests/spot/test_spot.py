@@ -375,7 +375,8 @@ def test_the_command(
     )
     out = capsys.readouterr().out
     assert code in (ExitCode.CLEAN, ExitCode.FINDINGS)
-    assert ", as far as seen" in out
+    # On a machine that is busy, little is seen in so short a time, and it says so.
+    assert ", as far as seen" in out or ", but too little was seen" in out
     assert "longest stretch not seen" in out
     assert (tmp_path / "long" / "report.html").is_file()
 

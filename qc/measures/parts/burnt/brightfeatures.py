@@ -21,7 +21,7 @@ from qc.measures.parts.burnt.brightcues import stops_between as stops
 from qc.measures.parts.burnt.brightobjects import dips, objects_of
 from qc.signal import LUMA_WEIGHTS
 
-__all__ = ["FEATURES", "Places", "places_of", "white_of"]
+__all__ = ["FEATURES", "Places", "places_of"]
 
 Flags = NDArray[np.bool_]
 Rows = NDArray[np.float32]
@@ -47,8 +47,6 @@ _AROUND = np.ones((9, 9), np.uint8)
 _ANY_BURNT = 0.02
 # So many places of tissue give its luma; without them these stand, shares of the level.
 _TISSUE_PLACES, _NO_TISSUE = 12, (0.5, 0.7, 0.8)
-# Places on the line of lamps, and how many make a white.
-_LOCUS_STOPS, _WHITE_CELLS, _WHITE_FROM, _BLUEST = 0.12, 6, 0.45, 80
 # Added below every ratio, so that it means nothing where there is next to nothing.
 _FEW = np.float32(0.004)
 
@@ -103,28 +101,6 @@ class Places:
     white: Plane
     area: Index
     object: Index
-
-
-def white_of(scene: Scene, colour: Plane) -> tuple[float, float, bool]:
-    """Return what a white thing shows: red and blue over green in stops; and if known.
-
-    Every lamp's white lies on one line of red over blue (the Planckian locus); skin and
-    tissue lie off it, to the red. Of what lies on it the bluest is the white: fat and
-    cream are yellower, and little is bluer than cotton without being green.
-    """
-    # Every other cell is enough for a middle.
-    (r, g, b), luma = scene.rgb[:, ::2, ::2], scene.luma[::2, ::2]
-    highest = np.maximum(np.maximum(r, g), b)
-    clear = (highest < min(scene.end, 1.02 * scene.level) - _ENDED) & (
-        luma > _WHITE_FROM * scene.level
-    )
-    red, blue = colour[0, ::2, ::2][clear], colour[1, ::2, ::2][clear]
-    on = np.abs(red + np.float32(LAMP_SLOPE) * blue) < _LOCUS_STOPS
-    if np.count_nonzero(on) < _WHITE_CELLS:
-        return 0.0, 0.0, False
-    red, blue = red[on], blue[on]
-    most = float(np.percentile(blue, _BLUEST, method="nearest"))
-    return float(np.median(red[np.abs(blue - most) < _LOCUS_STOPS])), most, True
 
 
 def _white_at(
@@ -344,7 +320,7 @@ def places_of(scene: Scene, colour: Plane, white: tuple[float, float, bool]) -> 
     colour : (2, h, w) array of float32
         Stops of red and blue over green.
     white : (red, blue, known)
-        What a white thing shows, as `white_of` gives it.
+        What a white thing shows, as `brightwhite.white_of` gives it.
     """
     h, w = scene.luma.shape
     if h % 2 or w % 2:

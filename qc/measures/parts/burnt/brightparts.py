@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.burnt.brightblocks import BLOCK, at_least, block_counts
 from qc.measures.parts.burnt.brightcues import Plane, Scene, stops_of
-from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of, white_of
+from qc.measures.parts.burnt.brightfeatures import FEATURES, Places, places_of
 from qc.measures.parts.burnt.brightkinds import Kind
 from qc.measures.parts.burnt.brightpast import BrightMemory, Past
 from qc.measures.parts.burnt.brightpeaks import glints
 from qc.measures.parts.burnt.brightweights import RELEVANT_TO, SWAB_FROM, merits
+from qc.measures.parts.burnt.brightwhite import white_of
 from qc.records import Picture
 from qc.views import luma_histogram, proxy_luma, proxy_rgb
 
@@ -32,6 +33,7 @@ __all__ = [
     "classify",
     "kinds_of",
     "look_at",
+    "scene_of",
     "split",
     "whole",
 ]
@@ -43,8 +45,8 @@ _BESIDE = np.ones((7, 7), np.uint8)
 # As narrow as an instrument's shaft is no cloth: 7 cells are 3 % of the width.
 _BODY = np.ones((7, 7), np.uint8)
 _JOIN = np.ones((3, 3), np.uint8)
-# From this merit on even a narrow shred is cloth: nearly three to one.
-_CLEAR_MERIT = 1.0
+# From this merit on even a narrow shred is cloth: more than four to one.
+_CLEAR_MERIT = 1.5
 
 # The merit of a place is that of this square of places.
 _SMOOTH = (3, 3)
@@ -54,10 +56,9 @@ _KNOWN = [FEATURES.index(f"vast {n}") for n in ("told", "rim", "edge")]
 _ALL_BURNT = FEATURES.index("vast burnt")
 _LEAST_KNOWN = 0.02
 # A white this many stops of blue off, as the picture shows it, is further off than the
-# weights can follow: what they are given ends there. Where no white is left in sight,
-# cream and fat pass for one, and a lamp of 3050 K under a balance for 5600 K may look
-# like 2.3 stops where it is 1.4.
-_CAST, _GROSS_CAST = FEATURES.index("cast"), 2.5
+# weights can follow: what they are given ends there. A lamp of 3050 K under a balance
+# for 5600 K is 1.44 stops off, and may look like 1.56.
+_CAST, _GROSS_CAST = FEATURES.index("cast"), 1.75
 # Of the picture: so much may burn as cloth, and so many times more as there is tissue
 # in sight that does not burn. Where hardly any is left, a field that is blown out whole
 # must not pass for a sheet (house choice).
@@ -173,13 +174,13 @@ class Look:
     places: Places
 
 
-def look_at(
+def scene_of(
     picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
-) -> Look:
-    """Measure the burnt-out places of a picture; arguments as for `split`."""
+) -> Scene:
+    """Return what a picture is judged by; arguments as for `split`."""
     level = picture.signal.percent(code) / 100
     luma = picture.view(proxy_luma) * np.float32(0.01)
-    scene = Scene(
+    return Scene(
         rgb=picture.view(proxy_rgb),
         luma=luma,
         burnt=_burnt_shares(mask, counts, luma.shape),
@@ -188,6 +189,13 @@ def look_at(
         transfer=picture.signal.transfer,
         matrix=picture.signal.matrix,
     )
+
+
+def look_at(
+    picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
+) -> Look:
+    """Measure the burnt-out places of a picture; arguments as for `split`."""
+    scene = scene_of(picture, mask, counts, code=code, memory=memory)
     colour = stops_of(scene.rgb, scene.transfer)
     past = memory.recall(scene, colour)
     white = memory.steady_white(white_of(scene, colour))

@@ -126,7 +126,7 @@ class BrightMemory:
         Parameters
         ----------
         white : (red, blue, known)
-            As `brightfeatures.white_of` gives it.
+            As `brightwhite.white_of` gives it.
         """
         red, blue, known = white
         if known:
