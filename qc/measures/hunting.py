@@ -177,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=5,
+    version=6,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),

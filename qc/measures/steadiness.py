@@ -372,7 +372,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
-    version=5,
+    version=6,
     label="Steadiness",
     clock="picture",
     room="movement",
@@ -447,7 +447,9 @@ MEASURE = Measure(
         "The small picture is registered against an earlier one of the same framing, "
         "patch by patch by least squares on its gradients, blind to changes of light; "
         "a robust vote gives the shift, zoom and roll that most of the picture "
-        "follows, so that hands and instruments do not count. The path these shifts "
+        "follows, so that hands and instruments do not count; where fewer than 70 % of "
+        "the patches follow, and more than a third of all, faint ones with them, lie "
+        "where they lay, the camera rests. The path these shifts "
         "add up to is smoothed (Gaussian, 0.55 s): the smooth part is the intended "
         "pan. What is left and goes to and fro at least twice at 0.4 Hz or faster is "
         "sway, peak to peak along its main direction, as far as the path itself goes "

@@ -303,7 +303,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=4,
+    version=5,
     label="Stillness",
     clock="picture",
     columns=(
@@ -399,8 +399,8 @@ MEASURE = Measure(
         "tenth of the take's own live frames, with no cell changing by more than "
         "2.5 %, or what is the same bit for bit; pulses of key frames are bridged. "
         "Single repeats stand out against the frames around them, by the mean change "
-        "or by that of the cell that changes most, or by a lesser fall that the next "
-        "frame makes up for. Steady rhythms of "
+        "or by that of the cell that changes most; lesser falls that the next frame "
+        "makes up for count where four repeats lie within 10 s. Steady rhythms of "
         "repeats are found by their period and noted. The frames told are those that "
         "repeat, not the one they repeat. Black: the level of 48 x 27 cells."
     ),

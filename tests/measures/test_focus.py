@@ -36,7 +36,7 @@ from qc.measures.parts.focus.sharpness import (
     crispest_edges,
     edge_rise,
 )
-from qc.measures.parts.focus.tiles import tile_weights
+from qc.measures.parts.focus.tiles import agreed_share, best_of, tile_weights
 from qc.media.probe import probe
 from qc.media.reader import TakeReader
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
@@ -480,6 +480,28 @@ def test_tiles_count_by_their_contrast() -> None:
     # Weighed alike, as if they were not.
     alike = relative_sharpness(detail, np.ones(5), np.full(5, 0.3))
     assert alike == pytest.approx(relative_sharpness(detail, np.ones(5)))
+
+
+def test_of_few_tiles_nearly_all_must_be_soft() -> None:
+    # A thing has left one of four tiles, another has come and gone in two.
+    detail = np.array([[1.0, 0.3, 0.2, 0.3], [0.4, 0.3, 0.2, 0.3]])
+    counts = np.ones(4, np.bool_)
+    found = relative_sharpness(
+        detail, np.ones(4), np.ones(4), share=agreed_share(counts)
+    )
+    assert found == pytest.approx([100, 40])
+    # Of many it is hardly more than half: 0.5 + 0.4 * 4 / 48.
+    assert agreed_share(np.ones(48, np.bool_)) == pytest.approx(0.5333, abs=1e-4)
+
+
+def test_the_subject_is_told_by_tiles_with_contrast() -> None:
+    # A nearly even tile, in which a coder leaves many times its contrast.
+    detail = np.tile([3.0, 0.8, 0.7, 0.6], (20, 1))
+    contrast = np.tile([0.5, 10.0, 12.0, 14.0], (20, 1))
+    known = ~np.isnan(best_of(detail, 0.25))
+    assert known.tolist() == [True, False, False, False]
+    known = ~np.isnan(best_of(detail, 0.25, contrast=contrast))
+    assert known.all()
 
 
 def test_weights_are_held_within_bounds() -> None:

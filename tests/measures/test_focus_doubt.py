@@ -66,6 +66,33 @@ def blurred(image: Image, sigma: float) -> Image:
     return np.asarray(ndimage.gaussian_filter(image, sigma, mode="mirror"))
 
 
+# -------------------------------------------------------------------------- glints
+
+
+def glinting(seconds: float) -> Image:
+    """Draw wet tissue, dull by itself, a crisp tool, and glints that wax and wane."""
+    random = np.random.default_rng(8)
+    image = 60 + 0.25 * SHARP
+    image[60:140, 30:60] = 190.0
+    image[64:136:8, 34:56] = 90.0
+    glints = np.zeros_like(image)
+    places = random.integers((20, 80), (HEIGHT - 20, WIDTH - 20), (500, 2))
+    glints[tuple(places.T)] = random.uniform(60, 120, 500)
+    share = 0.6 + 0.33 * np.cos(2 * np.pi * 0.5 * seconds)
+    return np.asarray(image + share * 3.0 * blurred(glints, 0.6))
+
+
+def test_glints_that_come_and_go_are_no_focus() -> None:
+    images = [glinting(i / 25) for i in range(150)]
+    measured = watch(images)
+    assert told(measured) == []
+    # The reading falls: it is not that nothing was seen.
+    assert np.nanmin(column(measured, "focus.relative_percent")) < 50
+    images[60:95] = [blurred(image, 1.6) for image in images[60:95]]
+    # Among glints a loss may be told as a swing; it is told.
+    assert any(first <= 62 and last >= 93 for _, first, last in spans(watch(images)))
+
+
 # --------------------------------------------------------------------------- noise
 
 

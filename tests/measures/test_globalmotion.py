@@ -192,6 +192,30 @@ def test_what_moves_before_a_still_picture_does_not_count(share: float) -> None:
         assert motion.trust < 0.9
 
 
+def test_a_thing_before_a_faint_ground_is_not_the_picture() -> None:
+    # A ground with a tenth of the texture, too little to be followed by itself.
+    ground = (20 + 0.1 * (texture() - 40.0)).astype(np.float32)
+    thing = scene(200, 400, np.random.default_rng(3)).astype(np.float32) / 2.2
+    images = []
+    for i in range(8):
+        image = ground.copy()
+        image[45:130, 85 + 2 * i :] = thing[45:130, 100 : 255 - 2 * i]
+        images.append(image)
+    for motion in follow(images)[1:]:
+        assert motion is not None
+        assert np.hypot(motion.x, motion.y) < 0.03
+
+
+def test_a_faint_ground_that_moves_does_not_rest() -> None:
+    images = []
+    for i in range(8):
+        ground = (20 + 0.1 * (texture(0.8 * i) - 40.0)).astype(np.float32)
+        images.append(covered(ground, 0.8 * i, 0.6))
+    # The thing is laid to whole pixels: where it is near to what it should be.
+    shifts = [m.x for m in follow(images)[1:] if m is not None]
+    assert sum(shifts) == pytest.approx(0.8 * 7, abs=1.0)
+
+
 def test_the_picture_is_followed_behind_a_still_thing() -> None:
     images = [covered(texture(0.8 * i, 0.2 * i), 0.0, 0.15) for i in range(8)]
     for motion in follow(images)[1:]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -366,13 +366,31 @@ def test_a_doubtful_reading_counts_beside_a_sure_one_like_it() -> None:
         assert not (derived([looks[0], *[doubtful] * 4]) > 1.2).any()
 
 
+@pytest.mark.parametrize(
+    ("gone", "grain", "counts"),
+    [(2.0, 1.6, False), (2.0, 1.1, True), (0.2, 1.6, True)],
+)
+def test_a_picture_that_cannot_be_followed_may_move(
+    gone: float, grain: float, counts: bool
+) -> None:
+    # Coarse grain where cells of the picture go far is texture; fine is noise.
+    looks = [(2.0, grain, 0.2)] * 5
+    lost = dict.fromkeys(("steadiness.dx_percent", "steadiness.dy_percent"), np.nan)
+    seen = derived(looks, moved={"framing.motion_percent": gone, **lost})
+    assert bool((seen > 1.2).any()) is counts
+
+
 Look = tuple[float, float, float]
 
 
-def derived(looks: Sequence[Look], key: Look | None = None) -> NDArray[np.floating]:
+def derived(
+    looks: Sequence[Look],
+    key: Look | None = None,
+    moved: Mapping[str, float] | None = None,
+) -> NDArray[np.floating]:
     """Return the noise over time from readings: raw, grain, unevenness.
 
-    And of a key frame between any two of them.
+    And of a key frame between any two of them. `moved`: what else was read throughout.
     """
     rows = 13 * len(looks)
     flat = take([np.full((16, 16), 20.0)] * rows, 0.1)
@@ -389,6 +407,8 @@ def derived(looks: Sequence[Look], key: Look | None = None) -> NDArray[np.floati
     for name, value in zip(("percent", "grain", "uneven"), key or (), strict=False):
         columns[f"noise.key_{name}"] = np.full(rows, np.nan, np.float32)
         columns[f"noise.key_{name}"][6::13] = value
+    for name, value in (moved or {}).items():
+        columns[name] = np.full(rows, value, np.float32)
     flat = replace(flat, picture=replace(readings, columns=cast(Columns, columns)))
     assert MEASURE.derive is not None
     return MEASURE.derive(flat)["mid_percent"]

@@ -116,7 +116,32 @@ def test_a_repeat_is_told_by_the_frame_that_makes_up_for_it(number: int) -> None
     # The next frame has moved for two.
     put(take, 21, 0.5, 19.0, 45)
     assert np.flatnonzero(catching_up(take)).tolist() == [20]
-    assert np.flatnonzero(repeated(take, still(take))).tolist() == [20]
+    # Alone it may be a frame that a coder has skipped.
+    assert not repeated(take, still(take)).any()
+
+
+@pytest.mark.parametrize("slowed", [1, 20])
+def test_shallow_repeats_are_told_where_they_come_close_together(slowed: int) -> None:
+    take = changes(1)
+    at = [14, 20, 32, 41]
+    for row in at:
+        put(take, row, 0.22, 3.9, 35)
+        put(take, row + 1, 0.5, 19.0, 45)
+    assert np.flatnonzero(catching_up(take)).tolist() == at
+    # Four within a second are told, four within twenty are chance.
+    slow = replace(take, times=slowed * take.times)
+    told = np.flatnonzero(repeated(slow, still(slow))).tolist()
+    assert told == (at if slowed == 1 else [])
+
+
+def test_a_turn_of_motion_is_no_notch() -> None:
+    take = changes(1)
+    put(take, 33, 0.04, 3.7, 8)
+    assert rows(take) == [33]
+    # It was about to stop before, and begins slowly.
+    put(take, 31, 0.2, 5.5, 22)
+    put(take, 32, 0.25, 7.8, 30)
+    assert rows(take) == []
 
 
 def test_motion_that_jumps_or_slows_is_no_repeat() -> None:

@@ -182,6 +182,24 @@ def test_a_power_is_told_from_a_factor() -> None:
     assert power_of_change(0 * one, 0 * one, one, one) == 0.0
 
 
+def test_what_has_hardly_any_blue_tells_nothing_of_blue() -> None:
+    # All under a yellow light, lifted a little by flare: twice the blue there was.
+    scene = field(swab=None)
+    scene[..., 2] = 0.03 * scene[..., :2].mean(axis=2)
+    follower = WholeShift(shoot(scene).signal)
+    follower.read(shoot(scene), 0.0)
+    lifted = shoot(scene + 0.012)
+    assert not np.isfinite(follower.read(lifted, 0.5).stops).all()
+
+
+def test_where_the_room_goes_dark_another_picture_begins() -> None:
+    # Four stops less, and what is left is lit by a warm lamp in another room.
+    scene = field(swab=None)
+    dark = shoot(scene, WARM, level=0.06)
+    measured = auto(take((70, shoot(scene)), (70, dark)))
+    assert "white.drift" not in white_rules(measured)
+
+
 def test_no_lamp_turns_a_picture_green() -> None:
     scene = field(swab=None)
     for gains, known in (((1.0, 0.9, 0.75), True), ((0.35, 1.0, 0.6), False)):

@@ -14,7 +14,7 @@ from qc.limits import Limits
 from qc.measures.base import Measured
 from qc.measures.parts.focus.lightjumps import jumps
 from qc.measures.parts.focus.motionblur import smear_of
-from qc.measures.parts.focus.softcheck import BRIDGE_S, noise_alone
+from qc.measures.parts.focus.softcheck import BRIDGE_S, glints_alone, noise_alone
 from qc.measures.parts.focus.swings import (
     Swinging,
     leg_seconds,
@@ -228,11 +228,12 @@ def _by_kinds(readings: Readings, still: Still, found: Swinging) -> bool:
 
 
 def _by_noise(readings: Readings, still: Still, found: Swinging) -> bool:
-    """Return whether it is not the picture that swings, but how its noise is read."""
+    """Return whether not the lens swings, but glints, or how noise is read."""
     part = slice(found.first, found.last)
     rows, log = still.rows[part], still.log[part]
     sharper = log > log.mean()
-    return noise_alone(readings, rows[~sharper], rows[sharper])
+    kinds = rows[~sharper], rows[sharper]
+    return noise_alone(readings, *kinds) or glints_alone(readings, *kinds)
 
 
 def _by_light(readings: Readings, still: Still, found: Swinging) -> bool:

@@ -35,6 +35,7 @@ from qc.measures.parts.focus.tiles import (
     RELEASE,
     SHARP_SIGMA,
     TILES,
+    agreed_share,
     best_of,
     held,
     relative_sharpness,
@@ -143,10 +144,10 @@ def _judge_shot(
     known = quiet if _lasting(readings, quiet) >= _QUIET_S else rows
     sample = known[:: max(1, len(known) // _REFERENCE_ROWS)]
     detail, noisy = _surely_detail(readings, sample)
-    best = best_of(detail, share_lit=LIT_SHARE)
-    weights = tile_weights(
-        tile_rows(readings, sample, "focus.tile_contrast_percent"), ~np.isnan(best)
-    )
+    contrast = tile_rows(readings, sample, "focus.tile_contrast_percent")
+    best = best_of(detail, share_lit=LIT_SHARE, contrast=contrast)
+    weights = tile_weights(contrast, ~np.isnan(best))
+    agreed = agreed_share(~np.isnan(best))
     axes = None
     if moved[rows].any():
         share = held(tile_rows(readings, sample, "focus.tile_across"))
@@ -161,7 +162,7 @@ def _judge_shot(
             least=review * best,
         )
         still = ~moved[part]
-        out[part[still]] = relative_sharpness(now[still], best, weights)
+        out[part[still]] = relative_sharpness(now[still], best, weights, share=agreed)
         if axes is None or still.all():
             continue
         share = held(tile_rows(readings, part, "focus.tile_across"))[~still]
@@ -177,7 +178,7 @@ def _judge_shot(
         counted = np.where(np.isnan(best), np.nan, 1.0)
         # Allowance may be more than was needed: no frame is sharper than the best.
         out[part[~still]] = np.minimum(
-            relative_sharpness(tiles, counted, weights), 100.0
+            relative_sharpness(tiles, counted, weights, share=agreed), 100.0
         )
     coarser = _coarser(readings, rows, known)
     if axes is not None:
@@ -200,15 +201,21 @@ def _coarser(
     read = _read_rows(readings, known)
     if len(read) < _FEWEST_RISES:
         return out
-    best = best_of(
-        tile_rows(readings, read, "focus.tile_coarser"), LIT_SHARE, jumps=math.inf
-    )
     contrast = tile_rows(readings, read, "focus.tile_contrast_percent")
+    best = best_of(
+        tile_rows(readings, read, "focus.tile_coarser"),
+        LIT_SHARE,
+        jumps=math.inf,
+        contrast=contrast,
+    )
     weights = tile_weights(contrast, ~np.isnan(best))
     at = _read_rows(readings, rows)
     if at.size:
         percent = relative_sharpness(
-            tile_rows(readings, at, "focus.tile_coarser"), best, weights
+            tile_rows(readings, at, "focus.tile_coarser"),
+            best,
+            weights,
+            share=agreed_share(~np.isnan(best)),
         )
         out[np.searchsorted(rows, at)] = percent
     return out
@@ -382,7 +389,7 @@ def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
     """Return the crispest edges of a move over those now, where shots change, in %."""
     rows = readings.rows
     out = np.full(rows, np.nan)
-    rise = held(readings["focus.edge_rise_px"][:, None])[:, 0]
+    rise = held(_confirmed(readings["focus.edge_rise_px"])[:, None])[:, 0]
     shots = readings["framing.shot"]
     least = np.minimum(smear.x, smear.y)
     for first, last in runs(~smear.zooming & ~np.isnan(shots)):
@@ -398,6 +405,19 @@ def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
             with np.errstate(invalid="ignore"):
                 share[now < CRISP_RISE_PX] = 100.0
             out[a:b] = share
+    return out
+
+
+def _confirmed(rise: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return readings no wider than the wider of those before and behind.
+
+    A single wide one is a thing that moves where there is no other edge.
+    """
+    out: NDArray[np.float64] = np.array(rise, np.float64)
+    read = np.flatnonzero(~np.isnan(out))
+    if read.size >= 3:
+        seen = np.pad(out[read], 1, mode="edge")
+        out[read] = np.minimum(out[read], np.maximum(seen[:-2], seen[2:]))
     return out
 
 

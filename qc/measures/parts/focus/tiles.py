@@ -19,6 +19,7 @@ __all__ = [
     "RELEASE",
     "SHARP_SIGMA",
     "TILES",
+    "agreed_share",
     "best_of",
     "held",
     "relative_sharpness",
@@ -41,6 +42,8 @@ _DETAIL_FLOOR = 0.1
 _JUMPY_SHARE = 0.4
 # A shot is as sharp as it is in the sharpest twentieth of its readings.
 BEST_PERCENTILE = 95.0
+# So few tiles, or fewer, must nearly all be soft.
+_FEW_TILES = 4
 # Sharpness must be back by this factor over the limit before a soft stretch ends.
 RELEASE = 1.15
 # A tile counts that is lit in this share of the shot.
@@ -57,6 +60,8 @@ def relative_sharpness(
     detail: NDArray[np.floating],
     reference: NDArray[np.floating],
     weights: NDArray[np.floating] | None = None,
+    *,
+    share: float = 0.5,
 ) -> NDArray[np.float64]:
     """Return each frame's detail on the subject's tiles, in percent of the reference.
 
@@ -68,12 +73,14 @@ def relative_sharpness(
         The best that each tile has been; NaN where it does not count.
     weights : (tiles,) array or None
         How much each tile counts; none of those that count may be 0.
+    share : float
+        A frame is as sharp as the sharpest of so large a share of its tiles.
 
     Returns
     -------
     (n,) array of float64
-        Weighed median over the tiles that count, the upper one of two; NaN where fewer
-        than two could be read.
+        Weighed median over the tiles that count, or another share of them, the upper
+        one of two; NaN where fewer than two could be read.
     """
     counts = ~np.isnan(reference)
     if not counts.any() or not len(detail):
@@ -83,17 +90,32 @@ def relative_sharpness(
     # Sorted, NaN comes last. Of an even number the upper middle one counts, so that a
     # frame is soft only if more than half of its tiles are.
     if weights is None:
-        at = np.minimum(known // 2, shares.shape[1] - 1)
+        at = np.minimum((share * known).astype(np.intp), shares.shape[1] - 1)
         middle = np.sort(shares, axis=1)[np.arange(len(shares)), at]
     else:
         order = np.argsort(shares, axis=1)
         shares = np.take_along_axis(shares, order, axis=1)
         own = np.where(np.isnan(shares), 0.0, np.asarray(weights)[counts][order])
         below = np.cumsum(own, axis=1)
-        # A hair over half, for sums that are not exact.
-        past = below > 0.5 * below[:, -1:] * (1.0 + 1e-9)
+        # A hair over the share, for sums that are not exact.
+        past = below > share * below[:, -1:] * (1.0 + 1e-9)
         middle = shares[np.arange(len(shares)), np.argmax(past, axis=1)]
     return np.where(known >= min(2, counts.sum()), middle, np.nan)
+
+
+def agreed_share(counts: NDArray[np.bool_]) -> float:
+    """Return which share of the tiles that count has to be soft in a soft frame.
+
+    Half of many. Few tiles are one thing on a plain ground: where it leaves some of
+    them for others, or another comes and goes, most of them lose their detail; a lens
+    takes it from all.
+
+    Examples
+    --------
+    >>> [agreed_share(np.ones(n, bool)) for n in (4, 8, 40)]
+    [0.9, 0.7, 0.54]
+    """
+    return 0.5 + 0.4 * min(1.0, _FEW_TILES / max(int(np.count_nonzero(counts)), 1))
 
 
 def tile_weights(
@@ -125,7 +147,11 @@ def tile_weights(
 
 
 def best_of(
-    detail: NDArray[np.floating], share_lit: float, *, jumps: float = _JUMPY_SHARE
+    detail: NDArray[np.floating],
+    share_lit: float,
+    *,
+    jumps: float = _JUMPY_SHARE,
+    contrast: NDArray[np.floating] | None = None,
 ) -> NDArray[np.float64]:
     """Return the best that each tile has been; NaN for tiles that were never sharp.
 
@@ -137,6 +163,10 @@ def best_of(
     jumps : float
         A tile counts if its detail jumps from frame to frame by no more than this
         share of its mean.
+    contrast : (m, tiles) array or None
+        Coarse contrast in some frames. The sharpest tile, which others are held
+        against to tell the subject, is one with much of it: of a tile with hardly any,
+        what a coder leaves is many times as much.
     """
     detail = np.asarray(detail, np.float64)
     with warnings.catch_warnings():
@@ -151,9 +181,24 @@ def best_of(
         warnings.simplefilter("ignore", RuntimeWarning)
         steps = np.nanmean(np.abs(np.diff(detail, axis=0)), axis=0)
         best[steps > jumps * np.nanmean(detail, axis=0)] = np.nan
-        best[best < _SUBJECT_SHARE * np.nanmax(best)] = np.nan
+        best[best < _SUBJECT_SHARE * _sharpest(best, contrast)] = np.nan
         best[best < _DETAIL_FLOOR] = np.nan
     return best
+
+
+def _sharpest(
+    best: NDArray[np.float64], contrast: NDArray[np.floating] | None
+) -> float:
+    """Return the best of the sharpest tile, of those with the more contrast."""
+    known = best[~np.isnan(best)]
+    if not known.size:
+        return math.nan
+    if contrast is not None:
+        usual = np.nanmedian(np.asarray(contrast, np.float64), axis=0)
+        much = best[usual >= np.nanmedian(usual[~np.isnan(best)])]
+        if not np.isnan(much).all():
+            return float(np.nanmax(much))
+    return float(known.max())
 
 
 def rows_of_shots(shots: NDArray[np.float32]) -> list[NDArray[np.intp]]:

@@ -25,7 +25,13 @@ from qc.measures.parts.motion.motionpatches import (
     smoothed,
     sums_at,
 )
-from qc.measures.parts.motion.motionvote import STILL, Step, vote_step
+from qc.measures.parts.motion.motionvote import (
+    STILL,
+    STILL_SHARE,
+    Step,
+    rests_behind,
+    vote_step,
+)
 
 __all__ = ["Motion", "MotionTracker"]
 
@@ -33,6 +39,8 @@ _LEAST_TRUST = 0.3
 _CONVERGED = 0.08  # px; a step this small leaves an error of a few hundredths of it
 _STEPS = 5
 _LOST_STEP = 1.5  # px; a first step this long is looked at again coarsely
+_MOST = 0.7  # of all patches; if fewer follow, the ground is asked whether it rests
+_GROUND_TRUST = 0.4  # enough to rest, not to say that nothing is before the lens
 _MANY = 0.5  # followers; with fewer another place is tried too
 _COARSE = 4  # px a cell of the coarse search
 _SEARCH = 10, 6  # cells
@@ -86,6 +94,9 @@ class MotionTracker:
             self._begin(self._smooth, grid)
             return None
         pose, trust = found
+        if self._ground_rests(self._anchor, pose, trust):
+            # What was told of motion before was that of a thing: it is not taken back.
+            self._pose, pose, trust = Pose(), Pose(), _GROUND_TRUST
         self._last = pose.since(self._pose, trust)
         self._pose = pose
         self._anchor.age += 1
@@ -125,6 +136,20 @@ class MotionTracker:
         other = self._refine(anchor, smooth, pose, patient=True)
         both = [f for f in (found, other) if f is not None]
         return max(both, key=lambda f: f[1], default=None)
+
+    def _ground_rests(self, anchor: Anchor, pose: Pose, trust: float) -> bool:
+        """Return whether much of the picture is where the anchor had it.
+
+        What fills a good part of a picture, and moves, may be all that has texture.
+        """
+        moved = math.hypot(pose.x, pose.y)
+        most = trust * anchor.seen >= _MOST
+        if most or self._smooth is None or not 2.0 * STILL < moved < MARGIN:
+            return False
+        sums = sums_at(self._smooth, anchor, Pose())
+        if sums is None:
+            return False
+        return rests_behind(anchor, sums, (pose.x, pose.y), trust) >= STILL_SHARE
 
     def _rests(self, pose: Pose) -> bool:
         """Return whether a pose is the one before."""

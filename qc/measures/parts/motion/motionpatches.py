@@ -37,6 +37,7 @@ _PATCH = (12, 28)  # px; least and greatest side of a patch
 LEAST_PATCHES = 4
 LEAST_SHARE = 0.1  # of the patches must follow, else nothing is known
 _TEXTURE = 0.1  # percent per px; a patch with less gradient tells nothing
+_FAINT = 0.02  # but with this much it tells whether it rests
 WARPED = 0.15  # px; zoom and roll that move the border less need no warping
 FINE_SCALE = 100.0  # zoom and roll are solved for in px at this distance
 _BELL: list[float] = np.exp(-0.5 * (np.arange(-4, 5) / _SIGMA) ** 2).tolist()
@@ -215,6 +216,8 @@ class Anchor:
         self.normal = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], 1)
         self.trace = xx + yy
         self.textured = self.trace > _TEXTURE**2 * a.shape[1]
+        self.seen = float(np.mean(self.textured))  # share of the patches
+        self.faintest = _FAINT**2 * a.shape[1]
         self.tells = enough(self.textured, grid)
         ridge = (0.01 * self.trace + 1e-6)[:, None, None] * np.eye(2)
         inverse = np.linalg.inv(self.normal + ridge)

@@ -22,7 +22,7 @@ from qc.measures.parts.motion.motionpatches import (
     enough,
 )
 
-__all__ = ["STILL", "Step", "vote_step"]
+__all__ = ["STILL", "STILL_SHARE", "Step", "rests_behind", "vote_step"]
 
 _Array = NDArray[np.floating]
 
@@ -30,7 +30,7 @@ _ALIKE = 0.5  # share of a patch's contrast that must be the same thing seen aga
 _FOLLOWS = 0.2  # px; farther from the common motion a patch does not follow it
 STILL = 0.06  # px; closer to rest than this a patch is still
 _STILL_SOME, _TOGETHER = 0.25, 0.6  # fewer suffice if the others do not agree
-_STILL_SHARE = 0.35  # so many still patches: the camera rests, whatever the others do
+STILL_SHARE = 0.35  # so many still patches: the camera rests, whatever the others do
 _SMALL = 0.3  # px; so little every patch may vouch for
 _AGREED = 0.05  # px; spread of votes that need no second pass
 _TELLING = 0.05  # of a patch's gradients must lie along the motion
@@ -116,6 +116,41 @@ def vote_step(
     )
 
 
+def rests_behind(
+    anchor: Anchor,
+    sums: NDArray[np.float64],
+    moved: tuple[float, float],
+    followers: float,
+) -> float:
+    """Return the share of the patches that lie where they lay, faint ones with them.
+
+    A ground with little texture tells nothing by itself beside a face or a hand in
+    front of it; that it rests it can tell.
+
+    Parameters
+    ----------
+    sums : (7, patches) array
+        Of `sums_at`, for a picture that has not moved.
+    moved : (float, float)
+        What others say, px.
+    followers : float
+        Share of the textured patches that say so.
+
+    Returns
+    -------
+    float
+        Of all that say the one or the other; 0 if too few rest.
+    """
+    faint = anchor.trace > anchor.faintest
+    own, worth = weigh_patches(sums, anchor.facts_of(faint), 1.0 - _ALIKE)[2:]
+    rests = (worth > 0) & (np.hypot(own[:, 0], own[:, 1]) < 2.0 * STILL)
+    # An edge along the motion rests in any case.
+    count = int(np.count_nonzero(rests & _tells(anchor, np.array(moved))))
+    if count < max(LEAST_PATCHES, LEAST_SHARE * anchor.grid.count):
+        return 0.0
+    return count / (count + followers * int(np.count_nonzero(anchor.textured)))
+
+
 def _scales(spread: float) -> tuple[float, ...]:
     """Return the distances, in px, at which patches lose their vote, pass by pass."""
     if spread < _AGREED:
@@ -141,6 +176,6 @@ def _starting_vote(
         still, together = vote.resting / vote.voters, vote.together / vote.voters
         # Nothing stays still in a picture whose camera moves: if much of it does,
         # the rest is what moves in front of it.
-        if still >= _STILL_SHARE or (still >= _STILL_SOME and together < _TOGETHER):
+        if still >= STILL_SHARE or (still >= _STILL_SOME and together < _TOGETHER):
             return rest, STILL
     return (vote.x, vote.y), vote.spread

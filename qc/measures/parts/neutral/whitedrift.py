@@ -35,7 +35,7 @@ __all__ = [
 _START_S = 0.5  # the start a surface is held against
 _RELEASE = 0.6
 _BRIDGE_S = 0.5
-_STEP_S = 0.4  # a change within this is a step, and no walk
+_STEP_S = 0.2  # most of a change within this is a step, and no walk
 # Share of the change that the picture as a whole must have made as well: else only the
 # surface has changed, a swab that soaks up blood, a shadow, a hand.
 _SHARED = 0.4
@@ -47,7 +47,8 @@ class _Course:
     """One surface over time."""
 
     rows: NDArray[np.intp]
-    away: NDArray[np.float64]  # u'v' from its own start
+    far: NDArray[np.float64]  # u'v' from its own start
+    away: NDArray[np.float64]  # the same where the picture went with it, else 0
     times: NDArray[np.float64]
 
 
@@ -62,9 +63,9 @@ def _courses(
         uv = smoothed(uv_of(readings["white.patch_codes"][own], signal), readings)
         at = times[own]
         start = np.median(uv[at < at[0] + _START_S], axis=0)
-        away = np.hypot(*(uv - start).T)
-        away[~_shared(readings, own, signal)] = 0.0
-        yield _Course(own, away, at)
+        far = np.hypot(*(uv - start).T)
+        away = np.where(_shared(readings, own, signal), far, 0.0)
+        yield _Course(own, far, away, at)
 
 
 def _shared(
@@ -118,7 +119,7 @@ def _finding(
     before = words_of_codes(measured, codes[course.rows[: max(first // 2, 3)]])
     around = slice(max(worst - 2, 0), worst + 3)
     after = words_of_codes(measured, codes[course.rows[around]])
-    walked = walked_s(course.times, course.away, worst)
+    walked = walked_s(course.times, course.far, worst)
     how = drift_words(measured, readings, int(course.rows[first]), walked)
     advice = drift_advice(walked)
     box = readings["white.neutral_box"][course.rows[worst]]

@@ -95,7 +95,8 @@ def _of_the_search(
             text = (
                 "No neutral surface was found that is sure enough; white balance was "
                 f"not judged. The likeliest is at {_label(measured, readings, row)} "
-                f"(confidence {float(confidence[row]):.2f}, needed {least:g})."
+                f"(confidence {float(confidence[row]):.2f} at best; needed {least:g} "
+                "in a quarter of its looks)."
             )
         yield f"{text} {_HELP}"
     elif known < _WHOLE * readings.rows and (source == CANDIDATE).any():

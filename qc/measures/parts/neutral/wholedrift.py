@@ -60,10 +60,14 @@ def _framings(readings: Readings) -> Iterable[_Framing]:
     known = ~np.isnan(numbers)
     for first, last in runs(known):
         cuts = first + 1 + np.flatnonzero(np.diff(numbers[first:last]))
-        for a, b in itertools.pairwise([first, *cuts.tolist(), last]):
+        for a, after in itertools.pairwise([first, *cuts.tolist(), last]):
+            stops = readings["white.picture_stops"][a:after].astype(np.float64)
+            seen = np.flatnonzero(~np.isnan(stops).any(axis=1))
+            # Behind its last sight it was another picture.
+            b = a + int(seen[-1]) + 1 if seen.size else a
             if times[b] - times[a] < _SHORTEST_S:
                 continue
-            stops = held(readings["white.picture_stops"][a:b].astype(np.float64))
+            stops = held(stops[: b - a])
             if not np.isnan(stops).any():
                 yield _Framing(a, b, smoothed(stops, readings), times[a : b + 1])
 

@@ -33,6 +33,9 @@ _ACROSS, _DOWN = 40, 24
 _SMALL = 320_000  # pixels
 # Levels of R'G'B', shares of black to white, between which a ratio says something.
 _FLOOR, _CEILING = 0.07, 0.95
+# What has less of one channel than this share of another has hardly any: flare, black
+# level and a codec's steps make of that what they like.
+_COLOURED = 0.25
 _EVERY_S = 0.24
 # A change of the mean of Cb or Cr, share of the range, that is looked into at once.
 _JUMP = 0.0012
@@ -45,6 +48,9 @@ _SHIFTED, _WITH = 0.06, 0.65
 # standard's (knee, toe, look) makes colours stronger or weaker as they get brighter,
 # all ratios by one power, which leaves greys alone. A lamp moves greys as well.
 _EXPOSED, _POWER, _RANGED = 0.25, 0.35, 0.2
+# From so many stops on another light falls on the picture, or none: a lamp that fades
+# leaves the colour of others, and is no setting of white.
+_FADED = 2.0
 # A larger change than this that no lamp makes is another picture's.
 _LARGE_STOPS = 0.6
 _FEWEST = 0.2  # share of the points that must be of use in both pictures
@@ -187,7 +193,8 @@ def _points(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> _Point
     rgb[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
     rgb[1] = (luma - kr * rgb[0] - kb * rgb[2]) / (1.0 - kr - kb)
     red, green, blue = log_light(rgb, signal.transfer)
-    usable = (rgb.max(axis=0) < _CEILING) & (rgb.min(axis=0) > _FLOOR)
+    most, least = rgb.max(axis=0), rgb.min(axis=0)
+    usable = (most < _CEILING) & (least > np.maximum(_FLOOR, _COLOURED * most))
     return _Points(red - green, blue - green, green, usable)
 
 
@@ -208,7 +215,10 @@ def _change(
     if count < max(_FEWEST * both.size, 12):
         return None
     red, blue = now.red[both] - first.red[both], now.blue[both] - first.blue[both]
-    if abs(_median(now.green[both] - first.green[both])) > _EXPOSED:
+    exposed = abs(_median(now.green[both] - first.green[both]))
+    if exposed > _FADED and not loose:
+        return None
+    if exposed > _EXPOSED:
         power = power_of_change(first.red[both], first.blue[both], red, blue)
         if power is None and not loose:
             return None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from qc.measures.parts.scan.flatnoise import UNEVEN
 from qc.records import Readings
@@ -20,6 +21,10 @@ __all__ = ["FINE_GRAIN", "LIKE", "mid_percent"]
 FINE_GRAIN = 1.3
 # Moved by more than this from frame to frame (percent of width: a pixel in 1920).
 _STILL_PERCENT = 0.06
+# Where the picture cannot be followed, something moves if its cells have gone as far as
+# this, percent of width, within so many frames.
+_GONE_PERCENT, _GONE_FRAMES = 0.5, 2
+_FOLLOWED = 0.5  # share of it that must follow
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
 # One of a key frame stands for its group, up to the next if that one is alike.
@@ -62,7 +67,7 @@ def mid_percent(readings: Readings, limit: float) -> NDArray[np.floating]:
         readings["noise.grain"],
         readings["noise.uneven"],
     )
-    moves = _motion(readings) > _STILL_PERCENT
+    moves = _moves(readings)
     told = _told(plain, moves, limit)
     here = _plain(readings, plain, told)
     keys = _Looks.of(readings, "key_")
@@ -85,15 +90,26 @@ def _near(readings: Readings, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(last > first)
 
 
-def _motion(readings: Readings) -> NDArray[np.floating]:
-    """Return how far the picture moved since the frame before, percent of width."""
-    if "steadiness.dx_percent" in readings.columns:
-        return np.hypot(
-            readings["steadiness.dx_percent"], readings["steadiness.dy_percent"]
+def _moves(readings: Readings) -> NDArray[np.bool_]:
+    """Return where the picture has moved since the frame before."""
+    nothing = np.full(readings.rows, np.nan, np.float32)
+
+    def column(name: str) -> NDArray[np.floating]:
+        return readings[name] if name in readings.columns else nothing
+
+    gone = column("framing.motion_percent")
+    wide = 2 * _GONE_FRAMES + 1
+    about = maximum_filter1d(np.nan_to_num(gone), wide, mode="nearest")
+    with np.errstate(invalid="ignore"):
+        part = column("steadiness.trust") < _FOLLOWED
+        if "steadiness.dx_percent" not in readings.columns:
+            return np.asarray(gone > _STILL_PERCENT)
+        moved = np.hypot(
+            column("steadiness.dx_percent"), column("steadiness.dy_percent")
         )
-    if "framing.motion_percent" in readings.columns:
-        return readings["framing.motion_percent"]
-    return np.full(readings.rows, np.nan, np.float32)
+        out = (moved > _STILL_PERCENT) | (np.isnan(moved) & (about > _GONE_PERCENT))
+        # Where but a part rests, or goes, the rest of it does another thing.
+        return np.asarray(out | (part & (about > _STILL_PERCENT)))
 
 
 def _plain(

@@ -68,6 +68,9 @@ _DIP_CELL_SHARE = 0.12
 # on either side, and of both neighbours, by far more than it varies in the take.
 _NOTCH_SHARE = 0.3
 _NOTCH_BESIDE = 0.5
+# Where motion turns, frames beside are slow as well: all but one of the two on either
+# side change by so much more.
+_NOTCH_AMONG = 0.45
 _NOTCH_CELL_PERCENT = 4.0
 _NOTCH_DIFFERENCE = 0.65
 # Hardly moved but with as many pixels changed: a live frame, whose noise is new.
@@ -84,6 +87,10 @@ _NOTCH_REACH = 4
 _CATCH_SPREAD, _CATCH_SUM, _CATCH_RISE = 4.5, 1.4, 0.1
 _DROP_SPREAD, _DROP_SUM, _DROP_BESIDE = 5.0, 2.5, 0.3
 _CATCH_CELL, _CATCH_BESIDE = -0.35, 0.7
+# A coder that leaves most blocks of a frame as they were makes such notches by chance,
+# in living pictures some in a minute (real recordings): they are told in company, so
+# many repeats within so long.
+_COMPANY, _COMPANY_S = 4, 10.0
 # Where noise is coded so many pixels change in every live frame.
 _NOISY_PERCENT = 60.0
 _MOST_LOG = 3.0
@@ -345,7 +352,30 @@ def notches(changes: Changes) -> Flags:
         both &= (less <= _NOTCH_BOTH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED)
         out |= (deep | both) & moving & (cell <= _NOTCH_CELL_PERCENT)
         out &= cell <= _NOTCH_BESIDE * beside
+        out &= cell <= _NOTCH_AMONG * _second_least(cell)
     return out
+
+
+def _second_least(values: Values) -> Values:
+    """Return the second least of the two values before and the two behind each."""
+    near = np.stack([np.roll(values, by) for by in (-2, -1, 1, 2)])
+    return np.asarray(np.sort(near, axis=0)[1])
+
+
+def _in_company(shallow: Flags, sure: Flags, times: NDArray[np.float64]) -> Flags:
+    """Return those of the shallow notches that have other repeats near them."""
+    begins = times[:-1]
+    rows = np.flatnonzero(shallow | sure)
+    out = np.zeros(len(shallow), bool)
+    if len(rows) < _COMPANY:
+        return out
+    at = begins[rows]
+    # Any so many in a row that lie close together.
+    for first in np.flatnonzero(
+        at[_COMPANY - 1 :] - at[: len(at) - _COMPANY + 1] <= _COMPANY_S
+    ):
+        out[rows[first : first + _COMPANY]] = True
+    return out & shallow
 
 
 def catching_up(changes: Changes) -> Flags:
@@ -422,7 +452,7 @@ def repeated(
     A dip is a frame, or a stretch of still ones, in which hardly anything changes
     although much does a few frames before and after. Noise, where a codec has left
     some, prevents it in live pictures. Where less moves, `notches` tell, and
-    `catching_up` where a codec blurs them.
+    several of `catching_up` where a codec blurs them.
     """
     if not len(changes.difference):
         return is_still
@@ -451,7 +481,8 @@ def repeated(
     makes_up = catching_up(changes)
     if otherwise is not None:
         makes_up &= ~otherwise
-    return np.asarray(out | notches(changes) | makes_up, bool)
+    out = out | notches(changes)
+    return np.asarray(out | _in_company(makes_up & ~out, out, changes.times), bool)
 
 
 def again(states: Values) -> tuple[Flags, Flags]:
