@@ -50,7 +50,7 @@ def test_two_good_fields_are_none(scan: Scan, lag: float) -> None:
 @pytest.mark.parametrize(("scan", "lag"), SCANS)
 def test_a_field_that_stands(scan: Scan, lag: float, field: str) -> None:
     images = _dead(_clip(lag), field, 37, FRAMES)
-    (one,) = [f for f in found(take(images, scan)) if f.unit == "times"]
+    (one,) = [f for f in found(take(images, scan)) if f.unit == "% of the other"]
     assert one.rule == "picture.combing"
     assert one.grade is Grade.REVIEW
     # Frame 37 holds the field that then stands: frame 38 is the first that lacks one.
@@ -63,7 +63,9 @@ def test_a_field_that_stands(scan: Scan, lag: float, field: str) -> None:
 
 def test_a_field_that_stands_for_a_while() -> None:
     images = _dead(_clip(0.5), "lower", 20, 70)
-    (one,) = [f for f in found(take(images, "top field first")) if f.unit == "times"]
+    (one,) = [
+        f for f in found(take(images, "top field first")) if f.unit == "% of the other"
+    ]
     assert abs(one.start_frame - 21) <= 2
     assert abs(one.end_frame - 70) <= 2
 
@@ -99,7 +101,7 @@ def test_film_pulled_down_is_none(rate: int) -> None:
             image[1::2] = lower[1::2]
             images.append(noisy(image, len(images), 1.5))
     told = found(take(images, "progressive", rate=rate))
-    assert [f for f in told if f.unit in ("times", "%")] == []
+    assert [f for f in told if f.unit in ("% of the other", "%")] == []
 
 
 def test_a_still_picture_tells_nothing() -> None:

@@ -230,8 +230,9 @@ def _finding(
         values = readings["combing.field_change_times"][here]
         if state == "upper":  # it stands: told by how much less it changes
             values = 1.0 / values
+        values = 100.0 * values
         worst = float(values.min())
-        limit = 1.0 / measured.limits["combing.field_change_times"]
+        limit = 100.0 / measured.limits["combing.field_change_times"]
     gross = level and abs(worst) >= _GROSS * abs(limit)
     message, advice = _words(state, worst)
     return finding_of(
@@ -244,7 +245,7 @@ def _finding(
         worst_row=int(here[np.abs(values - worst).argmin()]),
         worst=worst,
         limit=limit,
-        unit="%" if level else "times",
+        unit="%" if level else "% of the other",
         message=message,
         advice=advice,
     )
@@ -261,7 +262,8 @@ def _words(state: State, worst: float) -> tuple[str, str]:
     else:
         message = (
             f"The {lost} field stands while the {kept} one goes on: every other line "
-            "shows an older moment, and what moves has teeth."
+            f"shows an older moment, and what moves has teeth. It changes {worst:.0f} % "
+            "as much from frame to frame."
         )
     return message, (
         "Check cable, converter and recorder: one field is lost on the way. Record a "
