@@ -262,8 +262,8 @@ def _words(state: State, worst: float) -> tuple[str, str]:
     else:
         message = (
             f"The {lost} field stands while the {kept} one goes on: every other line "
-            f"shows an older moment, and what moves has teeth. It changes {worst:.0f} % "
-            "as much from frame to frame."
+            "shows an older moment, and what moves has teeth. From frame to frame it "
+            f"changes {worst:.0f} % as much."
         )
     return message, (
         "Check cable, converter and recorder: one field is lost on the way. Record a "
