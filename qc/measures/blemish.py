@@ -26,11 +26,11 @@ from qc.measures.base import (
 )
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.splash import SplashWatch
+from qc.measures.parts.spots.spotland import LandWatch
 from qc.measures.parts.spots.spotlooks import (
     LookKeeper,
     detail_map,
-    evened,
-    level_map,
+    half_level,
 )
 from qc.measures.parts.spots.spotmaps import (
     OWN_EDGES,
@@ -39,7 +39,12 @@ from qc.measures.parts.spots.spotmaps import (
     with_splashes,
     with_swayed,
 )
-from qc.measures.parts.spots.spotplaces import holds, is_pixel
+from qc.measures.parts.spots.spotplaces import (
+    SWAY_PERCENT,
+    holds,
+    is_pixel,
+    stood_still,
+)
 from qc.measures.parts.spots.spotsway import SwayBank
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
@@ -54,17 +59,14 @@ _FIRST_S, _EARLY_S, _LOOK_S, _REST_S, _LATE_S = 0.12, 0.2, 0.25, 0.5, 1.0
 _FAST = 0.03  # of the width, from look to look
 _AT_REST = 3  # looks without motion
 _COMPARED_FIRST, _COMPARED_EARLY = 24, 60
-# At rest, a few places are held against the last look: a pan must not be over before
-# the next. Mean difference, of their own deviation, and in percent of black-to-white.
+# At rest a few places are held against the last look: a pan must not be over before the
+# next. Mean difference, of their own deviation, and in percent of black-to-white.
 _STIR_STEP, _STIR_SHARE, _STIR_PERCENT = 8, 0.15, 0.3
 _PATIENCE_S = 2.0  # after something stirred that was no motion of the whole
 _WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
+_SURELY = 15.0  # Student's t of a spot that little moves do not deny
+_ALL_JUDGED = 0.9  # where less could be, little moves are looked at too
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
-# The whole motion of a take, percent of the width, under which no two framings can
-# lie as far apart as looks must; and the share of frames whose motion must be known.
-_STILL_PERCENT, _STILL_KNOWN = 2.0, 0.8
-_SWAY_PERCENT = 0.35  # likewise: less than pairs of looks under a sway lie apart
-_CORNER = 0.5  # of the width, from the middle: what a zoom moves there
 _MARK_SHARE = 0.02  # of the width: smallest outline drawn
 
 
@@ -87,7 +89,8 @@ class _Reader:
         self._level = words.as_level(setup.limits["blemish.least_percent"])
         self._detail = words.as_level(setup.limits["blemish.blur_percent"])
         self._keeper, self._maps, self._watch = LookKeeper(), SpotMaps(), PixelWatch()
-        self._splashes, self._bank = SplashWatch(), SwayBank()
+        self._splashes, self._landed = SplashWatch(), LandWatch()
+        self._bank = SwayBank()
         self._row = -1
         self._idle = 0
         self._next = self._sense = self._next_pixels = float("-inf")
@@ -101,10 +104,13 @@ class _Reader:
         if picture.damaged:
             return {}
         self._splashes.frame(picture, self._row)
+        self._landed.frame(picture, self._row, seconds)
         if not self._due(picture, seconds):
             return {}
         differences = self._keeper.look(picture, self._row, seconds)
         self._splashes.look(picture, seconds, self._keeper.here)
+        if self._splashes.now is not None:
+            self._landed.look(self._splashes.now, seconds)
         self._idle = 0 if self._keeper.moved else self._idle + 1
         self._plan(picture, seconds)
         here = self._keeper.here
@@ -122,10 +128,8 @@ class _Reader:
     def _keep(
         self, picture: Picture, seconds: float, here: tuple[int, NDArray[np.float32]]
     ) -> None:
-        even = picture.view(evened)
-        if even is not None:
-            maps = picture.view(level_map), picture.view(detail_map)
-            self._bank.add(self._row, seconds, even, maps, here)
+        maps = picture.view(half_level), picture.view(detail_map)
+        self._bank.add(self._row, seconds, maps, here)
 
     def _due(self, picture: Picture, seconds: float) -> bool:
         """Return whether to look now: in time, or when a resting picture stirs."""
@@ -166,9 +170,12 @@ class _Reader:
     def finish(self) -> Mapping[str, object]:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
         judged = self._maps.judged if self._maps.blocks else 0.0
-        if judged < _WELL_JUDGED:
-            spots = with_swayed(spots, self._bank.spots(), self._level, self._detail)
-        spots = with_splashes(spots, self._splashes.found, self._row)
+        if judged < _ALL_JUDGED:
+            swayed = self._bank.spots()
+            spots = [s for s in spots if not self._denied(s)]
+            spots = with_swayed(spots, swayed, self._level, self._detail)
+        came = [*self._splashes.found, *self._landed.all()]
+        spots = with_splashes(spots, came, self._row)
         pixels = self._watch.pixels()
         # In a small recording a stuck pixel is also seen as a tiny spot.
         size = self._watch.size
@@ -187,6 +194,12 @@ class _Reader:
             )
         }
 
+    def _denied(self, spot: Spot) -> bool:
+        """Return whether little moves deny a spot that was there from the start."""
+        if spot.without >= 0 or spot.mask is None or spot.sure >= _SURELY:
+            return False
+        return self._bank.denies(spot.mask, spot.level, spot.detail)
+
 
 def _few_of(picture: Picture) -> NDArray[np.float32]:
     return picture.view(proxy_luma)[::_STIR_STEP, ::_STIR_STEP].copy()
@@ -196,29 +209,12 @@ def _seen(measured: Measured) -> _Seen | None:
     seen = measured.totals.get("blemish", {}).get("seen")
     if not isinstance(seen, _Seen):
         return None
-    if (seen.places or seen.pixels or seen.spots) and _stood_still(measured.picture):
+    if (seen.places or seen.pixels or seen.spots) and stood_still(measured.picture):
         # People who walk through a still picture can pass for framings of it.
-        sways = not _stood_still(measured.picture, _SWAY_PERCENT)
+        sways = not stood_still(measured.picture, SWAY_PERCENT)
         kept = tuple(s for s in seen.spots if s.splash or (s.swayed and sways))
         return _Seen(kept, (), crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
-
-
-def _stood_still(readings: Readings | None, percent: float = _STILL_PERCENT) -> bool:
-    """Return whether the frames' motion adds up to less than any two framings' shift.
-
-    A zoom moves the sides and leaves the middle. Without enough readings of the motion
-    nothing is said.
-    """
-    names = tuple(f"steadiness.{n}_percent" for n in ("dx", "dy", "zoom"))
-    if readings is None or any(name not in readings.columns for name in names):
-        return False
-    steps = np.stack([readings[name] for name in names]).astype(np.float64)
-    known = ~np.isnan(steps).any(axis=0)
-    if known.mean() < _STILL_KNOWN:
-        return False
-    path = np.ptp(np.cumsum(np.where(known, steps, 0.0), axis=1), axis=1)
-    return bool(max(np.hypot(path[0], path[1]), _CORNER * path[2]) < percent)
 
 
 # ------------------------------------------------------------------------ findings
@@ -410,7 +406,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=5,
+    version=6,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -478,16 +474,17 @@ MEASURE = Measure(
         "From when on a spot is there follows from what each look shows in its place "
         "beyond what another look shows of the same scene: a hidden Markov chain (not "
         "yet, there, gone; stray looks apart), told at 95 % and else left open. "
-        "Where less than half of the picture could be judged so, looks that lie 0.35 "
-        "to 3 % of the width apart (a sway, a slow zoom) are laid over each other in "
-        "the middle of their way: the slopes of what stays, by least squares over up "
-        "to forty pairs, give it as a map; a dark or blurred patch counts if it is "
-        "soft, the same in both halves of the take, tells half of what is left over "
-        "around it, better than a thing nearer or farther would, and the scene beside "
-        "it comes along. A spot that comes at once (darker within two pictures, or "
-        "blurred from look to look), with soft edges, nothing moving around it and "
-        "the same scene behind it, and stays for two and a half seconds is told too, "
-        "as one that may lie on the lens while the scene has not moved on. "
+        "Where less than nine tenths of the picture could be judged so, looks that lie "
+        "0.35 to 3 % of the width apart (a sway, a slow zoom) are laid over each other "
+        "in the middle of their way: the slopes of what stays, by least squares over "
+        "twice twelve pairs, give it as two maps; a patch counts if it is soft, over "
+        "five times what the maps differ by around it, tells most of what is left "
+        "over there, better than a thing nearer or farther would, and the scene beside "
+        "it comes along. What comes at once (within two pictures, or blurred "
+        "from look to look; where people move about, between the middle of three looks "
+        "and the middle of the three before), soft, with nothing moving around it and "
+        "the same scene behind it, and stays is told too, as a spot that may lie on "
+        "the lens while the scene has not moved on. "
         "Single pixels count that lie "
         "beyond everything two pixels away in 65 % of the looks or more, each moved "
         "against the one before."

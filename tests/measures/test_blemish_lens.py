@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from qc.measures import blemish
 from qc.measures.parts.spots.splash import SplashWatch
+from qc.measures.parts.spots.spotplaces import stood_still
 from qc.measures.parts.spots.spotpool import pooled_regions
 from qc.records import Readings
 from qc.store import ColumnStore
@@ -103,7 +103,7 @@ def test_a_zoom_is_motion_too(step: tuple[float, float, float], still: bool) -> 
         store.append(dict(zip(names, step, strict=True)))
     edges = np.arange(41, dtype=np.int64)
     readings = Readings("picture", Fraction(1, 25), edges, store)
-    assert blemish._stood_still(readings) is still
+    assert stood_still(readings) is still
 
 
 # -------------------------------------------------------------------------- splashes

@@ -13,16 +13,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from qc.measures import blemish
 from qc.measures.parts.spots.splash import SplashWatch
 from qc.measures.parts.spots.spotfield import follow, grid_of
 from qc.measures.parts.spots.spotlooks import (
     LookKeeper,
     detail_map,
     evened,
-    level_map,
+    half_level,
 )
-from qc.measures.parts.spots.spotsway import Fixed, SwayBank, fixed_pattern
+from qc.measures.parts.spots.spotplaces import stood_still
+from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns
+from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 from qc.records import Readings
 from qc.store import ColumnStore
 from tests.measures.test_blemish import (
@@ -76,14 +77,14 @@ def test_fixed_pattern_is_found_again_from_small_moves() -> None:
     shifts = [(float(a), float(b)) for a, b in random.uniform(-1.6, 1.6, (30, 2))]
     moves, left = swayed_pairs(pattern, scene, shifts, size)
     left += random.normal(0, 0.01, left.shape).astype(np.float32)
-    found = fixed_pattern(moves, left, 0.4, 0.02)
+    (found,) = fixed_patterns([Rims(moves, left, 0.4, 0.02)])
     # What is wide is taken away on both sides.
     goal = pattern - cv2.GaussianBlur(pattern, (0, 0), 14.0)
     assert np.corrcoef(found.ravel(), goal.ravel())[0, 1] > 0.95
     # A stiff solution is weaker than what is there, and never stronger.
     share = found[24:29, 38:43].mean() / goal[24:29, 38:43].mean()
     assert 0.7 <= share <= 1.02
-    nothing = fixed_pattern(moves, np.zeros_like(left), 0.4, 0.02)
+    (nothing,) = fixed_patterns([Rims(moves, np.zeros_like(left), 0.4, 0.02)])
     assert np.abs(nothing).max() < 1e-6
 
 
@@ -129,10 +130,10 @@ def fixed(images: list[Image]) -> list[Fixed]:
     for i, image in enumerate(images):
         seen = picture(image, index=i)
         keeper.look(seen, i, i / 3)
-        here, even = keeper.here, seen.view(evened)
-        if here is not None and even is not None and bank.due(i / 3, here):
-            maps = seen.view(level_map), seen.view(detail_map)
-            bank.add(i, i / 3, even, maps, here)
+        here = keeper.here
+        if here is not None and bank.due(i / 3, here):
+            maps = seen.view(half_level), seen.view(detail_map)
+            bank.add(i, i / 3, maps, here)
     return bank.spots()
 
 
@@ -260,4 +261,4 @@ def test_a_little_sway_is_told_from_rest(step: float, still: bool) -> None:
         store.append(dict(zip(names, (step * (-1) ** i, 0.0, 0.0), strict=True)))
     edges = np.arange(41, dtype=np.int64)
     readings = Readings("picture", Fraction(1, 25), edges, store)
-    assert blemish._stood_still(readings, 0.25) is still
+    assert stood_still(readings, 0.25) is still

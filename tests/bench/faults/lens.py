@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -17,11 +18,15 @@ __all__ = [
     "blemish",
     "blurred",
     "disc",
+    "dust",
     "hunting",
     "knock",
+    "landing",
     "soft",
     "soft_slowly",
+    "stuck",
     "sway",
+    "swayed",
 ]
 
 
@@ -197,29 +202,108 @@ def knock(job: Job) -> Injected | None:
 # ------------------------------------------------------------------------- spots
 
 
+@dataclass(frozen=True)
+class _Disc:
+    """A soft-edged ellipse in a picture of so many rows and columns."""
+
+    mask: NDArray[np.float32]
+    where: tuple[int, int, int, int]
+
+    @classmethod
+    def of(cls, job: Job, shares: tuple[float, float]) -> _Disc:
+        """Lay it anywhere, so many shares of the width across."""
+        h, w = job.piece.size
+        across = job.between(*shares) * w
+        tall = across * job.between(0.7, 1.3)
+        x, y = job.between(across, w - across), job.between(tall, h - tall)
+        rows, columns = np.mgrid[0:h, 0:w].astype(np.float32)
+        far = np.hypot((columns - x) / (across / 2), (rows - y) / (tall / 2))
+        mask = np.clip((1.25 - far) / 0.5, 0, 1)[..., None].astype(np.float32)
+        return cls(
+            mask, (int(x - across / 2), int(y - tall / 2), int(across), int(tall))
+        )
+
+    def over(self, depth: float, blur: float) -> Callable[[Light, int], Light]:
+        """Return what takes so much of the light there and blurs the rest.
+
+        Parameters
+        ----------
+        blur : float
+            Sd as a share of the breadth.
+        """
+        x, y, across, tall = self.where
+        h, w = self.mask.shape[:2]
+        x0, x1 = max(0, x - across // 2), min(w, x + across + across // 2 + 2)
+        y0, y1 = max(0, y - tall // 2), min(h, y + tall + tall // 2 + 2)
+        m, left = self.mask[y0:y1, x0:x1], np.float32(1 - depth)
+
+        def dirty(light: Light, _: int) -> Light:
+            part = light[y0:y1, x0:x1]
+            under = blurred(part, across * blur) * left
+            light[y0:y1, x0:x1] = part * (1 - m) + under * m
+            return light
+
+        return dirty
+
+
+_DROP, _DROP_BLUR = (0.03, 0.08), 0.12
+_DUST = 0.012, 0.025
+
+
+def _laid_over(job: Job, disc: _Disc, first: int, blur: float) -> Injected:
+    span = first, len(job.piece.frames)
+    frames = job.relight(span, disc.over(job.strength / 100, blur))
+    return Injected(frames, span, job.strength, where=disc.where)
+
+
 def blemish(job: Job) -> Injected | None:
     """A drop on the lens that darkens and blurs. Strength: darkening in percent."""
-    h, w = job.piece.size
-    across = job.between(0.03, 0.08) * w
-    tall = across * job.between(0.7, 1.3)
-    x, y = job.between(across, w - across), job.between(tall, h - tall)
-    rows, columns = np.mgrid[0:h, 0:w].astype(np.float32)
-    far = np.hypot((columns - x) / (across / 2), (rows - y) / (tall / 2))
-    mask = np.clip((1.25 - far) / 0.5, 0, 1)[..., None].astype(np.float32)
-    total = len(job.piece.frames)
+    disc, total = _Disc.of(job, _DROP), len(job.piece.frames)
     first = 0 if job.rng.random() < 0.3 else int(job.between(0, 0.33) * total)
-    depth = np.float32(job.strength / 100)
-    x0, x1 = max(0, int(x - across)), min(w, int(x + across) + 1)
-    y0, y1 = max(0, int(y - tall)), min(h, int(y + tall) + 1)
+    return _laid_over(job, disc, first, _DROP_BLUR)
 
-    def dirty(light: Light, _: int) -> Light:
-        part = light[y0:y1, x0:x1]
-        m = mask[y0:y1, x0:x1]
-        smear = blurred(part, across * 0.12) * (1 - depth)
-        light[y0:y1, x0:x1] = part * (1 - m) + smear * m
-        return light
 
-    where = (int(x - across / 2), int(y - tall / 2), int(across), int(tall))
-    return Injected(
-        job.relight((first, total), dirty), (first, total), job.strength, where=where
-    )
+def landing(job: Job) -> Injected | None:
+    """A drop that hits the lens of a camera at rest, and stays."""
+    first = int(job.between(0.3, 0.6) * len(job.piece.frames))
+    return _laid_over(job, _Disc.of(job, _DROP), first, _DROP_BLUR)
+
+
+def dust(job: Job) -> Injected | None:
+    """A grain of dust that was there from the start: small, and it does not blur."""
+    return _laid_over(job, _Disc.of(job, _DUST), 0, 0.0)
+
+
+def swayed(job: Job) -> Injected | None:
+    """A drop that was there from the start, under a boom that swings slowly."""
+    t = np.arange(len(job.piece.frames)) / job.fps
+    hz, reach = job.between(0.2, 0.4), job.between(1.5, 4.0)
+    turn = 2 * math.pi * (hz * t + job.rng.random())
+    along = 0.5 * reach / 100 * job.piece.size[1] * np.sin(turn)
+    lean = job.between(0.1, 0.6)
+    path = np.stack([along, lean * along], axis=1)
+    frames, _ = _moved(job, 0, path)
+    still = replace(job.piece, frames=frames)
+    job = Job(still, job.strength, job.rng, job.cuts, job.avoid)
+    made = _laid_over(job, _Disc.of(job, _DROP), 0, _DROP_BLUR)
+    made.told.update({"hz": hz, "reach_percent": reach})
+    return made
+
+
+def stuck(job: Job) -> Injected | None:
+    """A pixel that stays bright, its neighbours raised as a camera's colours do.
+
+    Strength: of the way to white, in percent.
+    """
+    h, w = job.piece.size
+    x, y = (int(job.between(12, n - 12)) for n in (w, h))
+    s = job.piece.signal
+    near = np.array([[0.12, 0.35, 0.12], [0.35, 1.0, 0.35], [0.12, 0.35, 0.12]])
+    share = near * job.strength / 100
+    out = []
+    for luma, cb, cr in job.piece.frames:
+        new = luma.copy()
+        part = new[y - 1 : y + 2, x - 1 : x + 2].astype(np.float64)
+        new[y - 1 : y + 2, x - 1 : x + 2] = np.rint(part + (s.white - part) * share)
+        out.append((new, cb, cr))
+    return Injected(out, (0, len(out)), job.strength, where=(x - 1, y - 1, 3, 3))

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfield import carried
-from qc.measures.parts.spots.spotlooks import detail_map, level_map
+from qc.measures.parts.spots.spotlooks import detail_map, half_level, level_map
 from qc.records import Picture
 from qc.views import proxy_luma
 
-__all__ = ["Splash", "SplashWatch"]
+__all__ = ["Shown", "Splash", "SplashWatch", "laid", "move_at"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -98,7 +98,7 @@ class Splash:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Shown:
+class Shown:
     """One look: level and detail at half the size of the small picture, and where."""
 
     row: int
@@ -107,7 +107,7 @@ class _Shown:
     chain: int
     place: Map | None
 
-    def since(self, other: _Shown) -> Map | None:
+    def since(self, other: Shown) -> Map | None:
         """Return what to add to places of this look to come to another, in px.
 
         None where it is not known; what has moved then is no quiet place.
@@ -127,7 +127,7 @@ class _Watched:
     box: Box
     inside: Mask
     around: Mask
-    before: _Shown
+    before: Shown
     since: float
     looks: int = 0
     missed: int = 0
@@ -140,9 +140,10 @@ class SplashWatch:
     def __init__(self) -> None:
         self._frames: deque[tuple[int, Map]] = deque(maxlen=_FRAMES)
         # The last two looks, for the level and for the detail.
-        self._last: dict[str, list[_Shown]] = {name: [] for name in _LEAST}
+        self._last: dict[str, list[Shown]] = {name: [] for name in _LEAST}
         self._next_detail = float("-inf")
         self._watched: list[_Watched] = []
+        self.now: Shown | None = None
         self.found: list[Splash] = []
 
     def frame(self, picture: Picture, row: int) -> None:
@@ -163,7 +164,7 @@ class SplashWatch:
         if seconds >= self._next_detail:
             self._next_detail = seconds + _DETAIL_S
             names.append("detail")
-        now = _shown(picture, self._frames[-1][0], here, len(names) > 1)
+        now = self.now = _shown(picture, self._frames[-1][0], here, len(names) > 1)
         if now is None:
             return
         last = self._last["level"]
@@ -179,7 +180,7 @@ class SplashWatch:
         while len(self._frames) > 1:  # the newest is the first of what comes
             self._frames.popleft()
 
-    def _check(self, now: _Shown, seconds: float, names: list[str]) -> None:
+    def _check(self, now: Shown, seconds: float, names: list[str]) -> None:
         """Keep watching what is as it was when it came; tell what has stayed."""
         left = []
         for one in self._watched:
@@ -188,7 +189,7 @@ class SplashWatch:
             if one.name not in names:
                 left.append(one)
                 continue
-            move = _move_at(now.since(one.before), one.box, now.level.shape)
+            move = move_at(now.since(one.before), one.box, now.level.shape)
             change = getattr(now, one.name)[one.box] - _moved(
                 getattr(one.before, one.name), one.box, move
             )
@@ -213,9 +214,9 @@ class SplashWatch:
             left.append(one)
         self._watched = left
 
-    def _new(self, name: str, now: _Shown, seconds: float) -> Iterator[_Watched]:
+    def _new(self, name: str, now: Shown, seconds: float) -> Iterator[_Watched]:
         """Yield what has come since the look before."""
-        last = _laid(self._last[name][1], now)
+        last = laid(self._last[name][1], now)
         change = getattr(now, name) - getattr(last, name)
         if name == "detail":  # a dark spot has less detail for being dark
             change -= np.minimum(now.level - last.level, 0)
@@ -239,7 +240,7 @@ class SplashWatch:
             and _falls(smooth, labels, label, facts[label])  # no lamp, no glint
         ]
         likely.sort(key=lambda label: -int(facts[label, cv2.CC_STAT_AREA]))
-        earlier = _laid(self._last[name][0], now) if likely else last
+        earlier = laid(self._last[name][0], now) if likely else last
         for label in likely[:_TRIED]:
             one = self._judged(
                 name, (earlier, last, now), labels == label, facts[label], seconds
@@ -250,7 +251,7 @@ class SplashWatch:
     def _judged(
         self,
         name: str,
-        looks: tuple[_Shown, _Shown, _Shown],
+        looks: tuple[Shown, Shown, Shown],
         part: Mask,
         facts: NDArray[np.int32],
         seconds: float,
@@ -339,15 +340,13 @@ class SplashWatch:
 
 def _shown(
     picture: Picture, row: int, here: tuple[int, Map] | None, detailed: bool
-) -> _Shown | None:
-    level = picture.view(level_map)
-    size = level.shape[1] // _SHARE, level.shape[0] // _SHARE
-    if min(size) < 8 * _MARGIN:
+) -> Shown | None:
+    if min(picture.view(level_map).shape) < _SHARE * 8 * _MARGIN:
         return None
-    small = np.asarray(cv2.resize(level, size, None, 0, 0, cv2.INTER_AREA), np.float32)
+    small = picture.view(half_level)
     detail = picture.view(detail_map) if detailed else _NOTHING
     chain, place = (-1, None) if here is None else here
-    return _Shown(row, small, detail, chain, place)
+    return Shown(row, small, detail, chain, place)
 
 
 def _told(one: _Watched, width: int) -> Splash:
@@ -358,7 +357,7 @@ def _told(one: _Watched, width: int) -> Splash:
     )
 
 
-def _laid(one: _Shown, now: _Shown) -> _Shown:
+def laid(one: Shown, now: Shown) -> Shown:
     """Return an earlier look as it looks from the place of a new one."""
     move = now.since(one)
     if move is None or not np.any(move):
@@ -367,10 +366,10 @@ def _laid(one: _Shown, now: _Shown) -> _Shown:
     for mine, theirs in ((now.level, one.level), (now.detail, one.detail)):
         laid = carried(theirs, move) if theirs.size and mine.size else _NOTHING
         maps.append(np.where(np.isfinite(laid), laid, mine) if laid.size else laid)
-    return _Shown(one.row, maps[0], maps[1], now.chain, now.place)
+    return Shown(one.row, maps[0], maps[1], now.chain, now.place)
 
 
-def _move_at(move: Map | None, box: Box, shape: tuple[int, ...]) -> NDArray[np.float32]:
+def move_at(move: Map | None, box: Box, shape: tuple[int, ...]) -> NDArray[np.float32]:
     """Return how far a place has moved, (x, y) in px of the maps."""
     if move is None:
         return np.zeros(2, np.float32)
@@ -434,7 +433,7 @@ def _contrast(crop: Map, inside: Mask, around: Mask) -> float:
 
 
 def _shows_through(
-    looks: tuple[_Shown, _Shown, _Shown],
+    looks: tuple[Shown, Shown, Shown],
     box: Box,
     inside: Mask,
     around: Mask,

@@ -34,6 +34,7 @@ __all__ = [
     "LookKeeper",
     "detail_map",
     "evened",
+    "half_level",
     "level_map",
 ]
 
@@ -57,6 +58,7 @@ _WELL, _WELL_SPREAD = 0.065, 0.5  # of the width; natural logarithm
 _VISITED = 96
 _REST = 0.15  # px of the small picture between two looks
 _ALIKE = 6.0  # px, about as finely as the middle is laid
+_LITTLE, _OFF_LITTLE = 0.03, 0.35  # of the width; of the contrast
 _SAME = 0.6  # correlation of the middle of two looks that follow one another
 _LIGHT_SHARE = 6  # light that changes over more than some of these px is evened out
 _LIGHT_SIGMA = 2.4  # of those px
@@ -78,6 +80,13 @@ def level_map(picture: Picture) -> Map:
     luma = picture.view(proxy_luma)
     out = np.log(np.maximum(luma, 0.0) + np.float32(_FOOT))
     return np.asarray(cv2.GaussianBlur(out, (0, 0), _LEVEL_SIGMA), np.float32)
+
+
+def half_level(picture: Picture) -> Map:
+    """Return `level_map` at half its size, (h // 2, w // 2)."""
+    level = picture.view(level_map)
+    size = level.shape[1] // _DETAIL_SHARE, level.shape[0] // _DETAIL_SHARE
+    return np.asarray(cv2.resize(level, size, None, 0, 0, cv2.INTER_AREA), np.float32)
 
 
 def evened(picture: Picture) -> Bytes | None:
@@ -276,28 +285,28 @@ class LookKeeper:
     def _placed(self, even: Bytes, coarse: Map) -> tuple[int, Map, Map]:
         """Return in which chain a picture is, where, and the last step there."""
         width, last = even.shape[1], self._last
-        guess = np.zeros((*grid_of(*even.shape)[0].shape, 2), np.float32)
+        nothing = np.zeros((*grid_of(*even.shape)[0].shape, 2), np.float32)
         if last is not None and last.even.shape == even.shape:
             far = coarse_shift(last.coarse, coarse)
             shift = np.array([-width * far.x, -width * far.y], np.float32)
-            # It moves on as before, unless the pictures themselves say otherwise.
-            if (
-                max(abs(_middle(last.step[..., i]) - shift[i]) for i in (0, 1))
-                <= _ALIKE
-            ):
-                guess = last.step
-            elif far.fit >= _SAME:
-                guess[...] = shift
+            # It moves on as before, unless the pictures themselves say otherwise; and
+            # they may be wrong, where people walk before a plain ground.
+            guess = last.step
+            if max(abs(_middle(last.step[..., i]) - shift[i]) for i in (0, 1)) > _ALIKE:
+                guess = nothing + shift if far.fit >= _SAME else nothing
             field = follow(last.even, even, guess)
+            if field is None and guess is not last.step:
+                field = follow(last.even, even, last.step)
+                if field is not None and not _lies_well(last.even, even, field):
+                    field = None
             if field is not None:
                 step = field.there
                 if _most(step) < _REST:
                     # At rest: errors too small to be motion must not add up to it.
-                    step = np.zeros_like(step)
+                    step = nothing
                 return last.chain, last.place - step / np.float32(width), step
         self._chains += 1
         self._visited.clear()
-        nothing = np.zeros_like(guess)
         return self._chains, nothing, nothing
 
     @property
@@ -365,6 +374,19 @@ def _most(move: Map) -> float:
     sizes = np.hypot(move[..., 0], move[..., 1]).ravel()
     place = int(_MUCH * (sizes.size - 1))
     return float(np.partition(sizes, place)[place])
+
+
+def _lies_well(old: Bytes, new: Bytes, field: Field) -> bool:
+    """Return whether a picture has come a little way and lies well over the other."""
+    if _most(field.there) > _LITTLE * new.shape[1]:
+        return False
+    laid = carried(old.astype(np.float32), field.there)[::2, ::2]
+    few = new[::2, ::2].astype(np.float32)
+    known = np.isfinite(laid)
+    if known.mean() < _MUCH:
+        return False
+    contrast = _middle(np.abs(few - _middle(few)))
+    return _middle(np.abs(laid - few)[known]) <= _OFF_LITTLE * contrast
 
 
 def _well_moved(away: Map, left: Map) -> float:

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.spotslopes import middle
+
 __all__ = ["FEWEST", "pooled_regions"]
 
 Map = NDArray[np.float32]
@@ -71,7 +73,7 @@ def pooled_regions(
         inside = weight >= 0.5
         pooled = np.where(inside, _spread(t, sigma) / around, 0)
         change = np.where(inside, _spread(mean, sigma) / around, 0)
-        usual = 1.4826 * float(np.median(np.abs(pooled[inside])))
+        usual = 1.4826 * middle(np.abs(pooled[inside]))
         needed = max(least_t, _BEYOND[name] * usual) * fewer
         for sign in (1, -1) if name == "level" else (-1,):
             cores = (sign * pooled > needed) & (sign * change > _AGREES * least)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotpool import FEWEST
+from qc.measures.parts.spots.spotslopes import middle
 
 __all__ = ["FLOOR", "PRIOR", "Sums"]
 
@@ -17,7 +19,7 @@ Map = NDArray[np.float32]
 
 FLOOR = {"level": 0.012, "detail": 0.06}  # nothing is known better, in logarithms
 PRIOR = 4.0  # values of the usual scatter, beside those of a place itself
-_USUAL = 80.0  # percentile of the scatter over the picture
+_USUAL = 0.8  # of the places scatter no more
 
 
 @dataclass(slots=True, eq=False)
@@ -125,11 +127,17 @@ class Sums:
         scatter = (rest[::2, ::2] / np.maximum(n[::2, ::2] - 1, 1))[known[::2, ::2]]
         # A few values may agree by chance: what is usual in this picture counts
         # as some more of them.
-        usual = np.float32(np.percentile(scatter, _USUAL)) if scatter.size else 1.0
+        usual = np.float32(_most(scatter)) if scatter.size else np.float32(1)
         spread = (rest + np.float32(PRIOR) * usual) / (least - 1 + np.float32(PRIOR))
         mean = mean - _surface(mean, known)
         t = mean / np.sqrt((spread + np.float32(FLOOR[name] ** 2)) / least)
         return np.where(known, mean, 0), np.where(known, t, 0), n
+
+
+def _most(values: NDArray[np.floating]) -> float:
+    """Return a percentile, without what numpy's checks first."""
+    at = int(_USUAL * (values.size - 1))
+    return float(np.partition(values, at)[at])
 
 
 def _spread(fresh: NDArray[np.bool_], shape: tuple[int, ...]) -> Map:
@@ -141,11 +149,17 @@ def _spread(fresh: NDArray[np.bool_], shape: tuple[int, ...]) -> Map:
     )
 
 
+@functools.lru_cache(maxsize=8)
+def _terms(height: int, width: int) -> Map:
+    """Return terms of second order at every place, (height, width, 6)."""
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].astype(np.float32)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
 def _surface(values: Map, known: NDArray[np.bool_]) -> Map:
     """Return the surface of second order that most of the values lie near to."""
     height, width = values.shape
-    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].astype(np.float32)
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    terms = _terms(height, width)
     few = known[::4, ::4]
     some, goal = terms[::4, ::4][few], values[::4, ::4][few]
     if len(goal) < 60:
@@ -159,6 +173,6 @@ def _surface(values: Map, known: NDArray[np.bool_]) -> Map:
         )
         factors = np.asarray(solved, np.float32).ravel()
         off = goal - some @ factors
-        scale = max(2.0 * float(np.median(np.abs(off))), 1e-4)
+        scale = max(2.0 * middle(np.abs(off)), 1e-4)
         weight = np.asarray(1.0 / (1.0 + (off / scale) ** 2) ** 2, np.float32)
     return np.asarray(terms @ factors, np.float32)

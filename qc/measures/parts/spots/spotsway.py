@@ -1,11 +1,9 @@
 """Spots under a picture that moves a little: the sway of a boom, a slow zoom.
 
 When the scene moves by less than a spot is large, the spot covers itself in two looks
-laid over each other: what is left over is its rim, darker on one side and brighter on
-the other, the more the farther the scene has come. Over many pairs of looks that gives
-the slope of what stays in its place, and the slopes give the spot (as the gain of a
-telescope's sensor is found from pictures of the sky that were moved against each other;
-a least-squares problem, solved by conjugate gradients).
+laid over each other: what is left over is its rim. `spotslopes` makes a map of what
+stays from the rims of many pairs of looks; here the pairs are chosen, and the spots are
+told from what a scene at several depths, or people in it, leave over.
 """
 
 from __future__ import annotations
@@ -18,50 +16,53 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotfield import follow
+from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, middle, slopes
 
-__all__ = ["Fixed", "SwayBank", "fixed_pattern"]
+__all__ = ["Fixed", "SwayBank"]
 
 Map = NDArray[np.float32]
-Bytes = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
 
-_MOST_LOOKS, _MOST_PAIRS, _FEWEST_PAIRS = 40, 40, 8
+_MOST_LOOKS, _MOST_PAIRS, _FEWEST_PAIRS = 40, 24, 8
 _GAP_S = 0.24
-_LEAST_S = 5.5  # over which looks must lie: more than one swing of a boom
+_LEAST_S = 4.0  # over which looks must lie: about one swing of a boom
 _NEW = 0.002  # of the width: nearer looks show the same
 _SHIFT, _BEST = (0.0035, 0.03), 0.012  # of the width, between two looks of a pair
-_LEAST_FIT = 0.6  # correlation of two looks laid over each other
 _BLOCK, _CONTRAST = 9, 0.015  # px; natural logarithm
 _ALONG = 0.65  # of the places with contrast, that come along
 _NEARBY, _TO_TELL = 10, 0.1  # px beside a spot; of them, that have contrast
 _ALONG_BESIDE, _ALONG_ALL = 0.75, 0.85  # of the places with contrast
+_ROUNDS, _LEAST_OFF = 3, 1e-4  # of the width
 _CLIP = {"level": 0.4, "detail": 1.5}
 _FLOOR = {"level": 0.02, "detail": 0.15}
-_STEPS = 40, 20, 20  # of conjugate gradients, each with weights by what was left
-_STIFF, _BACK = 0.03, 0.002  # against slopes, and against anything, of what is known
-_WIDE = 14.0  # px; what is wider is not told from light that falls off
-_LEAST = {"level": 0.035, "detail": 0.2}
-_BEYOND = 4.0  # times what most places show
-_ALIKE = 0.7, 1.4  # of it, what either half of the pairs must show
-_AREA, _FILLED, _LONGEST = (0.0004, 0.03), 0.45, 3.5
+_LEAST = {"level": 0.03, "detail": 0.2}
+# How far the halves of the pairs differ around a place, over so many px, and the share
+# of what most places show that counts as well; the spot must be so many times that.
+# Over 21 moved takes without a spot the most was 4.5 in a place like a spot (6.3 at the
+# picture's edge); of 75 spots 70 had 5 to 58.
+_AROUND_SIGMA, _USUAL_SHARE = 4.0, 0.7
+_BEYOND, _BORDERS = 3.5, 1.5
+_SURE, _LESS_SURE = 6.5, 5.0
+_ALIKE = 0.65, 1.5  # of it, what either half of the pairs must show
+_AREA, _FILLED, _LONGEST = (0.0004, 0.03), 0.4, 3.5
 _MARGIN, _BORDER = 4, 2  # px
-# What may be left once the spot is taken away, of what was left over before. Over 32
-# moved takes without a spot the least was 0.58 in a place like a spot; spots had 0.13
-# to 0.5.
-_EXPLAINED = 0.5
-# Shares of the move at which a thing nearer or farther comes along; how much better the
-# spot must tell what is left over.
-_OTHERS, _BETTER = (0.5, 0.75, 1.3, 1.6, 2.0), 1.1
-# Of the spot: from px to px, and what lies around it.
-_STEEPEST, _AROUND = 0.6, 0.75
+_TRIED = 6  # places, the surest
+# Of a spot that was found otherwise. Of 17 spots the least that either half showed
+# was 0.36; of an edge that grew out of the middle of a zoom, 0.03 to 0.26.
+_DENIED = 0.25
+# Shares of the move at which a thing nearer or farther comes along.
+_OTHERS = 0.5, 0.75, 1.3, 1.6, 2.0
+# What may be left once the spot is taken away, of what was left over before; and how
+# much better the spot must tell it than any of these. Of less sure ones more is asked.
+_EXPLAINED, _BETTER_EXPLAINED = (0.55, 1.1), (0.5, 1.2)
+# Of the spot: from px to px, and what most of what lies around it may show.
+_STEEPEST, _AROUND, _MOST_OF = 0.62, 0.45, 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Kept:
     row: int
     seconds: float
-    even: Bytes
     maps: dict[str, Map]
     chain: int
     place: Map
@@ -122,6 +123,7 @@ class SwayBank:
     def __init__(self) -> None:
         self._kept: list[_Kept] = []
         self._gap = _GAP_S
+        self._halves: dict[str, list[Map]] = {}
 
     def due(self, seconds: float, here: tuple[int, Map]) -> bool:
         """Return whether a look is worth keeping."""
@@ -138,7 +140,6 @@ class SwayBank:
         self,
         row: int,
         seconds: float,
-        even: Bytes,
         maps: tuple[Map, Map],
         here: tuple[int, Map],
     ) -> None:
@@ -147,15 +148,12 @@ class SwayBank:
         Parameters
         ----------
         maps : (level, detail)
-            See `spotlooks`.
+            Of one size; see `spotlooks`.
         """
-        level, detail = maps
-        size = detail.shape[1], detail.shape[0]
-        small = cv2.resize(level, size, None, 0, 0, cv2.INTER_AREA)
-        both = {"level": np.asarray(small, np.float32), "detail": detail}
-        if self._kept and self._kept[-1].even.shape != even.shape:
+        both = dict(zip(_LEAST, maps, strict=True))
+        if self._kept and self._kept[-1].maps["detail"].shape != maps[1].shape:
             self._kept = []
-        self._kept.append(_Kept(row, seconds, even, both, *here))
+        self._kept.append(_Kept(row, seconds, both, *here))
         if len(self._kept) > _MOST_LOOKS:
             self._kept = self._kept[::2]
             self._gap *= 2
@@ -167,22 +165,44 @@ class SwayBank:
         pairs = [pair for pair in self._pairs() if pair is not None]
         if len(pairs) < _FEWEST_PAIRS:
             return []
+        halves = self._halves = _halves(pairs)
         out: list[Fixed] = []
         for name in _LEAST:
-            out += _found(pairs, name)
+            out += _found(pairs, name, halves)
         return sorted(out, key=lambda one: -one.sure)
+
+    def denies(self, mask: Mask, level: float, detail: float) -> bool:
+        """Return whether what stays by the pairs is next to nothing in a place.
+
+        An edge that grows out of the middle of a zoom may pass for a spot where looks
+        far apart are compared.
+
+        Parameters
+        ----------
+        level, detail : float
+            What was found there, natural logarithms.
+        """
+        changes = {"level": level, "detail": min(detail, 0.0)}
+        shares = [
+            float(np.median(half[mask])) / changes[name]
+            for name, two in self._halves.items()
+            for half in two
+            if abs(changes[name]) >= _LEAST[name]
+        ]
+        return bool(shares) and max(shares) < _DENIED
 
     def _pairs(self) -> Iterator[_Pair | None]:
         """Lay looks over others that lie about as far off as is best, two each."""
         chosen: list[tuple[_Kept, _Kept]] = []
+        places = np.stack([one.place for one in self._kept])
+        chains = np.array([one.chain for one in self._kept])
         for i, new in enumerate(self._kept):
-            far = [
-                (abs(_size(new.place - old.place) - _BEST), k)
-                for k, old in enumerate(self._kept[:i])
-                if old.chain == new.chain
-                and _SHIFT[0] <= _size(new.place - old.place) <= _SHIFT[1]
-            ]
-            chosen += [(self._kept[k], new) for _, k in sorted(far)[:2]]
+            away = places[:i] - new.place
+            sizes = np.hypot(away[..., 0], away[..., 1]).mean(axis=(1, 2))
+            fit = (chains[:i] == new.chain) & (sizes >= _SHIFT[0])
+            off = np.where(fit & (sizes <= _SHIFT[1]), np.abs(sizes - _BEST), np.inf)
+            best = [k for k in np.argsort(off)[:2] if np.isfinite(off[k])]
+            chosen += [(self._kept[k], new) for k in best]
         for at in np.linspace(0, len(chosen) - 1, min(len(chosen), _MOST_PAIRS)):
             yield _pair_of(*chosen[round(at)])
 
@@ -194,29 +214,44 @@ def _size(move: Map) -> float:
 
 def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
     """Lay two looks over each other; None if they do not fit."""
-    width = new.even.shape[1]
-    guess = np.float32(width) * (old.place - new.place)
-    field = follow(old.even, new.even, guess, bend=False)
-    if field is None:
-        return None
     h, w = new.maps["detail"].shape
-    share = np.float32(w / width)
-    move = np.asarray(cv2.resize(field.there * share, (w, h)), np.float32)
+    steps = _smooth(old.place - new.place) * np.float32(w)
+    move = np.asarray(cv2.resize(steps, (w, h)), np.float32)
     left = {n: _laid(new, old, n, move, 1.0, (0, 0)) for n in _LEAST}
-    one = _part(new.maps["level"], -0.5 * move, (0, 0))
-    two = _part(old.maps["level"], 0.5 * move, (0, 0))
-    known = np.isfinite(one) & np.isfinite(two)
-    if known.mean() < 0.5:
-        return None
-    filled = [np.where(known, v, new.maps["level"]) for v in (one, two)]
-    fine = [v - cv2.GaussianBlur(v, (0, 0), 4.0) for v in filled]
-    if float(np.corrcoef(fine[0][known], fine[1][known])[0, 1]) < _LEAST_FIT:
+    if np.isfinite(left["level"]).mean() < 0.5:
         return None
     resting = new.maps["level"] - old.maps["level"]
-    resting -= np.float32(np.median(resting))
+    resting -= np.float32(middle(resting[::3, ::3]))
     if _moves_along(left["level"], resting) < _ALONG:
         return None
     return _Pair(np.moveaxis(move, -1, 0), left, resting, (new, old))
+
+
+@functools.lru_cache(maxsize=8)
+def _terms(rows: int, columns: int) -> NDArray[np.float64]:
+    """Return terms of second order at the places of a grid, (n, 6)."""
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    return terms.reshape(-1, 6)
+
+
+def _smooth(steps: Map) -> Map:
+    """Return the surface of second order that most of the steps lie near to.
+
+    Dirt on the lens, and what moves by itself, bent them.
+    """
+    terms = _terms(*steps.shape[:2])
+    goal = steps.reshape(-1, 2).astype(np.float64)
+    weight = np.ones((len(goal), 1))
+    for _ in range(_ROUNDS):
+        weighted = terms * weight
+        _, factors = cv2.solve(
+            weighted.T @ terms, weighted.T @ goal, flags=cv2.DECOMP_SVD
+        )
+        off = ((goal - terms @ factors) ** 2).sum(axis=1, keepdims=True)
+        usual = max(middle(off), _LEAST_OFF**2)
+        weight = 1.0 / (1.0 + off / (4.0 * usual)) ** 2
+    return np.asarray((terms @ factors).reshape(steps.shape), np.float32)
 
 
 def _moves_along(left: Map, resting: Map) -> float:
@@ -224,11 +259,12 @@ def _moves_along(left: Map, resting: Map) -> float:
 
     Where a camera stands still, what moves before it must not pass for the picture.
     """
+    known = np.isfinite(left)
     moved, rested = (
-        cv2.blur(np.nan_to_num(one) ** 2, (_BLOCK, _BLOCK)) for one in (left, resting)
+        cv2.blur(np.where(known, one, 0) ** 2, (_BLOCK, _BLOCK))
+        for one in (left, resting)
     )
-    told = np.maximum(moved, rested) > _CONTRAST**2
-    told[np.isnan(left)] = False
+    told = (np.maximum(moved, rested) > _CONTRAST**2) & known
     told = told[::_BLOCK, ::_BLOCK]
     if not told.any():
         return 0.0
@@ -259,101 +295,9 @@ def _laid(
     """Return what is left over if the scene came along by a share of its move."""
     half = np.float32(0.5 * share) * move
     rest = _part(new.maps[name], -half, corner) - _part(old.maps[name], half, corner)
-    return np.asarray(rest - np.float32(np.nanmedian(rest)), np.float32)
-
-
-def fixed_pattern(moves: Map, left: Map, clip: float, floor: float) -> Map:
-    """Return what stays in its place, from what is left over of pairs of looks.
-
-    Parameters
-    ----------
-    moves : (n, 2, h, w) array
-        Of the scene, px to the right and down from the later look to the earlier.
-    left : (n, h, w) array
-        The later look less the earlier one, each moved half the way; NaN if unknown.
-    clip, floor : float
-        More is another thing; less is noise.
-
-    Returns
-    -------
-    (h, w) array
-        But for what changes slowly over the picture.
-    """
-    known = np.isfinite(left) & (np.abs(left) < clip)
-    rest = np.where(known, left, 0).astype(np.float32)
-    weight = known.astype(np.float32)
-    g = np.zeros(left.shape[1:], np.float32)
-    for steps in _STEPS:
-        x, y = weight * moves[:, 0], weight * moves[:, 1]
-        a = [
-            (x * moves[:, 0]).sum(0),
-            (x * moves[:, 1]).sum(0),
-            (y * moves[:, 1]).sum(0),
-        ]
-        b = [-(x * rest).sum(0), -(y * rest).sum(0)]
-        g = _integrated(a, b, g, steps)
-        down, across = _slopes(g)
-        off = rest + moves[:, 0] * across + moves[:, 1] * down
-        scale = max(2.0 * float(np.median(np.abs(off[known]))), floor)
-        weight = (known / (1.0 + (off / scale) ** 2)).astype(np.float32)
-    return g - np.asarray(cv2.GaussianBlur(g, (0, 0), _WIDE), np.float32)
-
-
-def _slopes(g: Map) -> tuple[Map, Map]:
-    """Return central differences, down and across."""
-    down, across = np.zeros_like(g), np.zeros_like(g)
-    down[1:-1] = 0.5 * (g[2:] - g[:-2])
-    across[:, 1:-1] = 0.5 * (g[:, 2:] - g[:, :-2])
-    return down, across
-
-
-def _back(down: Map, across: Map) -> Map:
-    """Return the transpose of `_slopes` of two maps."""
-    out = np.zeros_like(down)
-    out[2:] += 0.5 * down[1:-1]
-    out[:-2] -= 0.5 * down[1:-1]
-    out[:, 2:] += 0.5 * across[:, 1:-1]
-    out[:, :-2] -= 0.5 * across[:, 1:-1]
-    return out
-
-
-def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
-    """Solve for the map whose slopes fit best, by conjugate gradients (textbook).
-
-    Parameters
-    ----------
-    a : three (h, w) arrays
-        Sums of the moves' products: across, mixed, down.
-    b : two (h, w) arrays
-        Sums of moves times what is left over: across, down.
-    g : (h, w) array
-        To begin with.
-    """
-    usual = np.float32(max(float(np.median(a[0] + a[2])), 1e-6))
-    stiff, back = np.float32(_STIFF) * usual, np.float32(_BACK) * usual
-    wide, tall = a[0] + stiff, a[2] + stiff
-
-    def applied(g: Map) -> Map:
-        down, across = _slopes(g)
-        out = _back(a[1] * across + tall * down, wide * across + a[1] * down)
-        # Central differences do not see every second place: a little of the nearest.
-        rough = g - cv2.blur(g, (3, 3))
-        return np.asarray(out + back * g + (4 * stiff) * rough, np.float32)
-
-    rest = _back(b[1], b[0]) - applied(g)
-    way = rest.copy()
-    size = start = float(np.vdot(rest, rest))
-    for _ in range(steps):
-        if size <= 1e-6 * start or size == 0:
-            break
-        to = applied(way)
-        step = np.float32(size / max(float(np.vdot(way, to)), 1e-12))
-        g = g + step * way
-        rest = rest - step * to
-        new = float(np.vdot(rest, rest))
-        way = rest + np.float32(new / size) * way
-        size = new
-    return g
+    few = rest[::3, ::3]
+    few = few[np.isfinite(few)]
+    return rest - np.float32(middle(few)) if few.size else rest
 
 
 def _along(pairs: list[_Pair]) -> tuple[Mask, Mask]:
@@ -387,60 +331,67 @@ def _scene_moves(pairs: list[_Pair], mask: Mask, part: Mask) -> bool:
     return bool(told.any()) and float(along[told].mean()) >= _ALONG_ALL
 
 
-def _found(pairs: list[_Pair], name: str) -> Iterator[Fixed]:
+def _halves(pairs: list[_Pair]) -> dict[str, list[Map]]:
+    """Return what stays in its place by the earlier pairs, and by the later ones.
+
+    What wanders by itself, as a shadow does, is not in both places.
+    """
     moves = np.stack([pair.move for pair in pairs])
-    left = np.stack([pair.left[name] for pair in pairs])
-    if name == "detail":
-        left = left - np.minimum(np.stack([p.left["level"] for p in pairs]), 0)
-    limits = _CLIP[name], _FLOOR[name]
-    g = fixed_pattern(moves, left, *limits)
-    usual = 1.4826 * float(np.median(np.abs(g)))
-    least = max(_LEAST[name], _BEYOND * usual)
-    core = g < -least
-    if not core.any():
-        return
+    left = {name: np.stack([pair.left[name] for pair in pairs]) for name in _LEAST}
+    left["detail"] -= np.minimum(left["level"], 0)
+    half = len(pairs) // 2
+    parts = slice(0, half), slice(half, None)
+    found = fixed_patterns(
+        [
+            Rims(moves[part], left[name][part], _CLIP[name], _FLOOR[name])
+            for name in _LEAST
+            for part in parts
+        ]
+    )
+    return {name: found[2 * i : 2 * i + 2] for i, name in enumerate(_LEAST)}
 
-    @functools.cache
-    def halves() -> list[Map]:
-        # In time: what wanders by itself, as a shadow does, is not in both places.
-        half = len(left) // 2
-        parts = slice(0, half), slice(half, None)
-        return [fixed_pattern(moves[part], left[part], *limits) for part in parts]
 
-    @functools.cache
-    def more() -> Map:
-        rest = np.stack([pair.left[other] for pair in pairs])
-        return fixed_pattern(moves, rest, _CLIP[other], _FLOOR[other])
-
+def _found(
+    pairs: list[_Pair], name: str, halves: dict[str, list[Map]]
+) -> Iterator[Fixed]:
+    one, two = halves[name]
+    g, off = 0.5 * (one + two), 0.5 * (one - two)
+    usual = max(1.4826 * middle(np.abs(g)), 1e-4)
+    unsure = cv2.GaussianBlur(off * off, (0, 0), _AROUND_SIGMA)
+    unsure = np.sqrt(unsure + np.float32((_USUAL_SHARE * usual) ** 2))
     other = "detail" if name == "level" else "level"
+    more = 0.5 * (halves[other][0] + halves[other][1])
     rows = [look.row for pair in pairs for look in pair.looks]
-    _, labels = cv2.connectedComponents((g < -0.5 * least).astype(np.uint8))
-    for label in np.unique(labels[core]):
-        part = labels == label
-        mask = part & (g < 0.45 * float(g[part].min()))
-        if not _compact(mask) or not _stays(pairs, name, g, mask, part):
+    tried = []
+    for sign in (-1, 1) if name == "level" else (-1,):
+        shown = np.float32(sign) * g
+        core = (shown > _LEAST[name]) & (shown > _BEYOND * unsure)
+        if not core.any():
             continue
-        deep = g < 0.7 * float(g[part].min())
-        deep &= part
-        strength = float(np.median(g[deep]))
-        shares = [float(np.median(h[deep])) / strength for h in halves()]
-        if not all(_ALIKE[0] <= share <= _ALIKE[1] for share in shares):
-            continue
-        yield Fixed(
-            mask,
-            name,
-            strength,
-            abs(strength) / max(usual, 1e-3),
-            float(np.median(more()[deep])),
-            min(rows),
-            max(rows),
-        )
+        wide = (shown > 0.5 * _LEAST[name]) & (shown > _BORDERS * unsure)
+        _, labels = cv2.connectedComponents(wide.astype(np.uint8))
+        for label in np.unique(labels[core]):
+            part = labels == label
+            mask = part & (shown > 0.45 * float(shown[part].max()))
+            deep = part & (shown > 0.7 * float(shown[part].max()))
+            if not _compact(mask):
+                continue
+            strength = float(np.median(g[deep]))
+            shares = [float(np.median(h[deep])) / strength for h in (one, two)]
+            sure = abs(strength) / float(np.median(unsure[mask]))
+            if sure >= _LESS_SURE and (
+                _ALIKE[0] <= min(shares) and max(shares) <= _ALIKE[1]
+            ):
+                tried.append((sure, strength, part, mask, deep))
+    tried.sort(key=lambda one: -one[0])
+    for sure, strength, part, mask, deep in tried[:_TRIED]:
+        if _stays(pairs, name, g, (mask, part), (strength, sure)):
+            shows = float(np.median(more[deep]))
+            yield Fixed(mask, name, strength, sure, shows, min(rows), max(rows))
 
 
 def _compact(mask: Mask) -> bool:
     rows, columns = np.nonzero(mask)
-    if not rows.size:
-        return False
     h, w = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
     low, high = (share * mask.size for share in _AREA)
     inside = min(rows.min(), columns.min()) >= _BORDER and (
@@ -454,46 +405,65 @@ def _compact(mask: Mask) -> bool:
     )
 
 
-def _stays(pairs: list[_Pair], name: str, g: Map, mask: Mask, part: Mask) -> bool:
+def _stays(
+    pairs: list[_Pair],
+    name: str,
+    g: Map,
+    places: tuple[Mask, Mask],
+    told: tuple[float, float],
+) -> bool:
     """Return whether what is left over around a place is a spot's, and soft.
 
     A thing nearer or farther than the rest moves by another share of the move: then
-    there is a share at which next to nothing is left over.
+    there is a share at which next to nothing is left over. Of the pairs the middle one
+    counts: in some of them people pass.
+
+    Parameters
+    ----------
+    places : masks of the spot and of all that hangs together with it
+    told : (strength, sureness)
     """
+    (mask, part), (strength, sure) = places, told
     rows, columns = np.nonzero(mask)
     top, left = max(int(rows.min()) - _MARGIN, 0), max(int(columns.min()) - _MARGIN, 0)
     box = (
         slice(top, int(rows.max()) + _MARGIN + 1),
         slice(left, int(columns.max()) + _MARGIN + 1),
     )
-    size = -float(g[part].min())
-    size = -float(np.median(g[part & (g < -0.7 * size)]))
-    down, across = _slopes(np.asarray(cv2.GaussianBlur(g, (0, 0), 0.5), np.float32))
-    if float(np.hypot(down, across)[box].max()) > _STEEPEST * size:
+    down, across = slopes(np.asarray(cv2.GaussianBlur(g, (0, 0), 0.5), np.float32))
+    if float(np.hypot(down, across)[box].max()) > _STEEPEST * abs(strength):
         return False
-    wide = cv2.dilate(part[box].astype(np.uint8), np.ones((3, 3), np.uint8)) == 0
-    if wide.any() and float(np.abs(g[box][wide]).max()) > _AROUND * size:
+    around = cv2.dilate(mask[box].astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
+    if not around.any():
+        return False
+    ring = np.abs(g[box][around])
+    at = int(_MOST_OF * (ring.size - 1))
+    if float(np.partition(ring, at)[at]) > _AROUND * abs(strength):
         return False
     if not _scene_moves(pairs, mask, part):
         return False
-    down, across = _slopes(g)
-    sums = np.zeros(2 + len(_OTHERS))
-    for pair in pairs:
+    down, across = slopes(g)
+    sums = []
+    for pair in pairs[::2]:
         move = np.moveaxis(pair.move, 0, -1)[box]
         own = pair.left[name][box]
         shown = -(move[..., 0] * across[box] + move[..., 1] * down[box])
-        tried = [
-            own,
-            own - shown,
-            *(_laid(*pair.looks, name, move, s, (top, left)) for s in _OTHERS),
-        ]
-        known = np.all([np.isfinite(one) for one in tried], axis=0)
+        tried = np.stack(
+            [
+                own,
+                own - shown,
+                *(_laid(*pair.looks, name, move, s, (top, left)) for s in _OTHERS),
+            ]
+        )
+        known = np.isfinite(tried).all(axis=0)
         if known.any():
             # Things that move by themselves must not decide.
             most = _CLIP[name] / 2
-            sums += [
-                float((np.clip(one[known], -most, most) ** 2).sum()) for one in tried
-            ]
-    if sums[1] > _EXPLAINED * sums[0]:
+            sums.append((np.clip(tried[:, known], -most, most) ** 2).sum(axis=1))
+    if not sums:
         return False
-    return bool(sums[2:].min() >= _BETTER * sums[1])
+    each = np.maximum(np.stack(sums), 1e-9)
+    better = float(np.median(each[:, 2:] / each[:, 1:2], axis=0).min())
+    left_over = float(np.median(each[:, 1] / each[:, 0]))
+    most, least = _EXPLAINED if sure >= _SURE else _BETTER_EXPLAINED
+    return left_over <= most and better >= least

@@ -1,0 +1,171 @@
+"""What stays in its place, from what pairs of looks laid over each other leave over.
+
+What is left over of a spot that covers itself is its rim, darker on one side and
+brighter on the other, the more the farther the scene has come. Over many pairs of looks
+that gives the slope of what stays, and the slopes give the spot (as the gain of a
+telescope's sensor is found from pictures of the sky that were moved against each other;
+a least-squares problem, solved by conjugate gradients).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Rims", "fixed_patterns", "middle", "slopes"]
+
+Map = NDArray[np.float32]
+
+_STEPS = 22, 10  # of conjugate gradients, each with weights by what was left
+_STIFF, _BACK = 0.03, 0.002  # against slopes, and against anything, of what is known
+_WIDE = 14.0  # px; what is wider is not told from light that falls off
+_FEW = 3  # every so many places are enough for a median
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rims:
+    """What pairs of looks left over.
+
+    Attributes
+    ----------
+    moves : (n, 2, h, w) array
+        Of the scene, px to the right and down from the later look to the earlier.
+    left : (n, h, w) array
+        The later look less the earlier one, each moved half the way; NaN if unknown.
+    clip, floor : float
+        More is another thing; less is noise.
+    """
+
+    moves: Map
+    left: Map
+    clip: float
+    floor: float
+
+
+def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
+    """Return what stays in its place, by each of several sets of pairs.
+
+    They are solved side by side, which costs less than one after the other.
+
+    Returns
+    -------
+    list of (h, w) arrays
+        But for what changes slowly over the picture.
+    """
+    known = [np.isfinite(r.left) & (np.abs(r.left) < r.clip) for r in several]
+    rests = [
+        np.where(k, r.left, np.float32(0)) for k, r in zip(known, several, strict=True)
+    ]
+    weights = [k.astype(np.float32) for k in known]
+    g = np.zeros((*several[0].left.shape[1:], len(several)), np.float32)
+    for number, steps in enumerate(_STEPS):
+        if number:
+            down, across = slopes(g)
+            for k, rims in enumerate(several):
+                off = rims.moves[:, 0] * across[..., k]
+                off += rims.moves[:, 1] * down[..., k]
+                off += rests[k]
+                few = np.abs(off[:, ::_FEW, ::_FEW])[known[k][:, ::_FEW, ::_FEW]]
+                usual = middle(few) if few.size else 0.0
+                off *= np.float32(1.0 / max(2.0 * usual, rims.floor))
+                off *= off
+                off += 1.0
+                weights[k] = known[k] / off
+        sums = [
+            _sums(r.moves, rest, weight)
+            for r, rest, weight in zip(several, rests, weights, strict=True)
+        ]
+        a, b = (
+            [np.stack([s[i][j] for s in sums], axis=-1) for j in range(n)]
+            for i, n in ((0, 3), (1, 2))
+        )
+        g = _integrated(a, b, g, steps)
+    wide = cv2.GaussianBlur(g, (0, 0), _WIDE).reshape(g.shape)
+    return [np.ascontiguousarray(g[..., k] - wide[..., k]) for k in range(len(several))]
+
+
+def middle(values: NDArray[np.floating]) -> float:
+    """Return the upper median: much faster than numpy's for a few thousand."""
+    flat = values.ravel()
+    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
+
+
+def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:
+    """Return the sums of the moves' products, and of moves times what is left over."""
+    right, down = moves[:, 0], moves[:, 1]
+    x, y = weight * right, weight * down
+    a = [np.einsum("nhw,nhw->hw", *two) for two in ((x, right), (x, down), (y, down))]
+    b = [-np.einsum("nhw,nhw->hw", one, rest) for one in (x, y)]
+    return a, b
+
+
+def slopes(g: Map) -> tuple[Map, Map]:
+    """Return central differences, down and across, of one map or several."""
+    down, across = np.zeros_like(g), np.zeros_like(g)
+    np.subtract(g[2:], g[:-2], out=down[1:-1])
+    down *= np.float32(0.5)
+    np.subtract(g[:, 2:], g[:, :-2], out=across[:, 1:-1])
+    across *= np.float32(0.5)
+    return down, across
+
+
+def _back(down: Map, across: Map) -> Map:
+    """Return the transpose of `slopes` of two maps that are 0 at their ends."""
+    down *= np.float32(0.5)
+    across *= np.float32(0.5)
+    out = np.zeros_like(down)
+    out[2:] += down[1:-1]
+    out[:-2] -= down[1:-1]
+    out[:, 2:] += across[:, 1:-1]
+    out[:, :-2] -= across[:, 1:-1]
+    return out
+
+
+def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
+    """Solve for the maps whose slopes fit best, by conjugate gradients (textbook).
+
+    Parameters
+    ----------
+    a : three (h, w, k) arrays
+        Sums of the moves' products: across, mixed, down.
+    b : two (h, w, k) arrays
+        Sums of moves times what is left over: across, down.
+    g : (h, w, k) array
+        To begin with.
+    """
+    usual = np.maximum(np.median((a[0] + a[2])[::_FEW, ::_FEW], axis=(0, 1)), 1e-6)
+    stiff, back = np.float32(_STIFF) * usual, np.float32(_BACK) * usual
+    wide, mixed, tall = a[0] + stiff, a[1], a[2] + stiff
+
+    def applied(g: Map) -> Map:
+        down, across = slopes(g)
+        out = _back(mixed * across + tall * down, wide * across + mixed * down)
+        # Central differences do not see every second place: a little of the nearest.
+        out += (back + 4 * stiff) * g
+        out -= (4 * stiff) * cv2.blur(g, (3, 3)).reshape(g.shape)
+        return out
+
+    rest = _back(b[1].copy(), b[0].copy()) - applied(g)
+    way = rest.copy()
+    size = start = _dot(rest, rest)
+    for _ in range(steps):
+        if (size <= 1e-6 * start).all():
+            break
+        to = applied(way)
+        step = (size / np.maximum(_dot(way, to), 1e-12)).astype(np.float32)
+        g = g + step * way
+        to *= step
+        rest -= to
+        new = _dot(rest, rest)
+        way *= (new / np.maximum(size, 1e-30)).astype(np.float32)
+        way += rest
+        size = new
+    return g
+
+
+def _dot(one: Map, other: Map) -> NDArray[np.float32]:
+    return np.asarray(np.einsum("hwk,hwk->k", one, other), np.float32)
