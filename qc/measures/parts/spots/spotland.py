@@ -51,7 +51,6 @@ _SMOOTH = 0.25  # of the change: roughness inside, of what does not show what wa
 _BRIGHTER = 0.35  # natural logarithm, at most
 _WAS = 0.5  # of the change: how much it may have stood out in the other way
 _GRAIN, _TO_COMPARE, _ALIKE = 1.5, 0.03, 0.75  # px; natural logarithm; correlation
-_STANDS_OUT = 1.2  # times as much as before it came, if it is brighter
 _KEEPS = 0.6, 1.6
 # Looks in which it is as it was, or is not in a row: a glint that goes out for a while
 # is back by then.
@@ -333,10 +332,10 @@ def _as_a_drop(
     was, is_now = (
         float(side[inside].mean() - np.median(side[around])) for side in sides
     )
-    more = _STANDS_OUT if mean > 0 else 1.0
-    # A glint that goes out is darker after, a hand that leaves is brighter.
-    gone = abs(is_now) < more * abs(was) or was * np.sign(mean) < -_WAS * abs(mean)
-    if mean > _BRIGHTER or (gone and not _alike(sides, core)):
+    # A glint that goes out is darker after; a hand that leaves is brighter, and so is
+    # whatever has lain there: a brighter place must have kept its own grain.
+    gone = abs(is_now) < abs(was) or was * np.sign(mean) < -_WAS * abs(mean)
+    if mean > _BRIGHTER or ((gone or mean > 0) and not _alike(sides, core)):
         return False
     return int(inside.sum()) < _TO_BE_SOFT or _soft(change, inside)
 
