@@ -23,10 +23,10 @@ __all__ = [
 _CONFIDENCE = "95 of 100 such checks"
 # From here on it is told what was not seen instead of what was.
 _NEARLY_ALL_PERCENT = 99.0
-# If most kinds could be there unseen in more than this, "clean" says little; over the
-# other, nothing can be said of them.
 # So near its end a take counts as seen to the end: a frame is longer at times.
 _END_S = 0.1
+# If most kinds could be there unseen in more than this, "clean" says little; over the
+# other, nothing can be said of them.
 _LITTLE_PERCENT, _HOPELESS_PERCENT = 50.0, 90.0
 # Sound and pictures are told apart if their shares are.
 _APART_PERCENT = 3.0

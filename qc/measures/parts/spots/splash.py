@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfield import carried
 from qc.measures.parts.spots.spotlooks import detail_map, half_level, level_map
+from qc.measures.parts.spots.spotranks import middle, ranked
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -43,6 +44,7 @@ _BORDER = 2  # px
 # Of the step: what nine of ten places around, and the place before, may change; all
 # around in the mean.
 _QUIET, _AROUND = 0.28, 0.14
+_MOST_OF = 0.9  # of the places there
 _AT_ONCE, _WITHIN = 0.75, 2  # of the step, within so many frames
 _STAYS_S, _PATIENCE_S = 2.5, 15.0
 _STAYS_LOOKS = {"level": 5, "detail": 3}
@@ -220,9 +222,9 @@ class SplashWatch:
         change = getattr(now, name) - getattr(last, name)
         if name == "detail":  # a dark spot has less detail for being dark
             change -= np.minimum(now.level - last.level, 0)
-        change -= np.float32(_middle(change[::3, ::3]))
+        change -= np.float32(middle(change[::3, ::3]))
         smooth = cv2.GaussianBlur(change, (0, 0), 1.0)
-        usual = 1.4826 * _middle(np.abs(smooth[::3, ::3]))
+        usual = 1.4826 * middle(np.abs(smooth[::3, ::3]))
         least = max(_LEAST[name], _BEYOND * usual)
         # Of either sign: what moves leaves a trail where it was.
         changed = np.abs(smooth) > least
@@ -285,9 +287,14 @@ class SplashWatch:
             if steps[what] > -_LEAST_STEP[what]:
                 return None
             ring, place = np.abs(now - last)[around], np.abs(last - earlier)[part]
-            if float(ring.mean()) > _AROUND * size or _most(ring) > _QUIET * size:
+            if (
+                float(ring.mean()) > _AROUND * size
+                or ranked(ring, _MOST_OF) > _QUIET * size
+            ):
                 return None
-            if _most(place) > _QUIET * size or not _soft(now - last, size, part):
+            if ranked(place, _MOST_OF) > _QUIET * size or not _soft(
+                now - last, size, part
+            ):
                 return None
         if steps["level"] > _BRIGHTER:
             return None
@@ -402,12 +409,6 @@ def _moved(image: Map, box: Box, move: NDArray[np.float32]) -> Map:
     )
 
 
-def _middle(values: Map) -> float:
-    """Return the upper median: without what numpy's loads and checks first."""
-    flat = values.ravel()
-    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
-
-
 def _falls(
     smooth: NDArray[np.generic],
     labels: NDArray[np.generic],
@@ -477,9 +478,3 @@ def _soft(change: Map, size: float, part: Mask) -> bool:
     smooth = cv2.GaussianBlur(np.ascontiguousarray(change), (0, 0), 0.7)
     down, across = np.gradient(smooth)
     return float(np.hypot(down, across).max()) <= most * size
-
-
-def _most(values: Map) -> float:
-    """Return what nine of ten values do not go beyond."""
-    at = int(0.9 * (values.size - 1))
-    return float(np.partition(values, at)[at])

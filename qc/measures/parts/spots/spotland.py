@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
-from qc.measures.parts.spots.spotslopes import middle
+from qc.measures.parts.spots.spotranks import middle, ranked
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -154,7 +154,7 @@ class LandWatch:
             here = change[one.box]
             share = float((here * one.pattern).sum() / (one.pattern**2).sum())
             size = _rms(one.pattern[one.pattern != 0])
-            if _most(np.abs(here[one.around])) > 2.0 * _QUIET * size:
+            if ranked(np.abs(here[one.around]), _MOST_OF) > 2.0 * _QUIET * size:
                 left.append(one)  # what passes around it may pass before it
                 continue
             good = _KEEPS[0] <= share <= _KEEPS[1]
@@ -184,7 +184,7 @@ class LandWatch:
         here, inside = change[box], part[box]
         around = cv2.dilate(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
         size = _rms(here[inside])
-        if not around.any() or _most(np.abs(here[around])) > _QUIET * size:
+        if not around.any() or ranked(np.abs(here[around]), _MOST_OF) > _QUIET * size:
             return None
         before, after = (side[box] for side in sides)
         mean = float(here[inside].mean())
@@ -245,11 +245,13 @@ class LandWatch:
         if not _KEEPS[0] <= middles[1] - middles[0] <= _KEEPS[1]:
             return None
         for side, usual in zip((gone, there), middles, strict=True):
-            if _most(np.abs(side - usual)) > _STEADY[large]:
+            if ranked(np.abs(side - usual), _MOST_OF) > _STEADY[large]:
                 return None
         # Nothing moves around it, or no more than at other times: a sway.
         apart = _WITHIN + 2
-        moved = np.array([_most(_off(d)) for d in ring[apart:] - ring[:-apart]])
+        moved = np.array(
+            [ranked(_off(d), _MOST_OF) for d in ring[apart:] - ring[:-apart]]
+        )
         usual = min(_AS_USUAL * middle(moved), 2.0 * _QUIET * size) if large else 0.0
         if moved[min(max(at - 1, 0), len(moved) - 1)] > max(_QUIET * size, usual):
             return None
@@ -366,11 +368,6 @@ def _off(values: Map) -> Map:
 
 def _rms(values: Map) -> float:
     return float(np.sqrt((values**2).mean())) if values.size else 0.0
-
-
-def _most(values: Map) -> float:
-    at = int(_MOST_OF * (values.size - 1))
-    return float(np.partition(values, at)[at])
 
 
 def _told(one: _Landed, now: Shown) -> Splash:

@@ -22,6 +22,7 @@ from qc.measures.parts.spots.spotfield import (
     follow,
     grid_of,
 )
+from qc.measures.parts.spots.spotranks import middle, ranked
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -107,7 +108,7 @@ def evened(picture: Picture) -> Bytes | None:
     out = level - cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
     # The strongest things must not decide alone: one of them may be the blemish.
     few = np.abs(out[::4, ::4]).ravel()
-    most = _MOST_CONTRAST * max(_middle(few), _OF_STRONGER * _stronger(few))
+    most = _MOST_CONTRAST * max(middle(few), _OF_STRONGER * ranked(few, _STRONGER))
     if most < _MOST_CONTRAST * 0.5 * _FLAT:
         return None
     above = np.maximum(out + np.float32(most), 0.0)
@@ -292,7 +293,7 @@ class LookKeeper:
             # It moves on as before, unless the pictures themselves say otherwise; and
             # they may be wrong, where people walk before a plain ground.
             guess = last.step
-            if max(abs(_middle(last.step[..., i]) - shift[i]) for i in (0, 1)) > _ALIKE:
+            if max(abs(middle(last.step[..., i]) - shift[i]) for i in (0, 1)) > _ALIKE:
                 guess = nothing + shift if far.fit >= _SAME else nothing
             field = follow(last.even, even, guess)
             if field is None and guess is not last.step:
@@ -371,9 +372,7 @@ class LookKeeper:
 
 def _most(move: Map) -> float:
     """Return how far most of the picture moved."""
-    sizes = np.hypot(move[..., 0], move[..., 1]).ravel()
-    place = int(_MUCH * (sizes.size - 1))
-    return float(np.partition(sizes, place)[place])
+    return ranked(np.hypot(move[..., 0], move[..., 1]), _MUCH)
 
 
 def _lies_well(old: Bytes, new: Bytes, field: Field) -> bool:
@@ -385,8 +384,8 @@ def _lies_well(old: Bytes, new: Bytes, field: Field) -> bool:
     known = np.isfinite(laid)
     if known.mean() < _MUCH:
         return False
-    contrast = _middle(np.abs(few - _middle(few)))
-    return _middle(np.abs(laid - few)[known]) <= _OFF_LITTLE * contrast
+    contrast = middle(np.abs(few - middle(few)))
+    return middle(np.abs(laid - few)[known]) <= _OFF_LITTLE * contrast
 
 
 def _well_moved(away: Map, left: Map) -> float:
@@ -454,19 +453,7 @@ def _settled(difference: Map) -> Map:
     known = known[np.isfinite(known)]
     if not known.size:
         return difference
-    return difference - np.float32(_middle(known))
-
-
-def _middle(values: Map) -> float:
-    """Return the upper median: much faster than numpy's for a few thousand."""
-    flat = values.ravel()
-    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
-
-
-def _stronger(flat: Map) -> float:
-    """Return the contrast that a few places go beyond: most may be a plain wall."""
-    place = int(_STRONGER * (flat.size - 1))
-    return float(np.partition(flat, place)[place])
+    return difference - np.float32(middle(known))
 
 
 def _agreeing(one: Map, other: Map) -> Map:

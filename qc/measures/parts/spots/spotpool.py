@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotslopes import middle
+from qc.measures.parts.spots.spotranks import middle
 
 __all__ = ["FEWEST", "pooled_regions"]
 

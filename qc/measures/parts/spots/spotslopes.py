@@ -16,7 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Rims", "fixed_patterns", "middle", "slopes"]
+from qc.measures.parts.spots.spotranks import middle
+
+__all__ = ["Rims", "fixed_patterns", "slopes"]
 
 Map = NDArray[np.float32]
 
@@ -86,12 +88,6 @@ def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
         g = _integrated(a, b, g, steps)
     wide = cv2.GaussianBlur(g, (0, 0), _WIDE).reshape(g.shape)
     return [np.ascontiguousarray(g[..., k] - wide[..., k]) for k in range(len(several))]
-
-
-def middle(values: NDArray[np.floating]) -> float:
-    """Return the upper median: much faster than numpy's for a few thousand."""
-    flat = values.ravel()
-    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
 
 
 def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotpool import FEWEST
-from qc.measures.parts.spots.spotslopes import middle
+from qc.measures.parts.spots.spotranks import middle, ranked, second_order
 
 __all__ = ["FLOOR", "PRIOR", "Sums"]
 
@@ -127,17 +127,11 @@ class Sums:
         scatter = (rest[::2, ::2] / np.maximum(n[::2, ::2] - 1, 1))[known[::2, ::2]]
         # A few values may agree by chance: what is usual in this picture counts
         # as some more of them.
-        usual = np.float32(_most(scatter)) if scatter.size else np.float32(1)
+        usual = np.float32(ranked(scatter, _USUAL)) if scatter.size else np.float32(1)
         spread = (rest + np.float32(PRIOR) * usual) / (least - 1 + np.float32(PRIOR))
         mean = mean - _surface(mean, known)
         t = mean / np.sqrt((spread + np.float32(FLOOR[name] ** 2)) / least)
         return np.where(known, mean, 0), np.where(known, t, 0), n
-
-
-def _most(values: NDArray[np.floating]) -> float:
-    """Return a percentile, without what numpy's checks first."""
-    at = int(_USUAL * (values.size - 1))
-    return float(np.partition(values, at)[at])
 
 
 def _spread(fresh: NDArray[np.bool_], shape: tuple[int, ...]) -> Map:
@@ -152,8 +146,7 @@ def _spread(fresh: NDArray[np.bool_], shape: tuple[int, ...]) -> Map:
 @functools.lru_cache(maxsize=8)
 def _terms(height: int, width: int) -> Map:
     """Return terms of second order at every place, (height, width, 6)."""
-    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j].astype(np.float32)
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    return second_order(height, width).astype(np.float32)
 
 
 def _surface(values: Map, known: NDArray[np.bool_]) -> Map:

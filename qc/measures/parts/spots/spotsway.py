@@ -8,7 +8,6 @@ told from what a scene at several depths, or people in it, leave over.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -16,7 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, middle, slopes
+from qc.measures.parts.spots.spotranks import middle, ranked, second_order
+from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
 
 __all__ = ["Fixed", "SwayBank"]
 
@@ -227,20 +227,12 @@ def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
     return _Pair(np.moveaxis(move, -1, 0), left, resting, (new, old))
 
 
-@functools.lru_cache(maxsize=8)
-def _terms(rows: int, columns: int) -> NDArray[np.float64]:
-    """Return terms of second order at the places of a grid, (n, 6)."""
-    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    return terms.reshape(-1, 6)
-
-
 def _smooth(steps: Map) -> Map:
     """Return the surface of second order that most of the steps lie near to.
 
     Dirt on the lens, and what moves by itself, bent them.
     """
-    terms = _terms(*steps.shape[:2])
+    terms = second_order(*steps.shape[:2]).reshape(-1, 6)
     goal = steps.reshape(-1, 2).astype(np.float64)
     weight = np.ones((len(goal), 1))
     for _ in range(_ROUNDS):
@@ -437,8 +429,7 @@ def _stays(
     if not around.any():
         return False
     ring = np.abs(g[box][around])
-    at = int(_MOST_OF * (ring.size - 1))
-    if float(np.partition(ring, at)[at]) > _AROUND * abs(strength):
+    if ranked(ring, _MOST_OF) > _AROUND * abs(strength):
         return False
     if not _scene_moves(pairs, mask, part):
         return False

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.spots import beyond_cross
+from qc.measures.parts.spots.spotranks import middle
 from qc.records import Picture
 from qc.views import fields
 
@@ -252,9 +253,7 @@ class PixelWatch:
         if before is not None and before[0] == chain:
             step = place - before[1]
             self._away = np.hypot(step[..., 0], step[..., 1])
-            # Not numpy's median, which loads much at its first call.
-            flat = self._away.ravel()
-            far = float(np.partition(flat, flat.size // 2)[flat.size // 2])
+            far = middle(self._away)
             if far < max(_LEAST_MOVE / picture.width, _LEAST_SHARE):
                 return False
         else:
