@@ -17,7 +17,6 @@ from rich.text import Text
 
 from qc.measures import rule_labels
 from qc.records import Finding, Grade, TakeInfo, TakeResult
-from qc.timecode import clock
 
 if TYPE_CHECKING:
     from qc.day import Told
@@ -106,9 +105,11 @@ def print_take(result: TakeResult, folder: Path) -> None:
     if result.usable and result.findings:
         best = result.usable[0]
         grid = result.info.grid
+        from qc.report.words import length
+
         text = (
             f"longest usable stretch {grid.label(best.start_frame)} to "
-            f"{grid.label(best.end_frame)}, {clock(best.duration)}"
+            f"{grid.label(best.end_frame)}, {length(best.duration)}"
         )
         _indented(console, Text(text), wrap)
     if spot is not None:
@@ -133,18 +134,22 @@ def _indented(console: Console, text: Text, wrap: bool) -> None:
 
 
 def _extent(result: TakeResult) -> str:
+    from qc.report.words import length
+
     coverage = result.coverage
-    length = clock(result.duration)
+    long = length(result.duration)
     spot = coverage.spot
     partial = spot is not None and spot.reading != "everything"
     frames = f"{coverage.frames_read} frames, " if result.info.video else ""
     count = len(result.findings)
     found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
     if partial:
-        return f"{length} long, {found} in what was seen"
+        return f"{long} long, {found} in what was seen"
     usable = sum((u.duration for u in result.usable), Fraction(0))
-    share = f", usable {clock(usable)}" if count else ""
-    return f"{frames}{length}, {found}{share}"
+    share = ""
+    if count:
+        share = f", {length(usable)} usable" if usable else ", nothing usable"
+    return f"{frames}{long}, {found}{share}"
 
 
 def _finding_line(result: TakeResult, finding: Finding, labels: dict[str, str]) -> Text:

@@ -13,7 +13,7 @@ from qc.measures.parts.burnt.brightblocks import largest_area
 from qc.measures.parts.burnt.brightmarks import PLACES, mark
 from qc.measures.parts.burnt.brightreader import HighlightsReader, share_at_or_above
 from qc.measures.parts.burnt.brightregions import judged_region, region_mask
-from qc.measures.parts.level.stops import close_by
+from qc.measures.parts.level.stops import BEYOND, close_by
 from qc.records import Readings
 from qc.signal import to_linear
 
@@ -70,13 +70,13 @@ def _advice(hit: Hit) -> str:
     channels = close_by(hit.readings, hit.first, hit.last, channels=True)
     if how and channels and channels != how:
         stops = channels.removeprefix("close the iris by ")
-        how += f" ({stops} if no colour channel is to burn out either)"
+        if not how.startswith(f"close the iris by {BEYOND}"):
+            how += f" ({stops} if no colour channel is to burn out either)"
     if not how:
         how = f"close the iris {'a little' if hit.worst < 3 else 'clearly'}"
     return (
         f"{how[0].upper()}{how[1:]}, until the zebra at {level:g} % leaves the "
-        "operative field; swabs and glints may keep it. If a swab was counted here, "
-        "put its place into highlights.swabs in the limits file."
+        "operative field; swabs and glints may keep it."
     )
 
 
@@ -132,8 +132,13 @@ def _notes(measured: Measured) -> Iterable[str]:
         if most >= _NOTED_PERCENT:
             yield (
                 f"Up to {most:.1f} % of the picture is burnt out and could not be told "
-                "from what matters; it is counted. Where it is always swab, name its "
-                "place in highlights.swabs in the limits file."
+                "from what matters; it is counted."
+            )
+        most = _most(readings, "relevant_percent")
+        if most >= measured.limits["highlights.review_percent"]:
+            yield (
+                "A swab that was counted as burnt out where it matters is let pass "
+                "once its place is named in highlights.swabs in the limits file."
             )
         most = _most(readings, "swab_percent")
         if most >= _MUCH_CLOTH_PERCENT:

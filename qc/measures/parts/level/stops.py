@@ -8,10 +8,11 @@ import numpy as np
 
 from qc.records import Readings
 
-__all__ = ["MOST_STOPS", "close_by", "range_words", "stops_words", "thirds"]
+__all__ = ["BEYOND", "MOST_STOPS", "close_by", "range_words", "stops_words", "thirds"]
 
 # Beyond this the burnt part tells nothing any more: "more than 2 stops".
 MOST_STOPS = 2.0
+BEYOND = "more than "
 _GLYPHS = ("", "⅓", "⅔")
 # A hand at the iris ring does not turn more finely than this.
 _HAND_STOPS = 0.05
@@ -50,7 +51,7 @@ def stops_words(stops: float, *, least: float = math.nan) -> str:
     ('about ⅔ stop (at least ⅓)', 'about 1⅓ stops', 'more than 2 stops (at least ⅓)')
     """
     if stops >= MOST_STOPS:
-        much = f"more than {thirds(MOST_STOPS)} stops"
+        much = f"{BEYOND}{thirds(MOST_STOPS)} stops"
     else:
         much = f"about {thirds(stops)} stop{'s' * (round(3.0 * stops) > 3)}"
     # Rounded down, so that it stays a bound; what a hand cannot turn is let go.
