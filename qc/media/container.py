@@ -33,6 +33,10 @@ _FINGERPRINT_PIECE = 1 << 20
 
 # Containers that list their streams in front and hold one whole picture a packet.
 _LISTED = ("mov,mp4,m4a,3gp,3g2,mj2", "matroska,webm")
+# Atoms that the first of these begins with (ISO/IEC 14496-12, QuickTime).
+_FIRST_ATOMS = {b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip"}
+# Decode no picture of the first stream while opening.
+_NO_PICTURE = [{"skip_frame": "all"}]
 
 
 @functools.cache
@@ -68,11 +72,27 @@ def open_recording(
         One sentence: why the file cannot be opened and what to do.
     """
     _check_is_file(path)
+    if known is None and through is None and _holds_an_index(path):
+        container = _opened(path, None, _NO_PICTURE)
+        if _tells_the_order(container):
+            return container
+        container.close()
     spared = _without_pictures(known)
+    container = _opened(path, through, spared)
+    if spared and known is not None and known.video is not None:
+        for stream in container.streams.video:
+            if stream.index == known.video.stream and known.video.reordering:
+                stream.codec_context.reorder_depth = known.video.reordering
+    return container
+
+
+def _opened(
+    path: Path, through: io.RawIOBase | None, spared: list[dict[str, str]]
+) -> InputContainer:
     try:
         # Colons in names would read as a protocol ("a:b.mov"): an absolute path has
         # none in front.
-        container = av.open(
+        return av.open(
             str(path.absolute()) if through is None else through,
             mode="r",
             options={
@@ -85,16 +105,33 @@ def open_recording(
         )
     except (av.FFmpegError, OSError, ValueError) as error:
         raise DecodeError(_why(path)) from error
-    if spared and known is not None and known.video is not None:
-        for stream in container.streams.video:
-            if stream.index == known.video.stream and known.video.reordering:
-                stream.codec_context.reorder_depth = known.video.reordering
-    return container
 
 
 def holds_whole_pictures(container: InputContainer) -> bool:
     """Tell whether each packet holds a whole picture, and streams are known at once."""
     return container.format.name in _LISTED
+
+
+def _holds_an_index(path: Path) -> bool:
+    """Tell whether a file begins as those do that list every picture and its time."""
+    try:
+        with path.open("rb") as file:
+            return file.read(8)[4:] in _FIRST_ATOMS
+    except OSError:
+        return False  # what is wrong is told where it is opened
+
+
+def _tells_the_order(container: InputContainer) -> bool:
+    """Tell whether the index of an H.264 recording says by how much it is reordered.
+
+    FFmpeg reads this off the times of all pictures. Where they are shown as they are
+    stored the index may lack that table, so only decoding tells.
+    """
+    video = container.streams.video
+    if container.format.name != _LISTED[0] or not video or video[0].index:
+        return False
+    context = video[0].codec_context
+    return context is not None and context.name == "h264" and context.reorder_depth > 0
 
 
 def _without_pictures(known: TakeInfo | None) -> list[dict[str, str]]:
@@ -107,7 +144,7 @@ def _without_pictures(known: TakeInfo | None) -> list[dict[str, str]]:
         return []
     if known.video.codec != "h264" or known.video.reordering is None:
         return []
-    return [*({} for _ in range(known.video.stream)), {"skip_frame": "all"}]
+    return [*({} for _ in range(known.video.stream)), *_NO_PICTURE]
 
 
 def _check_is_file(path: Path) -> None:

@@ -74,6 +74,8 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
         tags = Tags.of(stream.codec_context)
         reordering = stream.codec_context.reorder_depth
         first = _first_frame(container, stream)
+        # The pictures may ask for more than their times need.
+        reordering = max(reordering, stream.codec_context.reorder_depth)
         if first is None:
             if wanted is not None or not audio:
                 raise DecodeError(

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -213,16 +214,46 @@ def test_what_is_known_is_not_found_out_again(
     for known in (None, info):
         with open_recording(path, known=known) as container:
             video = container.streams.video[0]
-            depths.append(video.codec_context.reorder_depth)
+            if known is not None:
+                depths.append(video.codec_context.reorder_depth)
             frames = {f.pts: f.to_ndarray()[:64] for f in container.decode(video)}
+            depths.append(video.codec_context.reorder_depth)
         assert list(frames) == sorted(luma)
         for pts, frame in frames.items():
             np.testing.assert_array_equal(frame, luma[pts or 0])
     # A picture is held back for the next one, or two where B-frames build on B-frames,
     # which the coder does from two of them on.
-    assert depths == [min(b_frames, 2)] * 2
+    assert depths == [min(b_frames, 2)] * 3
     assert info.video is not None
     assert info.video.reordering == depths[0]
+
+
+@pytest.mark.parametrize(
+    ("ending", "b_frames", "opened"),
+    [("mp4", 1, [True]), ("mov", 2, [True]), ("mp4", 0, [True, False]),
+     ("mkv", 1, [False]), ("ts", 1, [False])],
+)  # fmt: skip
+def test_an_index_spares_decoding_to_open_a_file(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    ending: str,
+    b_frames: int,
+    opened: list[bool],
+) -> None:
+    video = Video(options=synth.h264(b_frames=b_frames))
+    path = synth.write(tmp_path / f"a.{ending}", synth.scene(30, 96, 64), video)
+    whole = av.open
+    spared: list[bool] = []
+
+    def open_(*args: Any, **kwargs: Any) -> Any:
+        spared.append(bool(kwargs["stream_options"]))
+        return whole(*args, **kwargs)
+
+    monkeypatch.setattr(av, "open", open_)
+    info = probe(path)
+    assert spared == opened
+    assert info.video is not None
+    assert info.video.reordering == b_frames
 
 
 def test_another_file_in_its_place_is_not_taken_for_the_known_one(
