@@ -21,8 +21,8 @@ from qc.records import Finding, Grade, Readings
 
 __all__ = ["FieldWatch", "Fields", "check_fields", "fields_of"]
 
-# Pixels of a line that are looked at: every fourth is enough for a mean.
-_STEP = 4
+# Of a line so many pixels are looked at, evenly spread: enough for a mean of lines.
+_ACROSS = 240
 # A field changes when it changes by so much, in percent of the range: less may be what
 # a codec leaves of a picture that stands.
 _LEAST_CHANGE_PERCENT = 0.25
@@ -78,7 +78,8 @@ def fields_of(before: Bands, now: Bands, *, span: int) -> Fields:
     """
     if not now.size:
         return Fields(math.nan, math.nan)
-    a, b = (bands[:, :, ::_STEP].astype(np.int32) for bands in (before, now))
+    step = math.ceil(now.shape[2] / _ACROSS)
+    a, b = (bands[:, :, ::step].astype(np.int32) for bands in (before, now))
     level = b.mean(axis=2)
     apart = level[:, 1::2].mean(axis=1) - level[:, 0::2].mean(axis=1)
     change = np.abs(b - a).mean(axis=(0, 2))
