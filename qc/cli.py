@@ -57,7 +57,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return ExitCode.FAILED
     except KeyboardInterrupt:
-        _complain("interrupted; reports already written are complete")
+        _tell("interrupted; reports already written are complete")
         return ExitCode.INTERRUPTED
     output.flush()
     if output.error is not None and not isinstance(output.error, BrokenPipeError):
@@ -73,9 +73,13 @@ def _plain(text: str) -> str:
 
 
 def _complain(message: str) -> None:
+    _tell(f"error: {message}")
+
+
+def _tell(message: str) -> None:
     from qc.console import printable
 
-    print(f"qc: error: {printable(message)}", file=sys.stderr)
+    print(f"qc: {printable(message)}", file=sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:

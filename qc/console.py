@@ -45,8 +45,8 @@ _SIGN = {
     Grade.REVIEW: "▲",
     Grade.REJECT: "■",
 }
-
-
+_UNKNOWN = "○"
+_NOT_USABLE = ", nothing usable without a second look"
 # The report has all of them.
 _NOTES_SHOWN = 3
 
@@ -76,13 +76,8 @@ def print_take(result: TakeResult, folder: Path) -> None:
     """Print a take's summary to standard output."""
     console = _console()
     wrap = console.is_terminal
-    head = Text(f"{_SIGN[result.grade]} {result.grade.value.upper()}")
     spot = result.coverage.spot
-    if spot is not None:
-        from qc.report.spotwords import how_far
-
-        head.append(how_far(result))
-    head.stylize(_STYLE[result.grade])
+    head = _head(result)
     head.append(f"  {printable(result.info.name)}", style="bold")
     head.append(f"  {_extent(result)}")
     console.print(head, soft_wrap=not wrap)
@@ -126,6 +121,16 @@ def print_take(result: TakeResult, folder: Path) -> None:
     _indented(console, Text(f"report: {printable(str(folder / 'report.html'))}"), wrap)
 
 
+def _head(result: TakeResult) -> Text:
+    from qc.report.spotwords import sees_too_little, verdict_word
+
+    if sees_too_little(result):  # must not look like a clean bill
+        return Text(f"{_UNKNOWN} {verdict_word(result, '')}", style="bold")
+    grade = result.grade
+    word = verdict_word(result, grade.value.upper())
+    return Text(f"{_SIGN[grade]} {word}", style=_STYLE[grade])
+
+
 def _indented(console: Console, text: Text, wrap: bool) -> None:
     if wrap:
         console.print(Padding(text, (0, 0, 0, 2)))
@@ -148,7 +153,7 @@ def _extent(result: TakeResult) -> str:
     usable = sum((u.duration for u in result.usable), Fraction(0))
     share = ""
     if count:
-        share = f", {length(usable)} usable" if usable else ", nothing usable"
+        share = f", {length(usable)} usable" if usable else _NOT_USABLE
     return f"{frames}{long}, {found}{share}"
 
 
@@ -164,10 +169,14 @@ def _finding_line(result: TakeResult, finding: Finding, labels: dict[str, str]) 
     return line
 
 
+def _takes(number: int) -> str:
+    return f"{number} take{'s' * (number != 1)}"
+
+
 def print_total(takes: int, *, failed: bool) -> None:
     """Print a closing line after several takes."""
     tail = "; some could not be done, see above" if failed else ""
-    _console().print(Text(f"{takes} takes{tail}"), soft_wrap=True)
+    _console().print(Text(f"{_takes(takes)}{tail}"), soft_wrap=True)
 
 
 @contextmanager
@@ -301,7 +310,7 @@ def day_progress(*, quiet: bool) -> Iterator[Told | None]:
         if take is None:
             done = 0
             console.print(
-                Text(f"qc: {len(jobs)} takes to measure, {ready} kept from before"),
+                Text(f"qc: {_takes(len(jobs))} to measure, {ready} kept from before"),
                 soft_wrap=True,
             )
             return

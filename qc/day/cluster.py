@@ -35,8 +35,8 @@ def cluster_executor(address: str) -> Iterator[Executor]:
         from distributed import Client
     except ImportError as error:
         raise UsageError(
-            "--cluster: needs the extra 'cluster'; install it with "
-            "pip install 'rushes-qc[cluster]'"
+            "--cluster: needs the extra 'cluster'; install it in the project's folder "
+            "with pip install '.[cluster]'"
         ) from error
 
     class OurClient(Client):  # type: ignore[misc, unused-ignore]

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -24,7 +25,8 @@ from qc.day.kept import whole
 from qc.daybook import DayTake, Job
 from qc.errors import QCError
 from qc.limits import Limits
-from qc.measures import all_measures
+from qc.measures import all_measures, all_options
+from qc.media import probe
 from qc.pipeline import check_take
 from qc.records import Grade, Readings, TakeFailure, TakeInfo, TakeResult
 from qc.report import REPORT_FILES, write_report
@@ -101,15 +103,18 @@ def measure_job(job: Job) -> DayTake:
         Also for a take that cannot be measured; nothing of the file's is raised.
     """
     pulse = _Pulse(job)
+    limits, note = _limits_that_fit(job)
     result = check_take(
         job.path,
-        limits=job.limits,
+        limits=limits,
         video=job.video,
         threads=job.threads,
         progress=pulse,
     )
     if isinstance(result, TakeResult):
         pulse.phase("report")
+        if note:
+            result = replace(result, notes=(note, *result.notes))
         extra = _kept(job, result)
         try:
             folder = write_report(
@@ -126,6 +131,32 @@ def measure_job(job: Job) -> DayTake:
             document = json.loads((folder / RESULT).read_bytes())
             return DayTake(job.name, result.grade, document, folder.name)
     return _failed(job, result)
+
+
+def _limits_that_fit(job: Job) -> tuple[Limits, str]:
+    """Return a take's limits, without a patch outside its picture, and a note.
+
+    A day has takes of several sizes: a patch given for one must not keep the others
+    from being measured.
+    """
+    patch = job.limits["white.neutral"]
+    if patch is None:
+        return job.limits, ""
+    try:
+        track = probe(job.path, video=job.video).video
+    except QCError:
+        return job.limits, ""  # told where it is measured
+    x, y, w, h = patch
+    if track is None or (x + w <= track.width and y + h <= track.height):
+        return job.limits, ""
+    options = all_options()
+    (option,) = (o for o in options if o.key == "white.neutral")
+    changes = {option.key: option.default}
+    return job.limits.with_values(options, changes, source="this take"), (
+        f"The neutral patch {x},{y},{w},{h} lies outside this picture of "
+        f"{track.width}x{track.height}: it was not used, a white was looked for "
+        "instead."
+    )
 
 
 def _is(document: Mapping[str, Any], name: str) -> bool:

@@ -438,7 +438,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=6,
+    version=7,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "

@@ -191,7 +191,8 @@ def _why(path: Path) -> str:
 def _no_index(path: Path) -> str:
     return (
         f"{path}: the recording has no index: it was cut short before the recorder "
-        "could finish it; copy it again from the card, or let the recorder repair it"
+        "could finish it; copy it again from the card, or let the recorder repair it. "
+        "If it is still being copied, wait until that is done"
     )
 
 

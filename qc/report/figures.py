@@ -64,7 +64,8 @@ _LABELS = {
     "loudness.to_target_lu": "To reach the target",
     "noise.level_percent": "Picture level",
     "noise.noise_percent": "Noise there",
-    "phase.correlation_lowest": "Correlation of the two channels, lowest",
+    "phase.correlation_lowest": "Correlation where they match best in time, lowest",
+    "phase.correlation_median": "Correlation where they match best in time, median",
     "speech.activity_percent": "Share of the time with speech",
     "speech.speech_s": "Time with speech",
     "speech.speech_to_noise_db": "Speech above noise",
@@ -200,8 +201,6 @@ def _figure(measure: Measure, key: str, value: object) -> tuple[str, str]:
     if isinstance(value, Integral):
         return label, amount(int(value), unit)
     if isinstance(value, Real):
-        if unit in ("dBFS", "dBTP") and value <= -150:
-            return label, "digital silence"
         return label, amount(float(value), unit, decimals)
     return label, "–" if value in (None, "") else str(value)
 

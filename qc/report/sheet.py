@@ -24,7 +24,12 @@ from qc.report.rows import (
     kind_rows,
     time_of,
 )
-from qc.report.spotwords import SpotBlock, how_far, spot_block
+from qc.report.spotwords import (
+    SpotBlock,
+    sees_too_little,
+    spot_block,
+    verdict_word,
+)
 from qc.report.stills import MOST_STILLS, Stills, take_stills, worst_first
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
@@ -201,8 +206,8 @@ def _headline(result: TakeResult) -> str:
 
 def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
     return Verdict(
-        grade=result.grade.value,
-        word=_word(result),
+        grade=(Grade.NOTE if sees_too_little(result) else result.grade).value,
+        word=verdict_word(result, GRADE_WORDS[result.grade]),
         why=_why(result, labels),
         usable=_usable_sentence(result),
         coverage=coverage_sentence(result),
@@ -210,10 +215,6 @@ def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
         advice=result.advice[:_ADVICE_FIRST],
         more_advice=result.advice[_ADVICE_FIRST:],
     )
-
-
-def _word(result: TakeResult) -> str:
-    return GRADE_WORDS[result.grade] + how_far(result)
 
 
 def _is_partial(result: TakeResult) -> bool:
@@ -230,6 +231,8 @@ def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
         return f"No limit was broken{seen}."
     if result.grade is Grade.CLEAN:
         notes = counted(len(result.findings), "note")
+        if _is_partial(result):
+            return f"{notes} to know of in what was seen."
         return f"{notes} to know of; nothing that keeps the take from being used."
     opening = {
         Grade.REVIEW: "Look at the marked places before you use this take",
@@ -251,13 +254,16 @@ def _usable_sentence(result: TakeResult) -> str:
         return "Which stretches can be used only the full check can tell."
     usable = sum((r.duration for r in result.usable), Fraction(0))
     whole = length(result.duration)
+    least = _least_usable(result)
     if not usable:
-        return "No stretch is long enough to use without a second look."
+        enough = f"of {least} or more can be used" if least else "can be used"
+        return f"No stretch {enough} without a second look."
     # Sound may run on for a moment behind the last picture.
     if len(result.usable) == 1 and length(usable) == whole:
         return f"All of it is usable: {whole}."
     stretches = counted(len(result.usable), "stretch", "stretches")
-    return f"Usable: {length(usable)} of {whole}, in {stretches}."
+    of_least = f" of {least} or more" if least else ""
+    return f"Usable: {length(usable)} of {whole}, in {stretches}{of_least}."
 
 
 def _least_usable(result: TakeResult) -> str:

@@ -14,10 +14,11 @@ from qc.report.words import byte_size, counted, length
 
 __all__ = [
     "SpotBlock",
-    "how_far",
     "left_out",
+    "sees_too_little",
     "spot_block",
     "summary_sentences",
+    "verdict_word",
 ]
 
 _CONFIDENCE = "95 of 100 such checks"
@@ -79,17 +80,27 @@ def summary_sentences(result: TakeResult) -> tuple[str, ...]:
     return (*_too_little(result, spot), seen)
 
 
-def how_far(result: TakeResult) -> str:
-    """Return what to say behind the grade of a take that was seen in part; or nothing.
+def verdict_word(result: TakeResult, word: str) -> str:
+    """Return the verdict in a few words: the grade, and how much of the take it is of.
 
-    A good grade must not be read without it.
+    Parameters
+    ----------
+    word : str
+        The word for the take's grade.
     """
+    if sees_too_little(result):
+        return "Nothing found, but too little was seen"
+    spot = result.coverage.spot
+    partly = spot is not None and spot.reading != "everything"
+    return f"{word}, as far as seen" if partly else word
+
+
+def sees_too_little(result: TakeResult) -> bool:
+    """Tell whether a take must not be called good: hardly anything of it was seen."""
     spot = result.coverage.spot
     if spot is None or spot.reading == "everything":
-        return ""
-    if _is_too_little(result, spot):
-        return ", but too little was seen"
-    return ", as far as seen"
+        return False
+    return _is_too_little(result, spot)
 
 
 def _is_too_little(result: TakeResult, spot: SpotCoverage) -> bool:

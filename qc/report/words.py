@@ -94,6 +94,10 @@ def sensible(value: float | None) -> str:
     return fixed(value, decimals)
 
 
+# Levels that nothing but zeros has.
+_LEVELS, _SILENT_DB = ("dBFS", "dBTP"), -150.0
+
+
 def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
     """Return a number with its unit; the unit is left out where nothing was measured.
 
@@ -102,6 +106,8 @@ def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
     >>> amount(1.5, "%").replace("\N{NO-BREAK SPACE}", "_")
     '1.50_%'
     """
+    if unit in _LEVELS and value is not None and value <= _SILENT_DB:
+        return "digital silence"
     text = sensible(value) if decimals is None else fixed(value, decimals)
     if not unit or text == NOT_MEASURED:
         return text

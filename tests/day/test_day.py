@@ -18,6 +18,7 @@ import pytest
 from qc.day import _folders, check_day, watch_day
 from qc.errors import ReportError, UsageError
 from qc.records import Grade
+from tests import synth
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 NAMES = [
@@ -41,6 +42,48 @@ def _day(folder: Path, names: list[str] | None = None) -> Path:
     (folder / "letter.mov").write_text("no recording")
     _old(folder / "letter.mov")
     return folder
+
+
+def _checked(folder: Path, toml: str) -> tuple[str, dict[str, Any]]:
+    """Check a day of one small silent take; return its grade and what is kept of it."""
+    folder.mkdir()
+    path = synth.write(folder / "a.mov", synth.scene(50, 96, 64), synth.Video())
+    _old(path)
+    limits = folder / "house.toml"
+    limits.write_text(toml)
+    _qc(folder, "--limits", str(limits), cwd=folder)
+    told = json.loads(
+        (folder / "reports" / folder.name / "day.json").read_text("utf-8")
+    )
+    (take,) = told["takes"]
+    kept = folder / "reports" / folder.name / "a" / "result.json"
+    return take["grade"], json.loads(kept.read_text("utf-8"))
+
+
+def test_a_patch_outside_one_picture_keeps_no_take_from_being_measured(
+    tmp_path: Path,
+) -> None:
+    toml = "[white]\nneutral = [80, 20, 40, 20]"
+    grade, kept = _checked(tmp_path / "day", toml)
+    assert grade != "unreadable"
+    assert kept["notes"][0] == (
+        "The neutral patch 80,20,40,20 lies outside this picture of 96x64: it was not "
+        "used, a white was looked for instead."
+    )
+    assert not any("lies outside" in note for note in _fitting(tmp_path))
+
+
+def _fitting(tmp_path: Path) -> list[str]:
+    toml = "[white]\nneutral = [40, 20, 40, 20]"
+    return list(_checked(tmp_path / "fits", toml)[1]["notes"])
+
+
+def test_a_take_without_sound_is_told_once(tmp_path: Path) -> None:
+    _, kept = _checked(tmp_path / "day", '[peaks]\nchannel_names = ["one", "two"]')
+    (found,) = (f for f in kept["findings"] if f["rule"] == "sound.dead_channel")
+    assert found["message"] == (
+        "There is no sound in this take: 2 channels are expected."
+    )
 
 
 def _tree(home: Path) -> dict[str, bytes]:

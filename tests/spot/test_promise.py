@@ -10,7 +10,7 @@ import pytest
 
 from qc.media import probe
 from qc.records import Grade, SpotBound, SpotCoverage, TakeResult
-from qc.report.spotwords import how_far, left_out, spot_block, summary_sentences
+from qc.report.spotwords import verdict_word, left_out, spot_block, summary_sentences
 from qc.spot.pace import Pace
 from qc.spot.promise import _bound, _snapped
 from tests import synth
@@ -183,9 +183,10 @@ def test_a_share_seen_is_rounded_down(whole: TakeResult) -> None:
 def test_little_seen_is_no_clean_bill(whole: TakeResult) -> None:
     little = summary_sentences(_partly(whole, ((0.0, 4.0),)))
     assert little[0].startswith("Too little was seen")
-    assert how_far(_partly(whole, ((0.0, 4.0),))) == ", but too little was seen"
-    assert how_far(_partly(whole, ((0.0, 28.0),))) == ", as far as seen"
-    assert how_far(whole) == ""
+    few, most = (_partly(whole, ((0.0, end),)) for end in (4.0, 28.0))
+    assert verdict_word(few, "Clean") == "Nothing found, but too little was seen"
+    assert verdict_word(most, "Clean") == "Clean, as far as seen"
+    assert verdict_word(whole, "Clean") == "Clean"
     assert not summary_sentences(_partly(whole, ((0.0, 28.0),)))[0].startswith("Too")
 
 

@@ -349,9 +349,12 @@ def check_missing(measured: Measured) -> Iterator[Finding]:
     readings = tracks[0][1] if tracks else measured.picture
     if readings is None or not readings.rows:
         return
+    if names and not there:
+        yield _no_sound(measured, readings, len(names))
+        return
     for number in range(there + 1, len(names) + 1):
         name = f" ({names[number - 1]})" if names[number - 1] else ""
-        has = f"{there} channel{'s' * (there != 1)}" if there else "no sound"
+        has = f"{there} channel{'s' * (there != 1)}"
         yield finding_of(
             measured,
             readings,
@@ -369,3 +372,22 @@ def check_missing(measured: Measured) -> Iterator[Finding]:
                 "of sound, and check that the input is assigned to one."
             ),
         )
+
+
+def _no_sound(measured: Measured, readings: Readings, expected: int) -> Finding:
+    channels = f"{expected} channel{'s' * (expected != 1)}"
+    are = "are" if expected != 1 else "is"
+    return finding_of(
+        measured,
+        readings,
+        rule="sound.dead_channel",
+        grade=Grade.REVIEW,
+        first=0,
+        last=readings.rows,
+        worst_row=0,
+        message=f"There is no sound in this take: {channels} {are} expected.",
+        advice=(
+            f"Set the recorder to {channels} of sound, and check that an input is "
+            "assigned to each."
+        ),
+    )
