@@ -159,7 +159,7 @@ def _add_shared(parser: argparse.ArgumentParser) -> None:
         help="level from which a pixel counts as burnt out (default: 95)")  # fmt: skip
     add("--neutral", metavar="X,Y,W,H[@TIMECODE]", type=_neutral,
         help="where a neutral white or grey surface lies, in pixels; with @TIMECODE, "
-        "when")  # fmt: skip
+        "when (of one take, not of a day)")  # fmt: skip
     add("--no-stills", action="store_true",
         help="leave every picture of the recording out of the report")  # fmt: skip
     add("--video", metavar="N", type=_stream,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -237,6 +237,7 @@ def _who(channels: list[str]) -> str:
     return f"Channels {', '.join(channels[:-1])} and {channels[-1]}: "
 
 
+_BURNT = ("highlights.relevant", "highlights.channel")
 _SAID_BY = {"highlights.channel": "highlights.relevant"}
 """Rules whose advice, where both are found, another rule's advice contains: the iris
 that stops the burning is given with the stops that no colour channel clips at."""
@@ -256,13 +257,21 @@ def _said_already(finding: Finding, findings: tuple[Finding, ...]) -> bool:
     return 2 * shared > finding.duration
 
 
-def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
+def advice_from(
+    findings: Iterable[Finding], *, label: Callable[[int], str] | None = None
+) -> tuple[str, ...]:
     """Return what to change before the next take, most useful first.
 
     One sentence a rule and channel, that of its worst finding: the gravest grade
     first, then what spoils most time. One sentence on the iris and one on white go in
     front: they are what an operator turns to first. What another rule's advice on the
     same stretch says too is left to the finding itself.
+
+    Parameters
+    ----------
+    label : function of a frame, optional
+        Its timecode, for advice that is the opposite of other advice: what is too
+        dark here and burnt out there needs both.
     """
     groups: dict[tuple[str, int | None], list[Finding]] = {}
     findings = tuple(findings)
@@ -279,10 +288,16 @@ def advice_from(findings: Iterable[Finding]) -> tuple[str, ...]:
         return gravest, sum((f.duration for f in group), Fraction(0))
 
     ordered = sorted(groups.values(), key=weight, reverse=True)
+    rules = {rule for rule, _ in groups}
+    both = "exposure.dark" in rules and not rules.isdisjoint(_BURNT)
     sentences = []
     for group in ordered:
         worst = max(group, key=lambda f: (f.grade.rank, f.duration))
-        sentences.append((worst.rule.partition(".")[0], worst.advice))
+        advice = worst.advice
+        if label is not None and both and worst.rule in (*_BURNT, "exposure.dark"):
+            times = f"{label(worst.start_frame)} to {label(worst.end_frame)}"
+            advice = f"From {times}: {advice[0].lower()}{advice[1:]}"
+        sentences.append((worst.rule.partition(".")[0], advice))
     first = [
         next((advice for room, advice in sentences if room in rooms), None)
         for rooms in (("highlights", "exposure"), ("white",))

@@ -217,7 +217,7 @@ def judge_measured(
         findings=findings,
         usable=usable_ranges(findings, measured, frames=frames),
         summary=summary,
-        advice=advice_from(findings),
+        advice=advice_from(findings, label=info.grid.label),
         notes=tuple(notes),
         picture=measured.picture,
         sound=measured.sound,

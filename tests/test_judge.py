@@ -283,6 +283,18 @@ def test_the_iris_is_told_once_where_light_and_a_channel_burn_together() -> None
     assert advice_from([note, with_it]) == ("red",)
 
 
+def test_opposite_advice_says_when_each_is_meant() -> None:
+    dark = _finding(Grade.REVIEW, 0, 50, rule="exposure.dark", advice="Open it.")
+    burnt = _finding(
+        Grade.REVIEW, 60, 90, rule="highlights.relevant", advice="Close it."
+    )
+    assert advice_from([dark, burnt], label=str) == (
+        "From 0 to 50: open it.",
+        "From 60 to 90: close it.",
+    )
+    assert advice_from([burnt], label=str) == ("Close it.",)
+
+
 def test_channels_that_need_the_same_are_named_together() -> None:
     hum = "lay the cables away from mains"
     findings = [

@@ -364,7 +364,7 @@ class _Spot:
             findings=findings,
             usable=(),
             summary=summary_of(picture, sound),
-            advice=advice_from(findings),
+            advice=advice_from(findings, label=info.grid.label),
             notes=looked.notes,
             picture=picture,
             sound=sound,
