@@ -1,7 +1,8 @@
 """Colour channels: where red, green or blue saturates though luma is not high.
 
 Tissue under theatre lamps drives the red channel to its end long before luma comes
-near the zebra; the texture is gone all the same.
+near the zebra; the texture is gone all the same. White cloth under a lamp that the
+camera is not balanced for does so, too, and may.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from qc.measures.parts.colour.channelpass import (
     saturated,
 )
 from qc.measures.parts.colour.channelpiles import Piles
+from qc.measures.parts.colour.channelwhite import white_pixels
 from qc.measures.parts.level.stops import close_by
 from qc.records import Finding, Marks, Picture
 from qc.signal import Signal
@@ -40,6 +42,11 @@ _EVERY_SECONDS = 0.5
 _CHANGED = 0.005
 # or this part of what was there, if that is more.
 _CHANGED_PART = 0.1
+# White things are told apart from this share of the picture on, or from this part of
+# the review limit: under it no rule can strike.
+_WHITES_FROM_PERCENT, _WHITES_FROM_PART = 1.0, 0.5
+# So much on white things is worth a word.
+_TOLD_PERCENT = 0.05
 # Range is a figure for the summary, nothing is judged by it.
 _RANGE_EVERY_SECONDS = 1.0
 
@@ -53,10 +60,14 @@ class _Reader:
         self._level = limits["highlights.level_percent"]
         self._relevant = limits["highlights.relevant"]
         self._ignore = limits["highlights.ignore"]
+        self._whites_from = min(
+            _WHITES_FROM_PERCENT, _WHITES_FROM_PART * limits["channels.review_percent"]
+        )
         self._region: Region | None = None
         self._pass = Pass(self._signal, level_percent=self._level)
         self._piles = Piles(self._signal)
         self._held: Shares | None = None
+        self._whites: NDArray[np.floating] | float = 0.0
         self._held_from = 0
         self._range_from: int | None = None
         self._out_of_range = math.nan
@@ -75,7 +86,7 @@ class _Reader:
         if self._held is None or changed or self._due(picture, self._held_from):
             self._looked_at += 1
             self._points, self._held_from = points, picture.pts
-            self._held = self._pass.shares(picture, self._judged(picture))
+            self._held = self._look(picture)
             self._piles.add(picture)
         if self._range_from is None or self._due(
             picture, self._range_from, _RANGE_EVERY_SECONDS
@@ -83,6 +94,22 @@ class _Reader:
             self._range_from = picture.pts
             self._out_of_range = out_of_range_percent(picture, signal=self._signal)
         return self._values(self._held)
+
+    def _look(self, picture: Picture) -> Shares:
+        """Look at a whole picture; what is on white things goes apart."""
+        region = self._judged(picture)
+        every = self._pass.shares(picture, region)
+        self._whites = 0.0 * every.any_channel
+        # The lowest of the ends is reached on the largest area.
+        if not every.any_channel[0] >= self._whites_from:
+            return every
+        white = white_pixels(picture, self._level / 100)
+        if white is None:
+            return every
+        left = ~white if region is None else ~white & (region.mask > 0)
+        coloured = self._pass.shares(picture, Region(left))
+        self._whites = every.any_channel - coloured.any_channel
+        return coloured
 
     def _due(
         self, picture: Picture, last: int, seconds: float = _EVERY_SECONDS
@@ -116,6 +143,7 @@ class _Reader:
         for name, row in zip(CHANNELS, shares.channels, strict=True):
             values[f"{name}_from_percent"] = row
         values["any_from_percent"] = shares.any_channel
+        values["white_from_percent"] = np.asarray(self._whites, np.float32)
         values["luma_from_percent"] = shares.luma
         if shares.box is not None:
             values["worst_box"] = np.array(shares.box, np.float32)
@@ -148,7 +176,7 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     index = _ceiling_number(measured)
     return {
         f"{name}_percent": readings[f"channels.{name}_from_percent"][:, index]
-        for name in (*CHANNELS, "any", "luma")
+        for name in (*CHANNELS, "any", "luma", "white")
     }
 
 
@@ -180,10 +208,15 @@ def _message(hit: Hit) -> str:
     names = _leading(hit)
     listed = " and ".join(names) if len(names) < 3 else "red, green and blue"
     verb = "saturates" if len(names) == 1 else "saturate"
+    # Whatever else there is, tissue is at its end in red first.
+    lost = "texture in tissue is lost" if "red" in names else "texture there is lost"
+    white = float(hit.readings["channels.white_percent"][hit.worst_row])
+    let_pass = ""
+    if white >= _TOLD_PERCENT:
+        let_pass = f"; a further {white:.1f} % is on white cloth, which is let pass"
     return (
         f"{listed.capitalize()} {verb} on {hit.worst:.1f} % of the picture while luma "
-        f"is at {_luma_at(hit):.0f} %: texture in tissue is lost "
-        f"(limit {hit.limit:g} %)."
+        f"is at {_luma_at(hit):.0f} %: {lost} (limit {hit.limit:g} %){let_pass}."
     )
 
 
@@ -231,7 +264,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
         for key in ("ceiling_percent", "ceiling_seen", "frames_looked_at_percent")
         if key in totals
     }
-    for name in (*CHANNELS, "any", "out_of_range"):
+    for name in (*CHANNELS, "any", "white", "out_of_range"):
         values = readings[f"channels.{name}_percent"]
         known = values[~np.isnan(values)]
         out[f"{name}_max_percent"] = float(known.max()) if known.size else math.nan
@@ -323,6 +356,9 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
         mask &= judged_region(
             relevant, ignore, height=picture.height, width=picture.width
         )
+    white = white_pixels(picture, setup.limits["highlights.level_percent"] / 100)
+    if white is not None:
+        mask &= ~white
     return Marks(
         areas=(("channel", mask),),
         caption="Marked: one colour is burnt out although the brightness is not.",
@@ -334,7 +370,7 @@ _WIDE = len(CEILINGS)
 
 MEASURE = Measure(
     name="channels",
-    version=2,
+    version=3,
     label="Colour channels",
     clock="picture",
     room="exposure",
@@ -350,6 +386,7 @@ MEASURE = Measure(
             for name in CHANNELS
         ),
         Column("any_from_percent", f"Any channel {_FROM}", "%", 2, width=_WIDE),
+        Column("white_from_percent", f"Of white {_FROM}", "%", 2, width=_WIDE),
         Column("luma_from_percent", f"Luma, any channel {_FROM}", "%", 1, width=_WIDE),
         Column("out_of_range_percent", "Outside −5 to 105 %", "%", 2),
         Column("worst_box", "Largest saturated area: x, y, w, h", "px", 0, width=4),
@@ -360,6 +397,7 @@ MEASURE = Measure(
             Column(f"{name}_percent", f"{name.capitalize()} at its end", "%", 2)
             for name in CHANNELS
         ),
+        Column("white_percent", "At its end on white cloth, let pass", "%", 2),
         Column("luma_percent", "Luma where a channel is at its end", "%", 1),
     ),
     options=(
@@ -432,7 +470,11 @@ MEASURE = Measure(
         "end when they run past 100 % to it. Every pixel is looked at twice a "
         "second and whenever a grid of some thousand places has changed by more than "
         "half a percent of the picture (and a tenth of what was there); frames in "
-        "between hold the last figure. The range is looked at once a second."
+        "between hold the last figure. From 1 % on, or half the review limit, white "
+        "things go apart: cells of the small picture with one channel at its end whose "
+        "other two stand to each other as in the picture's white, to 0.14 stops; "
+        "that white is told as for burnt-out swabs (highlights). The range is looked "
+        "at once a second."
     ),
     source=(
         "Matrices: ITU-R BT.601-7, BT.709-6, BT.2020-2. Range: EBU R 103 v3.0 (−5 to "

@@ -259,7 +259,7 @@ MEASURE = Measure(
         ),
     ),
     start=HighlightsReader,
-    version=10,
+    version=11,
     rules=(
         Rule(
             "highlights.relevant",
@@ -312,7 +312,8 @@ MEASURE = Measure(
         "surroundings; a second one weighs them again together with what the first "
         "said of the neighbourhood and of the whole object, for which burnt areas are "
         "cut along the lines of shade that are left in them; the white "
-        "is that of the lamp that most speaks for, as another small network weighs it, "
+        "is that of the lamp that most speaks for, as another small network weighs it "
+        "(a black body's, or as much greener or pinker as a Duv of 0.01), "
         "also where a channel of all that is white is at its end, and the middle "
         "one of the last seven looks, and what the networks say is averaged over 0.4 s "
         "and at least two looks. What cannot be told, and all that burns where the "

@@ -1,10 +1,12 @@
 """Fits the weights that tell a burnt-out swab from what matters, on "tune" takes alone.
 
-    python tests/bench/fit_highlights.py [--count N] [--keep FOLDER] [--check] [--write]
+    python tests/bench/fit_highlights.py [--count N] [--keep FOLDER] [--onward]
+                                         [--check] [--write]
 
 Draws takes 0 to N - 1 of the family's "tune" split (`sample_media/theatre/family.py`)
 at their own and at the right exposure, and their fields under other takes' lamps and
-cameras, since few are under a lamp that the camera is not balanced for; measures every
+cameras, since few are under a lamp that the camera is not balanced for, and under lamps
+greener or pinker than a black body; measures every
 burnt-out place of them with the code that measures real takes (`brightparts.look_at`),
 and fits two small networks (`smallnet`): the first weighs a place's features; the
 second weighs them again together with what the first says of the neighbourhood and of
@@ -12,11 +14,15 @@ the whole object. So that the second sees the first as it is on takes that are n
 it, half the takes are shown what a fit to the other half says. `--check` prints what
 fits do to a quarter of the takes that is left out. `--write` puts the tables into
 `brightfirst.py` and `brightsecond.py`. `--keep` keeps what was measured: a second run
-need not draw again. Run `fit_lamps` before: features are measured against the white
-that it tells.
+need not draw again. `--onward` fits on from the tables as they stand and goes half the
+way to what that makes of them. Run `fit_lamps` before: features are measured against
+the white that it tells.
 
-The tables of all three as they stand are of takes 0 to 706, of 0 to 428 at two or three
-exposures, and of the fields of 108 takes from 932 to 1098 under other lamps.
+The tables as they stand were fitted to takes 0 to 706, of 0 to 428 at two or three
+exposures, and to the fields of 108 takes from 932 to 1098 under other lamps; then, when
+`fit_lamps` had learnt of tints, onward to takes 277 to 428, those 108, and 192 takes
+from 1200 to 1399 under tinted lamps. Half the way: on takes left out that gives tinted
+lamps most of what the whole way does, and takes next to nothing from the others.
 """
 
 from __future__ import annotations
@@ -35,14 +41,17 @@ from numpy.typing import NDArray
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "sample_media")]
 
+from qc.measures.parts.burnt import brightfirst, brightsecond  # noqa: E402
 from qc.measures.parts.burnt.brightagain import AGAIN, again_of  # noqa: E402
 from qc.measures.parts.burnt.brightblocks import at_least, block_counts  # noqa: E402
 from qc.measures.parts.burnt.brightfeatures import FEATURES, Places  # noqa: E402
 from qc.measures.parts.burnt.brightparts import BrightMemory, look_at  # noqa: E402
+from qc.measures.parts.burnt.brightweights import Network  # noqa: E402
 from qc.records import Picture  # noqa: E402
 from qc.signal import Signal  # noqa: E402
 from tests.bench import smallnet  # noqa: E402
 from tests.bench.plainfield import PlainField  # noqa: E402
+from tests.bench.tinted import tinted  # noqa: E402
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.float32]
@@ -202,7 +211,7 @@ def draw(count: int, folder: Path | None) -> list[Frame]:
             continue
         of = [
             frame
-            for take in (*exposures(case), *relit(case))
+            for take in (*exposures(case), *relit(case), *tinted(case))
             for frame in measure_frames(take, take.frames(1, 3, coded=True), number)
         ]
         if of and path is not None:
@@ -246,8 +255,33 @@ def _heard(frames: Sequence[Frame], first: smallnet.Net) -> list[Rows]:
     return [again_of(f.places, first.merits(f.places.rows)) for f in frames]
 
 
-def fit(frames: Sequence[Frame]) -> tuple[smallnet.Net, smallnet.Net]:
-    """Fit the first network, and the second to what firsts say of takes new to them."""
+def present() -> tuple[smallnet.Net, smallnet.Net]:
+    """Return both networks as their tables stand."""
+    nets = []
+    for names, of in ((FEATURES, brightfirst), (FEATURES + AGAIN, brightsecond)):
+        net = Network.of(names, of.TABLE, of.HIDDEN, of.OUT, of.CONSTANT)
+        mean, spread, bias = (
+            part[:, 0].copy() for part in (net.mean, net.spread, net.bias)
+        )
+        weight = np.ascontiguousarray(net.weight.T)
+        nets.append(
+            smallnet.Net(mean, spread, weight, bias, net.out, float(net.constant))
+        )
+    return nets[0], nets[1]
+
+
+Pair = tuple[smallnet.Net, smallnet.Net]
+
+
+def fit(frames: Sequence[Frame], start: Pair | None = None) -> Pair:
+    """Fit the first network, and the second to what firsts say of takes new to them.
+
+    Parameters
+    ----------
+    start : pair of networks or None
+        What to fit on from; None: from chance.
+    """
+    begin, then = (None, None) if start is None else start
     takes = np.random.default_rng(RANDOM_STATE).permutation(
         np.unique([f.take for f in frames])
     )
@@ -255,11 +289,34 @@ def fit(frames: Sequence[Frame]) -> tuple[smallnet.Net, smallnet.Net]:
     for fold in range(2):
         out = np.isin([f.take for f in frames], takes[fold::2])
         shown = [f for f, left in zip(frames, out, strict=True) if not left]
-        first = smallnet.fit(*_sample(shown), 2 + fold)
+        first = smallnet.fit(*_sample(shown), 2 + fold, start=begin)
         for index in np.flatnonzero(out).tolist():
             again[index] = _heard([frames[index]], first)[0]
-    first = smallnet.fit(*_sample(frames), 0)
-    return first, smallnet.fit(*_sample(frames, again), 1)
+    first = smallnet.fit(*_sample(frames), 0, start=begin)
+    return first, smallnet.fit(*_sample(frames, again), 1, start=then)
+
+
+def half_way(start: Pair, end: Pair) -> Pair:
+    """Return networks whose weights are the mean of two pairs."""
+    nets = [
+        smallnet.Net(
+            one.mean,
+            one.spread,
+            *(
+                np.float32(0.5) * (getattr(one, name) + getattr(two, name))
+                for name in ("weight", "bias", "out")
+            ),
+            0.5 * (one.constant + two.constant),
+        )
+        for one, two in zip(start, end, strict=True)
+    ]
+    return nets[0], nets[1]
+
+
+def onward(frames: Sequence[Frame]) -> Pair:
+    """Fit on from the tables as they stand, and go half the way."""
+    start = present()
+    return half_way(start, fit(frames, start))
 
 
 def _told(
@@ -281,13 +338,19 @@ def _told(
     )
 
 
-def check(frames: Sequence[Frame]) -> Iterator[str]:
-    """Say what fits do to a part of the takes that they were not fitted on."""
+def check(frames: Sequence[Frame], on: bool) -> Iterator[str]:
+    """Say what fits do to a part of the takes that they were not fitted on.
+
+    Parameters
+    ----------
+    on : bool
+        Fit onward: true only of takes that the tables do not know yet.
+    """
     takes = np.random.default_rng(RANDOM_STATE + 1).permutation(
         np.unique([f.take for f in frames if f.take >= 0])
     )
     left = set(takes[::_LEFT_OUT].tolist())
-    first, second = fit([f for f in frames if f.take not in left])
+    first, second = (onward if on else fit)([f for f in frames if f.take not in left])
     out = [f for f in frames if f.take in left]
     again = _heard(out, first)
     once = [first.merits(f.places.rows) for f in out]
@@ -312,6 +375,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--count", type=int, default=400, help="takes to draw")
     parser.add_argument("--keep", type=Path, help="folder for what was measured")
+    parser.add_argument("--onward", action="store_true", help="fit on from the tables")
     parser.add_argument("--check", action="store_true", help="fit to a part of it")
     parser.add_argument("--write", action="store_true", help="write the tables")
     given = parser.parse_args(arguments)
@@ -319,9 +383,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         given.keep.mkdir(parents=True, exist_ok=True)
     frames = draw(given.count, given.keep)
     if given.check:
-        print("\n".join(check(frames)))
+        print("\n".join(check(frames, given.onward)))
         return 0
-    nets = fit(frames)
+    nets = (onward if given.onward else fit)(frames)
     names = (FEATURES, FEATURES + AGAIN)
     for name, of, net in zip(("brightfirst", "brightsecond"), names, nets, strict=True):
         table = smallnet.table(of, net)

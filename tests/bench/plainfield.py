@@ -23,11 +23,12 @@ class PlainField:
 
     Attributes
     ----------
-    lamp_stops : float
-        Stops of blue over green that a white thing shows; known once it is drawn.
+    lamp_stops, lamp_red : float
+        Stops of blue and of red over green that a white thing shows; known once it is
+        drawn.
     """
 
-    lamp_stops = 0.0
+    lamp_stops = lamp_red = 0.0
 
     bit_depth, full_range, first_code = 8, False, 225
     _SIZE = (270, 480)
@@ -99,11 +100,12 @@ class PlainField:
         """Expose so that 1 to 40 % burn; BT.709-6, 8 bits."""
         rng = self._rng
         blue = rng.uniform(-1.4, 1.4) if rng.random() < 0.5 else rng.normal(0, 0.1)
-        self.lamp_stops = float(blue)
+        tint = rng.uniform(-0.4, 0.3) if rng.random() < 0.4 else 0.0
+        self.lamp_stops, self.lamp_red = float(blue), float(tint - 0.57 * blue)
         light = np.asarray(cv2.GaussianBlur(light, (0, 0), rng.uniform(0.5, 1.2)))
         luma = light @ (0.2126, 0.7152, 0.0722)
         level = np.percentile(luma, 100 - np.exp(rng.uniform(0, np.log(40))))
-        light = light * (0.93 / level) * (2 ** (-0.57 * blue), 1, 2**blue)
+        light = light * (0.93 / level) * (2**self.lamp_red, 1, 2**blue)
         light += rng.normal(0, 1, light.shape) * rng.uniform(0.001, 0.004)
         curve = 1.099 * np.maximum(light, 0.018) ** 0.45 - 0.099
         v = np.where(light < 0.018, 4.5 * light, curve)

@@ -20,6 +20,8 @@ _FAR = 5.0
 _HIDDEN = 24
 _ROUNDS, _BATCH, _STEP, _RIDGE = 18, 1024, 3e-3, 2e-3
 _LEFT_OUT, _SHAKEN, _SHAKES = 0.15, 0.1, 24
+# Fitting on from what there is takes fewer rounds of smaller steps.
+_ROUNDS_ON, _STEP_ON = 8, 1e-3
 # The same for choices, which are fewer and of many rows each.
 _CHOICE_HIDDEN, _CHOICE_ROUNDS, _CHOICE_BATCH, _CHOICE_STEP = 16, 30, 32, 4e-3
 _CHOICE_RIDGE, _CHOICE_LEFT_OUT, _CHOICE_SHAKEN = 2e-4, 0.1, 0.2
@@ -88,7 +90,13 @@ class _Adam:
             self._net[k] -= move.astype(np.float32)
 
 
-def fit(x: Rows, weights: Array, number: int, hidden: int = _HIDDEN) -> Net:
+def fit(
+    x: Rows,
+    weights: Array,
+    number: int,
+    hidden: int = _HIDDEN,
+    start: Net | None = None,
+) -> Net:
     """Fit by maximum likelihood with a ridge.
 
     Parameters
@@ -99,26 +107,43 @@ def fit(x: Rows, weights: Array, number: int, hidden: int = _HIDDEN) -> Net:
     number : int
         Which run of chance.
     hidden : int
-        Hidden units.
+        Hidden units; those of `start`, if that is given.
+    start : Net or None
+        What to fit on from; None: from chance.
     """
-    z, mean, spread = _standard(x)
-    weight, bias, out, constant = _train(z, weights, number, hidden)
+    rng = np.random.default_rng([RANDOM_STATE, number])
+    if start is None:
+        z, mean, spread = _standard(x)
+        net = _start(rng, x.shape[1], hidden)
+        _train(net, z, weights, rng, _ROUNDS, _STEP)
+    else:
+        mean, spread = start.mean, start.spread
+        z = np.clip((x - mean) / spread, -_FAR, _FAR).astype(np.float32)
+        constant = np.array([start.constant], np.float32)
+        net = [w.copy() for w in (start.weight, start.bias, start.out, constant)]
+        _train(net, z, weights, rng, _ROUNDS_ON, _STEP_ON)
+    weight, bias, out, constant = net
     return Net(mean, spread, weight, bias, out, float(constant[0]))
 
 
-def _train(z: Rows, weights: Array, number: int, units: int) -> list[Rows]:
-    """Fit by Adam with a step that fades out: weight, bias, out, constant."""
-    rng = np.random.default_rng([RANDOM_STATE, number])
+def _train(
+    net: list[Rows],
+    z: Rows,
+    weights: Array,
+    rng: np.random.Generator,
+    rounds: int,
+    step: float,
+) -> None:
+    """Fit weight, bias, out, constant by Adam with a step that fades out; in place."""
     n, features = z.shape
-    net = _start(rng, features, units)
     # Drawing chance anew for every row would take longer than all the rest.
     shakes = np.float32(_SHAKEN) * rng.standard_normal(
         (_SHAKES, _BATCH, features), dtype=np.float32
     )
     against, speaking = np.ascontiguousarray(weights.astype(np.float32).T)
     batches = max(n // _BATCH, 1)
-    adam = _Adam(net, _STEP, _ROUNDS * batches)
-    for _ in range(_ROUNDS):
+    adam = _Adam(net, step, rounds * batches)
+    for _ in range(rounds):
         order = rng.permutation(n)
         for batch in range(batches):
             rows = order[batch * _BATCH : (batch + 1) * _BATCH]
@@ -135,7 +160,6 @@ def _train(z: Rows, weights: Array, number: int, units: int) -> list[Rows]:
                 x.T @ back + _RIDGE * net[0], back.sum(axis=0),
                 hidden.T @ slope + _RIDGE * net[2], slope.sum(keepdims=True),
             ])  # fmt: skip
-    return net
 
 
 def choose(x: Rows, chances: Rows, number: int) -> Net:

@@ -275,6 +275,25 @@ def test_a_yellowish_swab_with_shaded_folds_is_swab() -> None:
     assert share(parts.swab, burnt & box(*SWAB_AT)) > 0.9
 
 
+@pytest.mark.parametrize(
+    "gains", [(0.93, 1.06, 0.93), (1.04, 0.95, 1.04), (0.8, 1, 1.28)]
+)
+def test_under_a_lamp_with_a_tint_cloth_is_cloth_and_tissue_matters(
+    gains: tuple[float, float, float],
+) -> None:
+    light = field()
+    lay_swab(light, *SWAB_AT, level=2.0)
+    lay_tissue(light, 330, 130, 60, 0.6)
+    parts, burnt = parts_of(Camera(gains=gains), light)
+    assert burnt.mean() > 0.02
+    assert share(parts.swab, burnt) > 0.9
+    lay_tissue(light, 330, 130, 70, 5.0)
+    parts, burnt = parts_of(Camera(gains=gains), light)
+    tissue = burnt & ~box(*SWAB_AT)
+    assert tissue.mean() > 0.02
+    assert share(parts.relevant | parts.undecided, tissue) > 0.95
+
+
 # ---------------------------------------------------------------------------- the past
 
 

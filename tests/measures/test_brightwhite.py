@@ -16,6 +16,7 @@ from qc.measures.parts.burnt.brightparts import BrightMemory, scene_of
 from qc.measures.parts.burnt.brightwhite import (
     LAMP_FEATURES,
     LAMPS,
+    TINTS,
     Votes,
     evidence_of,
     votes_of,
@@ -34,13 +35,19 @@ def shot(camera: Camera, light: Light) -> Scene:
     return scene_of(picture, mask, block_counts(mask), code=225, memory=BrightMemory())
 
 
-def under(blue: float) -> tuple[float, float, float]:
-    return (2 ** (-SLOPE * blue), 1.0, 2**blue)
+def under(blue: float, tint: float = 0.0) -> tuple[float, float, float]:
+    return (2 ** (tint - SLOPE * blue), 1.0, 2**blue)
 
 
-@pytest.mark.parametrize("blue", [-0.9, -0.4, 0.5])
-def test_a_white_is_found_under_a_lamp_it_was_not_balanced_for(blue: float) -> None:
-    gains = under(blue)
+# The last three are a tenth greener, a tenth pinker, and both cold and greener.
+@pytest.mark.parametrize(
+    ("blue", "tint"),
+    [(-0.9, 0.0), (-0.4, 0.0), (0.5, 0.0), (-0.19, -0.3), (0.1, 0.25), (0.35, -0.3)],
+)
+def test_a_white_is_found_under_a_lamp_it_was_not_balanced_for(
+    blue: float, tint: float
+) -> None:
+    gains = under(blue, tint)
     light = field()
     lay_tissue(light, 330, 130, 70, 0.9)
     light[80:170, 60:150] = 0.40 / max(gains)  # paper, perfectly neutral, not burnt
@@ -89,9 +96,15 @@ def plain(red: float, green: float, blue: float) -> Scene:
     return Scene(rgb, luma, np.zeros((8, 8), np.float32), 0.95, 1.0, "bt709")
 
 
-def vote(scene: Scene) -> tuple[str, float]:
-    """Return the one vote of a picture of one colour."""
-    votes = votes_of(scene, stops_of(scene.rgb, scene.transfer))
+def votes_at(scene: Scene, tint: float = 0.0) -> Votes:
+    every = votes_of(scene, stops_of(scene.rgb, scene.transfer))
+    return every[TINTS.index(tint)]
+
+
+def vote(scene: Scene, tint: float = 0.0) -> tuple[str, float]:
+    """Return the one vote of a picture of one colour, if lamps have a tint."""
+    votes = votes_at(scene, tint)
+    assert votes.tint == tint
     assert len(votes.kind) == votes.places == 16
     assert len(set(votes.kind.tolist())) == 1
     # Four spans a kind, of which the first is the vote's own place.
@@ -124,8 +137,7 @@ def test_where_blue_is_at_its_end_red_tells_the_lamp() -> None:
     assert vote(scene) == ("blue ended", pytest.approx(1.2, abs=1e-3))
     # Under the lamp that this red asks for blue would not be at its end: no white.
     scene = plain(0.8 * code(-SLOPE * 0.2), 0.8, 1.0)
-    votes = votes_of(scene, stops_of(scene.rgb, scene.transfer))
-    assert not len(votes.kind)
+    assert not len(votes_at(scene).kind)
 
 
 def test_where_red_is_at_its_end_blue_tells_the_lamp() -> None:
@@ -133,10 +145,27 @@ def test_where_red_is_at_its_end_blue_tells_the_lamp() -> None:
     assert vote(scene) == ("red ended", pytest.approx(-1.3, abs=1e-3))
 
 
+@pytest.mark.parametrize("tint", [-0.3, 0.15])
+def test_a_tint_moves_the_line_of_lamps_to_its_side(tint: float) -> None:
+    red = tint - SLOPE * 0.4
+    scene = plain(0.6 * code(red), 0.6, 0.6 * code(0.4))
+    assert vote(scene, tint) == ("bright", pytest.approx(0.4, abs=1e-4))
+    if tint < -0.25:  # far off the line of black bodies
+        assert vote(scene)[0] == "greener"
+    # Blue at its end: the red that is left tells the lamp, less the tint.
+    scene = plain(0.8 * code(tint - SLOPE * 1.2), 0.8, 1.0)
+    assert vote(scene, tint) == ("blue ended", pytest.approx(1.2, abs=1e-3))
+    # Red at its end: blue tells it, if red would be at its end under that lamp.
+    scene = plain(1.0, 0.8, 0.8 * code(-1.6))
+    assert vote(scene, tint) == ("red ended", pytest.approx(-1.6, abs=1e-3))
+
+
 def test_evidence_is_what_lies_here_about_and_to_either_side() -> None:
     # Of 100 places 8 are bright and vote for a lamp, 4 for one 1 stop bluer.
     blue = np.repeat(np.float32([0.2, 1.2]), [8, 4])
-    votes = Votes(np.zeros(12, np.intp), -SLOPE * blue, blue, 100, (0.1, 0.2, 0.05))
+    votes = Votes(
+        np.zeros(12, np.intp), -SLOPE * blue, blue, 0.0, 100, (0.1, 0.2, 0.05)
+    )
     rows = evidence_of(votes)
     assert rows.shape == (len(LAMPS), len(LAMP_FEATURES))
     at = {round(float(b), 1): row for b, row in zip(LAMPS, rows, strict=True)}
@@ -161,6 +190,6 @@ def test_evidence_is_what_lies_here_about_and_to_either_side() -> None:
 
 def test_a_vote_past_the_last_lamp_counts_for_the_last() -> None:
     blue = np.full(5, 7.0, np.float32)
-    votes = Votes(np.zeros(5, np.intp), -SLOPE * blue, blue, 50, (0.0, 0.0, 0.0))
+    votes = Votes(np.zeros(5, np.intp), -SLOPE * blue, blue, 0.0, 50, (0.0, 0.0, 0.0))
     here: NDArray[np.float32] = evidence_of(votes)[:, 0]
     assert int(np.argmax(here)) == len(LAMPS) - 1

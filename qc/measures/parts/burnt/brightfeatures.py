@@ -33,6 +33,9 @@ _RIM_FROM = 0.66
 _ENDED = 0.03
 _PLATEAU = 0.012
 _MOST_STOPS = 1.2
+# What was fitted saw whites no farther off a black body's than this: a tinted lamp's
+# white counts as the last of them.
+_MOST_TINT = 0.06
 # So much more red than a white, in stops, shows blood, wet or on cloth.
 _BLOOD_FROM, _BLOOD_LUMA = 2.0, 0.08
 # What is not burnt out is tissue from so many stops of red over blue on, and white up
@@ -307,7 +310,8 @@ def _whole(
     return [
         *lit, in_all, still / (in_all + 0.002), float(np.log2(burnt + 1e-3)),
         ended / (burnt + 1e-4), still / (burnt + 0.001), scene.end - level, blue,
-        red + LAMP_SLOPE * blue, abs(blue), float(not known),
+        min(max(red + LAMP_SLOPE * blue, -_MOST_TINT), _MOST_TINT), abs(blue),
+        float(not known),
         float(sums[_POOLED.index("white")].mean()),
     ]  # fmt: skip
 

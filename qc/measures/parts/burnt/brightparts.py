@@ -31,6 +31,7 @@ __all__ = [
     "Parts",
     "Split",
     "classify",
+    "end_of",
     "kinds_of",
     "look_at",
     "scene_of",
@@ -185,7 +186,7 @@ def scene_of(
         luma=luma,
         burnt=_burnt_shares(mask, counts, luma.shape),
         level=level,
-        end=memory.reach(max(_end_of(picture), level)),
+        end=memory.reach(max(end_of(picture), level)),
         transfer=picture.signal.transfer,
         matrix=picture.signal.matrix,
     )
@@ -225,7 +226,7 @@ def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
     return np.asarray(part / np.float32(BLOCK * BLOCK), np.float32)
 
 
-def _end_of(picture: Picture) -> float:
+def end_of(picture: Picture) -> float:
     """Return the luma at which this picture's highlights pile up, 1 is nominal white.
 
     Coding noise and overshoot scatter a few pixels above the camera's end, so that not

@@ -1,15 +1,18 @@
 """What a white thing shows in a picture: which lamp lights it, against its balance.
 
 Private to `brightparts`. Every lamp's white lies on one line of red over blue (the
-Planckian locus); skin and tissue lie off it, to the red, drapes to the green. Under a
-lamp that the camera is not balanced for, one channel of a white thing reaches the end
-of the signal long before the others: then those that are left still tell on which lamp
-it would be white. So each place of the small picture votes for a lamp, by kind of vote,
-and a small fitted network weighs what each of a row of lamps has for and against it.
+Planckian locus), or a little beside it where the lamp is greener or pinker than a black
+body, as LEDs are: its tint. Skin and tissue lie farther off, to the red, drapes to the
+green. Under a lamp that the camera is not balanced for, one channel of a white thing
+reaches the end of the signal long before the others: then those that are left still
+tell on which lamp it would be white. So for each of a few tints each place of the small
+picture votes for a lamp, by kind of vote, and a small fitted network weighs what each
+lamp of each tint has for and against it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -23,6 +26,7 @@ from qc.measures.parts.burnt.brightweights import Network
 __all__ = [
     "LAMPS",
     "LAMP_FEATURES",
+    "TINTS",
     "Votes",
     "chances",
     "evidence_of",
@@ -37,6 +41,12 @@ Flags = NDArray[np.bool_]
 LAMPS = np.linspace(-2.2, 2.2, 45)
 """Stops of blue over green that a white thing may show."""
 _STEP = 0.1
+TINTS = (-0.45, -0.3, -0.15, 0.0, 0.15, 0.3)
+"""Stops of red over a black body's white of the same blue: under 0 green, over 0 pink.
+
+0.4 is a Duv of 0.01 at 4300 to 5600 K in BT.709 primaries; lamps for white light stay
+within 0.006 (ANSI C78.377, from memory), a balance by hand is off by some more.
+"""
 # A channel is at its end from here on; brighter than these shares of the level a place
 # is bright, or at least lit.
 _ENDED, _BRIGHT, _LIT, _DARK, _SEEN = 0.03, 0.45, 0.28, 0.12, 0.15
@@ -56,7 +66,8 @@ _KINDS = (
 _SPANS = ("here", "about", "bluer", "yellower")
 LAMP_FEATURES = (
     *(f"{span} {kind}" for kind in _KINDS for span in _SPANS),
-    "lamp", "lamp off", "lamp even", "all ended", "burnt", "end over level",
+    "lamp", "lamp off", "lamp even", "green tint", "pink tint", "all ended", "burnt",
+    "end over level",
 )  # fmt: skip
 """Names of the numbers that speak for a lamp, in order."""
 
@@ -80,7 +91,7 @@ _NETWORK = Network.of(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Votes:
-    """What places of a small picture vote for.
+    """What places of a small picture vote for, if lamps have a tint.
 
     Attributes
     ----------
@@ -88,6 +99,8 @@ class Votes:
         Index into `_KINDS` of every place that has a vote.
     red, blue : (n,) arrays of float32
         Stops of the red it shows, and of the blue of the lamp it votes for.
+    tint : float
+        Of `TINTS`.
     places : int
         How many there are, with those that have none.
     whole : (float, float, float)
@@ -98,12 +111,34 @@ class Votes:
     kind: NDArray[np.intp]
     red: Rows
     blue: Rows
+    tint: float
     places: int
     whole: tuple[float, float, float]
 
 
-def votes_of(scene: Scene, colour: Plane) -> Votes:
-    """Return the votes of every other place.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Some:
+    """Places that may vote in one way: what they show, and what kind of vote it is.
+
+    Attributes
+    ----------
+    kind : (n,) array of int8
+        Index into `_KINDS`.
+    off : (n,) array of float32
+        Stops of red over a black body's white of the same blue.
+    room : (n,) array of float32
+        Stops that green lacks to the end of the signal, with some slack.
+    """
+
+    red: Rows
+    blue: Rows
+    off: Rows
+    kind: NDArray[np.int8]
+    room: Rows
+
+
+def votes_of(scene: Scene, colour: Plane) -> list[Votes]:
+    """Return the votes of every other place, for each of `TINTS`.
 
     Parameters
     ----------
@@ -117,38 +152,64 @@ def votes_of(scene: Scene, colour: Plane) -> Votes:
     reach = np.float32(min(scene.end, 1.02 * level) - _ENDED)
     r_left, g_left, b_left = rgb < reach
     burns = scene.burnt[::2, ::2] > 0.5
-    near = cv2.dilate(burns.view(np.uint8), _AROUND) > 0
+    near = (cv2.dilate(burns.view(np.uint8), _AROUND) > 0).view(np.int8)
+    bright = luma > _BRIGHT * level
+    lit = 4 - 2 * (luma > _LIT * level).view(np.int8) - 2 * bright.view(np.int8) + near
     off = red + np.float32(LAMP_SLOPE) * blue
-    by_red = red * np.float32(-1 / LAMP_SLOPE)
-    bright, seen = luma > _BRIGHT * level, luma > _SEEN
-    some = r_left & g_left
-    free, lone = some & b_left, ~g_left & (r_left ^ b_left)
-    lit = 4 - 2 * (luma > _LIT * level).view(np.int8) - 2 * bright.view(np.int8)
-    on = free & (np.abs(off) < _ON) & (luma > _DARK * level)
-    kind = np.where(on, lit + near, np.int8(-1))
-    free &= seen
-    kind[free & (off > _OFF)] = 6
-    kind[free & (off < -_OFF)] = 7
-    for first, mask, lamp in (
-        (8, some & ~b_left & bright, by_red),
-        (10, g_left & b_left & ~r_left, blue),
-    ):
-        at = np.flatnonzero(mask)
-        # The channel that is at its end would be there under the lamp voted for.
-        green, bluer = rgb[1].ravel()[at], lamp.ravel()[at]
-        over = stops_between(green, np.full_like(green, reach), scene.transfer) + _SLACK
-        more = bluer if first == 8 else -np.float32(LAMP_SLOPE) * bluer
-        at = at[over + more > 0]
-        kind.ravel()[at] = first + near.ravel()[at]
-    kind[lone & r_left], kind[lone & b_left] = 12, 13
-    # The nearest lamp of what lies off the line.
-    aside = blue - np.float32(LAMP_SLOPE / (1 + LAMP_SLOPE**2)) * off
-    vote = np.where((kind == 6) | (kind == 7), aside, blue)
-    np.copyto(vote, by_red, where=(kind == 8) | (kind == 9) | (kind == 12))
-    has = kind >= 0
+    green = rgb[1].ravel()
+
+    def some(where: Flags, kind: NDArray[np.int8]) -> _Some:
+        at = np.flatnonzero(where)
+        mine = green[at]
+        room = stops_between(mine, np.full_like(mine, reach), scene.transfer)
+        r, b, o = (of.ravel()[at] for of in (red, blue, off))
+        return _Some(r, b, o, kind.ravel()[at], room + _SLACK)
+
+    both, lone = r_left & g_left, ~g_left & (r_left ^ b_left)
+    free = both & b_left
+    groups = (
+        some(free & (luma > _DARK * level), lit),
+        some(free & (luma > _SEEN), np.full_like(lit, 6)),
+        some(both & ~b_left & bright, near + np.int8(8)),
+        some(g_left & b_left & ~r_left, near + np.int8(10)),
+        some(lone & r_left, np.full_like(lit, 12)),
+        some(lone & b_left, np.full_like(lit, 13)),
+    )
     ended = float(np.mean(~(r_left | g_left | b_left)))
     whole = (ended, float(burns.mean()), scene.end - level)
-    return Votes(kind[has].astype(np.intp), red[has], vote[has], luma.size, whole)
+    return [_votes(groups, tint, luma.size, whole) for tint in TINTS]
+
+
+def _votes(
+    groups: tuple[_Some, ...],
+    tint: float,
+    places: int,
+    whole: tuple[float, float, float],
+) -> Votes:
+    """Return the votes of places for lamps of a tint; groups as in `votes_of`."""
+    slope, off = np.float32(LAMP_SLOPE), np.float32(tint)
+    free, seen, no_blue, no_red, red_left, blue_left = groups
+    # Places by number: faster than by flags.
+    on = np.flatnonzero(np.abs(free.off - off) < _ON)
+    aside = seen.off - off
+    beside = np.flatnonzero(np.abs(aside) > _OFF)
+    aside = aside[beside]
+    by_red, by_lone = ((off - g.red) / slope for g in (no_blue, red_left))
+    # The channel that is at its end would be there under the lamp voted for.
+    blue_ends = no_blue.room + by_red > 0
+    red_ends = no_red.room + off - slope * no_red.blue > 0
+    parts = (
+        (free.kind[on], free.red[on], free.blue[on]),
+        # What lies off the line votes for the nearest lamp.
+        (seen.kind[beside] + (aside < 0), seen.red[beside],
+         seen.blue[beside] - slope / (1 + slope**2) * aside),
+        (no_blue.kind[blue_ends], no_blue.red[blue_ends], by_red[blue_ends]),
+        (no_red.kind[red_ends], no_red.red[red_ends], no_red.blue[red_ends]),
+        (red_left.kind, red_left.red, by_lone),
+        (blue_left.kind, blue_left.red, blue_left.blue),
+    )  # fmt: skip
+    kind, red, blue = (np.concatenate(p) for p in zip(*parts, strict=True))
+    return Votes(kind.astype(np.intp), red, blue, tint, places, whole)
 
 
 def _rarely(share: Rows) -> Rows:
@@ -159,7 +220,8 @@ def _rarely(share: Rows) -> Rows:
 def evidence_of(votes: Votes) -> Rows:
     """Return what speaks for each lamp: (len(LAMPS), len(LAMP_FEATURES))."""
     many = len(LAMPS)
-    lamp = np.rint((votes.blue - LAMPS[0]) / _STEP).clip(0, many - 1).astype(np.intp)
+    place = (votes.blue - np.float32(LAMPS[0])) * np.float32(1 / _STEP)
+    lamp = np.rint(place, out=place).clip(0, many - 1, out=place).astype(np.intp)
     counts = np.bincount(votes.kind * many + lamp, minlength=len(_KINDS) * many)
     shares = (counts / votes.places).reshape(len(_KINDS), many).astype(np.float32)
     gathered = _rarely(shares @ _BANK).reshape(len(_KINDS) * len(_SPANS), many)
@@ -168,14 +230,21 @@ def evidence_of(votes: Votes) -> Rows:
     alike = np.ones(many)
     own = [
         LAMPS, np.abs(LAMPS), np.exp(-0.5 * (LAMPS / 0.12) ** 2),
+        max(-votes.tint, 0) * alike, max(votes.tint, 0) * alike,
         all_ended * alike, some * alike, room * alike,
     ]  # fmt: skip
     return np.concatenate([gathered, np.array(own, np.float32)]).T
 
 
 def chances(merits: Rows) -> Rows:
-    """Return the chance of each lamp from what a network makes of the evidence."""
-    odds = np.exp(merits - merits.max())
+    """Return the chance of each lamp of each tint: (len(TINTS), len(LAMPS)).
+
+    Parameters
+    ----------
+    merits : (len(TINTS) * len(LAMPS),) array
+        What a network makes of the evidence, tint after tint.
+    """
+    odds = np.exp(merits - merits.max()).reshape(len(TINTS), len(LAMPS))
     return np.asarray(odds / odds.sum(), np.float32)
 
 
@@ -188,23 +257,36 @@ def white_of(scene: Scene, colour: Plane) -> tuple[float, float, bool]:
         Stops of red and blue over green.
     """
     votes = votes_of(scene, colour)
-    merits = _NETWORK.merits(_NETWORK.weighed(evidence_of(votes)))
-    return settled(votes, chances(merits))
+    evidence = np.concatenate([evidence_of(v) for v in votes])
+    return settled(votes, chances(_NETWORK.merits(_NETWORK.weighed(evidence))))
 
 
-def settled(votes: Votes, chance: Rows) -> tuple[float, float, bool]:
-    """Return the white that votes and the chances of lamps make; see `white_of`."""
-    about = np.convolve(chance, np.ones(5), "same")
-    peak = int(np.argmax(about))
-    some = slice(max(peak - 3, 0), peak + 4)
-    blue = float(chance[some] @ LAMPS[some] / chance[some].sum())
-    red = -LAMP_SLOPE * blue
+def settled(votes: Sequence[Votes], chance: Rows) -> tuple[float, float, bool]:
+    """Return the white that votes and the chances of lamps make; see `white_of`.
+
+    Parameters
+    ----------
+    votes : one for each of `TINTS`
+    chance : (len(TINTS), len(LAMPS)) array
+        As `chances` gives it.
+    """
+    # Sums over neighbours: three tints, five lamps.
+    about = cv2.boxFilter(
+        chance, -1, (5, 3), normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
+    tint, peak = divmod(int(np.argmax(about)), len(LAMPS))
+    tints, lamps = slice(max(tint - 1, 0), tint + 2), slice(max(peak - 3, 0), peak + 4)
+    part = chance[tints, lamps] / chance[tints, lamps].sum()
+    blue = float(part.sum(axis=0) @ LAMPS[lamps])
+    off = float(part.sum(axis=1) @ np.array(TINTS[tints]))
+    red = off - LAMP_SLOPE * blue
+    mine = votes[int(np.argmin(np.abs(np.array(TINTS) - off)))]
     for most in (2, 6):
-        own = (votes.kind < most) & (np.abs(votes.blue - blue) < _NEAR_LAMP)
+        own = (mine.kind < most) & (np.abs(mine.blue - blue) < _NEAR_LAMP)
         if np.count_nonzero(own) >= _FEW_PLACES:
             red, blue = (
-                float(np.median(votes.red[own])),
-                float(np.median(votes.blue[own])),
+                float(np.median(mine.red[own])),
+                float(np.median(mine.blue[own])),
             )
             break
-    return red, blue, bool(about[peak] >= _SURE)
+    return red, blue, bool(about[tint, peak] >= _SURE)
