@@ -36,6 +36,7 @@ from qc.measures.parts.focus.motionblur import (
     smear_of,
     unsmeared_rise,
 )
+from qc.measures.parts.focus.pulls import PULL_ADVICE, pull_message
 from qc.measures.parts.focus.sharpness import (
     LAPLACIAN_ENERGY,
     across_share,
@@ -44,7 +45,7 @@ from qc.measures.parts.focus.sharpness import (
     noise_sigma,
 )
 from qc.measures.parts.focus.shotfocus import NOISE_ALIKE, against_best
-from qc.measures.parts.focus.softcheck import BRIDGE_S, lasting
+from qc.measures.parts.focus.softcheck import BRIDGE_S, lasting, pulls
 from qc.measures.parts.focus.tiles import (
     BEST_PERCENTILE,
     RELEASE,
@@ -183,7 +184,11 @@ def _crispest(
         # Narrow edges are crisp however low they are.
         rise[flat & (rise > CRISP_RISE_PX)] = np.nan
     # Of the two directions the crisper is read: the one that moves less.
-    rise = unsmeared_rise(rise, np.minimum(smear.x, smear.y), _CRISP_PX)
+    left = unsmeared_rise(rise, np.minimum(smear.x, smear.y), _CRISP_PX)
+    with np.errstate(invalid="ignore"):
+        # An edge is at least as crisp as it looks, whatever a smear may hide.
+        crisp = np.isnan(left) & (rise <= measured.limits["focus.rise_review_px"])
+    rise = np.where(crisp, rise, left)
     out = np.full(readings.rows, np.nan, np.float32)
     moves = np.cumsum(smear.cut).astype(np.float32)
     shortest = measured.limits["focus.shot_min_seconds"]
@@ -230,6 +235,32 @@ def _never_sharp(measured: Measured) -> Iterable[Finding]:
             worst=worst,
             limit=float(limit),
             unit="px",
+        )
+
+
+def _pulled(measured: Measured) -> Iterable[Finding]:
+    """Yield where the focus lies at another place of the picture: no fault, a note."""
+    readings = measured.picture
+    if readings is None or "focus.relative_percent" not in readings.columns:
+        return
+    percent, lasts = (
+        readings[f"focus.{name}_percent"] for name in ("relative", "lasting")
+    )
+    for (first, last), pull in pulls(readings, percent, lasts, measured.limits):
+        seconds = float(readings.start(last) - readings.start(first))
+        yield finding_of(
+            measured,
+            readings,
+            rule="focus.soft",
+            grade=Grade.NOTE,
+            first=first,
+            last=last,
+            worst_row=first + int(np.nanargmin(percent[first:last])),
+            message=pull_message(pull, seconds),
+            advice=PULL_ADVICE,
+            worst=pull.left_percent,
+            limit=float(measured.limits["focus.soft_review_percent"]),
+            unit="%",
         )
 
 
@@ -396,7 +427,7 @@ MEASURE = Measure(
             advice=_advice,
         ),
     ),
-    checks=(_never_sharp,),
+    checks=(_never_sharp, _pulled),
     check_rules={"focus.soft": "Soft"},
     charts=(
         Chart(
@@ -437,13 +468,17 @@ MEASURE = Measure(
         "that is left than of the finest, the rest is grain, which no lens takes, and "
         "is taken off. What hunting explains is not told again. A stretch that is soft "
         "only by how its noise was read, or by glints, with which detail of every size "
-        "goes while edges stay crisp, is let pass; under light that flashes, "
+        "goes while edges stay crisp, is let pass, and so are its ends where edges are "
+        "crisp; a loss at once begins at its step. Where tiles that held the same "
+        "before get as sharp as those were that get soft, the focus went elsewhere: a "
+        "note. Under light that flashes, "
         "or between a jump of the light and one back, focus is not judged. Where two "
         "fields of different moments are woven into a frame, detail along the lines "
         "alone counts, every 6th frame. "
         "Where the picture moves, detail along and across is held against its "
         "best less what a smear as long as the shift takes of an edge, and the better "
-        "of the two counts. Where framings change too fast for that, the rise of the "
+        "of the two counts, but no better than against frames of the shot that surely "
+        "moved as far. Where framings change too fast for that, the rise of the "
         "crispest edges is held against the crispest of the same move, two readings in "
         "a row. A shot that is "
         "never sharp is told by that rise, from slope and curvature of the luma, "
@@ -459,5 +494,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=8,
+    version=9,
 )

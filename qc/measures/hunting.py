@@ -177,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=6,
+    version=7,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),
@@ -236,8 +236,10 @@ MEASURE = Measure(
         "not come back all at once with the key frames of the coding, nor with jumps "
         "of the light, nor only by how the noise is read, nor from frame to frame as "
         "kinds of coded frames differ. It begins and ends where the reading leaves "
-        "what lies within its own turns. The frequency is that of "
-        "half-way crossings, the depth the median leg."
+        "what lies within its own turns, or where that bends; outermost legs that "
+        "glints explain are none of it. The frequency is that of half-way crossings, "
+        "fall to fall and rise to rise, lesser swings counted, the depth the median "
+        "leg."
     ),
     source=(
         "Turning points as in counting of load cycles: textbook (from memory). Limits: "

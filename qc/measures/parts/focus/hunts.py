@@ -34,7 +34,7 @@ LEAST_PERCENT = 15.0
 _STILL_S = 0.6
 # What is not known for a moment, because it moves then or nothing is sharp enough to
 # tell how soft it is, does not end it; in slow takes some frames must do.
-_GAP_S, _GAP_FRAMES = 0.5, 3.5
+_GAP_S, _GAP_FRAMES = 0.8, 3.5
 _SHORTEST_S = 0.6
 # So many of the subject's tiles must go along, by so much, if it is the lens.
 _TILES_SHARE = 0.6
@@ -49,6 +49,8 @@ _FEW_S, _LEFT_SHARE = 0.12, 0.5
 # Key frames closer than this are no sign of a coding in groups.
 _GROUP_S = 0.2
 _SHORT_S, _MORE_SWINGS = 3.5, 2
+# So far from the turns of a leg a reading of edges still tells of it.
+_BESIDE_S = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,11 +107,53 @@ def hunts(readings: Readings, limits: Limits, still: Still) -> Iterator[Swinging
     # Too short to show that this picture does not always waver: more swings.
     least += _MORE_SWINGS * (still.times[-1] - still.times[0] < _SHORT_S)
     for found in swinging(still.log, still.times, depth=depth, least=least):
-        others = (_by_coding, _by_kinds, _by_noise, _by_light)
-        if _by_lens(readings, still, found) and not any(
-            other(readings, still, found) for other in others
-        ):
-            yield found
+        part = _without_glints(readings, still, found, least)
+        if part is None:
+            continue
+        swings = [found]
+        if len(part) < len(found.turns):
+            cut = slice(part[0], part[-1] + 1)
+            swings = [
+                again.moved(int(part[0]))
+                for again in swinging(
+                    still.log[cut], still.times[cut], depth=depth, least=least
+                )
+            ]
+        yield from (s for s in swings if _hunts(readings, still, s))
+
+
+def _hunts(readings: Readings, still: Still, found: Swinging) -> bool:
+    others = (_by_coding, _by_kinds, _by_noise, _by_light)
+    return _by_lens(readings, still, found) and not any(
+        other(readings, still, found) for other in others
+    )
+
+
+def _without_glints(
+    readings: Readings, still: Still, found: Swinging, least: float
+) -> NDArray[np.intp] | None:
+    """Return the turns of a run without outermost legs that glints explain.
+
+    None where too few legs are left that they do not explain.
+    """
+    legs = pairwise(found.turns.tolist())
+    lens = [not _leg_of_glints(readings, still, leg) for leg in legs]
+    if sum(lens) < len(lens) and sum(lens) < max(2.0 * least, 2):
+        return None
+    low, high = lens.index(True), len(lens) - lens[::-1].index(True)
+    return found.turns[low : high + 1]
+
+
+def _leg_of_glints(readings: Readings, still: Still, leg: tuple[int, int]) -> bool:
+    first, last = leg
+    middle = 0.5 * (still.log[first] + still.log[last])
+    times = still.times
+    # Edges are read now and then: perhaps just before a turn, or behind it.
+    first, last = np.searchsorted(
+        times, (times[first] - _BESIDE_S, times[last] + _BESIDE_S)
+    )
+    rows, sharper = still.rows[first:last], still.log[first:last] > middle
+    return glints_alone(readings, rows[~sharper], rows[sharper])
 
 
 def without_hunts(

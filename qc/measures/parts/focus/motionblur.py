@@ -54,9 +54,21 @@ class Smear:
         Share of a frame that the shutter was open at most; `x` and `y` count with it.
     cut : (rows,) array of bool
         The frame does not follow from the one before: the motion is unknown.
+    farthest, nearest : (rows, 2) arrays of float64
+        Shift along and across, percent of the width: the more, and the less, of those
+        to the frames before and after; NaN where either is unsure.
     """
 
-    __slots__ = ("cut", "percent", "shutter", "x", "y", "zooming")
+    __slots__ = (
+        "cut",
+        "farthest",
+        "nearest",
+        "percent",
+        "shutter",
+        "x",
+        "y",
+        "zooming",
+    )
 
     def __init__(
         self,
@@ -68,13 +80,22 @@ class Smear:
         zoom: NDArray[np.float64],
         cut: NDArray[np.bool_],
         rise: NDArray[np.float64],
+        sure: NDArray[np.bool_],
     ) -> None:
         x, y = _either_side(percent_x), _either_side(percent_y)
         self.percent = _either_side(percent)
-        self.shutter = open_share(rise, scale * np.minimum(x, y))
+        # What moves by itself says nothing of the shutter: crisp edges stand beside it.
+        least = np.minimum(percent_x, percent_y)
+        known = _either_side(np.where(sure, least, 0.0))
+        self.shutter = open_share(rise, scale * known)
         self.x, self.y = self.shutter * scale * x, self.shutter * scale * y
         self.zooming = np.abs(_running_median(zoom)) > _ZOOM_PERCENT
         self.cut = cut
+        shift = np.stack([percent_x, percent_y], axis=1)
+        shift[~sure] = np.nan
+        after = np.concatenate([shift[1:], shift[-1:]])
+        self.farthest = np.maximum(shift, after)
+        self.nearest = np.minimum(shift, after)
 
 
 def smear_of(readings: Readings, video: VideoTrack | None) -> Smear:
@@ -100,6 +121,7 @@ def smear_of(readings: Readings, video: VideoTrack | None) -> Smear:
         rise=_column(readings, "focus.edge_rise_px", rows),
         zoom=np.where(sure, np.nan_to_num(zoom), 0.0),
         cut=cut,
+        sure=sure,
     )
 
 

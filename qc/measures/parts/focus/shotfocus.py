@@ -20,6 +20,7 @@ from qc.limits import Limits
 from qc.measures.parts.focus.coarser import true_percent
 from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
 from qc.measures.parts.focus.lightlevel import LIGHTER, light_of, nearest
+from qc.measures.parts.focus.likemotion import against_like_motion
 from qc.measures.parts.focus.motionblur import (
     CRISP_RISE_PX,
     Smear,
@@ -73,6 +74,8 @@ _FEWEST_RISES = 4
 # Fine detail of an edge against its width: the energy of the second derivative of a
 # Gaussian edge goes with s^-3, its root with this power.
 _EDGE_POWER = 1.5
+# Edges no wider than so many times the crispest are as crisp, smeared or not.
+_AS_CRISP = 1.2
 
 
 def against_best(
@@ -180,6 +183,11 @@ def _judge_shot(
         out[part[~still]] = np.minimum(
             relative_sharpness(tiles, counted, weights, share=agreed), 100.0
         )
+    if axes is not None:
+        job = moved[rows], ~np.isnan(best), weights
+        alike = against_like_motion(readings, rows, smear, *job, share=agreed)
+        # An allowance for a smear is one that others in like motion needed too.
+        out[rows] = np.where(moved[rows], np.fmin(out[rows], alike), out[rows])
     coarser = _coarser(readings, rows, known)
     if axes is not None:
         # What a smear across the detail, whichever way it lies, may have taken.
@@ -389,7 +397,7 @@ def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
     """Return the crispest edges of a move over those now, where shots change, in %."""
     rows = readings.rows
     out = np.full(rows, np.nan)
-    rise = held(_confirmed(readings["focus.edge_rise_px"])[:, None])[:, 0]
+    rise = _confirmed(readings["focus.edge_rise_px"])
     shots = readings["framing.shot"]
     least = np.minimum(smear.x, smear.y)
     for first, last in runs(~smear.zooming & ~np.isnan(shots)):
@@ -400,7 +408,13 @@ def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
             if np.count_nonzero(~np.isnan(seen)) < _FEWEST_RISES:
                 continue
             crispest = float(np.nanpercentile(seen, 10.0))
+            # A reading is of the frame it was taken from, and so is its smear.
             now = unsmeared_rise(rise[a:b], least[a:b], crispest)
+            hidden = np.isnan(now) & ~np.isnan(seen)
+            crisp = seen <= _AS_CRISP * crispest
+            now[hidden] = np.where(crisp, seen, np.inf)[hidden]
+            now = held(now[:, None])[:, 0]
+            now[np.isinf(now)] = np.nan
             share = 100.0 * (crispest / np.maximum(now, crispest)) ** _EDGE_POWER
             with np.errstate(invalid="ignore"):
                 share[now < CRISP_RISE_PX] = 100.0

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import warnings
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.pulls import Pull, pull_of
+from qc.measures.parts.focus.softedges import lens_part, stepped
 from qc.measures.parts.focus.tiles import RELEASE, tile_rows
 from qc.records import Readings
 from qc.spans import Span, bridged, past_limit
 
-__all__ = ["BRIDGE_S", "glints_alone", "lasting", "noise_alone"]
+__all__ = ["BRIDGE_S", "glints_alone", "lasting", "noise_alone", "pulls"]
 
 BRIDGE_S = 0.3
 """Sharpness is not back for shorter than this."""
@@ -32,7 +37,13 @@ _SEEN_SHARE = 0.5
 # and not all is gone (seen: 1.0 to 1.2 for glints; 1.3 and more, or edges twice as
 # wide, for a lens).
 _ALIKE_SIZES, _AS_CRISP, _CRISP_PX, _LEAST_LEFT = (0.9, 1.22), 1.35, 1.6, 0.3
+# Detail of an edge goes with the power -1.5 of its width: edges get wider by two thirds
+# of the way, as logarithms, that detail goes (seen: 0.6 and more for a lens, 0.3 and
+# less for glints).
+_LENS_SHARE = 0.45
 _SUBJECT = 0.3
+# A pull of the focus takes so long at most, and is told by so many frames beside it.
+_PULL_S, _BESIDE = 1.5, 25
 
 
 def lasting(
@@ -58,26 +69,124 @@ def lasting(
     limit = float(limits["focus.soft_review_percent"])
     least = float(limits["focus.soft_min_seconds"])
     soft = past_limit(percent, limit=limit, release=RELEASE * limit, above=False)
-    for first, last in bridged(soft, times=times, gap=BRIDGE_S):
-        # Rounded, so that 10 frames of 1/25 s are as long as 0.4 s.
-        long_enough = round(float(times[last] - times[first]), 6) >= least
-        if not long_enough or _by_other(readings, percent, (first, last)):
-            with np.errstate(invalid="ignore"):
-                fell = percent[first:last] < RELEASE * limit
-            out[first:last][fell] = np.nan
+    spans = bridged(soft, times=times, gap=BRIDGE_S)
+    shots = readings["framing.shot"]
+    for number, (first, last) in enumerate(spans):
+        part = first, first
+        if _lasts(times, (first, last), least):
+            part = _by_lens(readings, percent, (first, last))
+        if not _lasts(times, part, least):
+            part = first, first
+        with np.errstate(invalid="ignore"):
+            fell = percent[first:last] < RELEASE * limit
+        fell[part[0] - first : part[1] - first] = False
+        out[first:last][fell] = np.nan
+        if part[0] == part[1]:
+            continue
+        # No farther than the shot goes, nor into another stretch, nor back over what
+        # was taken off.
+        others = np.flatnonzero(shots != shots[first])
+        low, high = np.searchsorted(others, (first, last - 1))
+        around = (
+            max(
+                others[low - 1] + 1 if low else 0, spans[number - 1][1] if number else 0
+            ),
+            min(
+                others[high] if high < len(others) else len(out),
+                spans[number + 1][0] if number + 1 < len(spans) else len(out),
+            ),
+        )
+        around = (
+            int(around[0]) if part[0] == first else part[0],
+            int(around[1]) if part[1] == last else part[1],
+        )
+        begin, end = stepped(percent, times, part, around)
+        # As soft as where it first was under the limit.
+        out[begin : part[0]] = np.minimum(out[begin : part[0]], out[part[0]])
+        out[part[1] : end] = np.minimum(out[part[1] : end], out[part[1] - 1])
     return out
 
 
-def _by_other(readings: Readings, percent: NDArray[np.float32], span: Span) -> bool:
-    """Return whether a stretch is soft only by its glints, or how noise was read."""
+def _lasts(times: NDArray[np.float64], span: Span, least: float) -> bool:
+    # Rounded, so that 10 frames of 1/25 s are as long as 0.4 s.
+    return round(float(times[span[1]] - times[span[0]]), 6) >= least
+
+
+def _by_lens(readings: Readings, percent: NDArray[np.float32], span: Span) -> Span:
+    """Return what of a stretch is soft not only by glints, or how noise was read.
+
+    Nor by a pull of the focus to another place.
+    """
+    inside, sharp = _kinds(readings, percent, span)
+    if (
+        noise_alone(readings, inside, sharp)
+        or glints_alone(readings, inside, sharp)
+        or _pull(readings, percent, span) is not None
+    ):
+        return span[0], span[0]
+    shots = readings["framing.shot"]
+    read = ~np.isnan(readings["focus.edge_rise_px"]) & (shots == shots[span[0]])
+    return lens_part(
+        percent,
+        np.flatnonzero(read),
+        span,
+        lambda row: glints_alone(readings, np.array([row]), sharp),
+    )
+
+
+def _kinds(
+    readings: Readings, percent: NDArray[np.float32], span: Span
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the soft frames of a stretch, and the nearest sharp ones of its shot."""
     first, last = span
     shots = readings["framing.shot"]
     inside = first + np.flatnonzero(percent[first:last] < _SHARP_PERCENT)
     same = (shots == shots[first]) & (percent >= _SHARP_PERCENT)
     sharp = np.flatnonzero(same)
     middle = (first + last) // 2
-    sharp = sharp[np.argsort(np.abs(sharp - middle), kind="stable")[:_COMPARED]]
-    return noise_alone(readings, inside, sharp) or glints_alone(readings, inside, sharp)
+    return inside, sharp[np.argsort(np.abs(sharp - middle), kind="stable")[:_COMPARED]]
+
+
+def pulls(
+    readings: Readings,
+    percent: NDArray[np.float32],
+    lasts: NDArray[np.float32],
+    limits: Limits,
+) -> Iterator[tuple[Span, Pull]]:
+    """Yield the soft stretches in which the focus only lies at another place.
+
+    Parameters
+    ----------
+    percent, lasts : (rows,) arrays
+        Sharpness against the best of the shot, and what of it is told as soft.
+    """
+    limit = float(limits["focus.soft_review_percent"])
+    least = float(limits["focus.soft_min_seconds"])
+    times = readings.times()
+    soft = past_limit(percent, limit=limit, release=RELEASE * limit, above=False)
+    for span in bridged(soft, times=times, gap=BRIDGE_S):
+        with np.errstate(invalid="ignore"):
+            told = np.any(lasts[slice(*span)] < limit)
+        if told or not _lasts(times, span, least):
+            continue
+        pull = _pull(readings, percent, span)
+        if pull is not None:
+            yield span, pull
+
+
+def _pull(readings: Readings, percent: NDArray[np.float32], span: Span) -> Pull | None:
+    """Return the pull of focus that a soft stretch is, or that it is part of."""
+    inside, sharp = _kinds(readings, percent, span)
+    there = pull_of(readings, inside, np.sort(sharp))
+    times, (first, last) = readings.times(), span
+    if there is not None or times[last] - times[first] > _PULL_S:
+        return there
+    # On its way: before it other things are sharp than behind it.
+    shots = readings["framing.shot"]
+    rows = np.arange(max(first - _BESIDE, 0), min(last + _BESIDE, readings.rows))
+    rows = rows[shots[rows] == shots[first]]
+    passed = pull_of(readings, rows[rows >= last], rows[rows < first])
+    return None if passed is None else replace(passed, passing=True)
 
 
 def noise_alone(
@@ -145,7 +254,10 @@ def glints_alone(
         subject = usual >= _SUBJECT * np.nanmax(usual)
         sizes = _middle((coarser / fine)[subject])
     alike = _ALIKE_SIZES[0] <= sizes <= _ALIKE_SIZES[1]
-    return bool(alike and _middle(fine[subject]) >= _LEAST_LEFT)
+    left = _middle(fine[subject])
+    if not (alike and _LEAST_LEFT <= left < 1.0):
+        return False
+    return math.log(wide / crisp) < -_LENS_SHARE * math.log(left)
 
 
 def _middle(values: NDArray[np.floating]) -> float:

@@ -22,6 +22,12 @@ _EVEN_SHARE = 0.5
 _DEEP_PERCENTILE = 80.0
 # Legs are looked for from the limit on in steps of this.
 _DEEPER = 1.4
+# Swings are counted by legs of so much of the middle one's height, the least that
+# keep time.
+_COUNTED_SHARES = (0.4, 0.5, 0.6, 0.7, 0.8)
+# Where a level goes over into a leg, or a leg into a level, with such a bend, share of
+# the way, there it begins or ends; a sine has 0.1.
+_BEND = 0.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,7 +213,7 @@ class _Leg:
     ) -> _Leg:
         """Measure a leg from 10 to 90 % of its way."""
         way = (values[a : b + 1] - values[a]) / (values[b] - values[a])
-        leaves = a + int(np.flatnonzero(way <= 0.1)[-1])
+        leaves = a + _leaves(way, times[a : b + 1])
         arrives = leaves + int(np.argmax(way[leaves - a :] >= 0.9))
         half = leaves + int(np.argmax(way[leaves - a :] >= 0.5))
         before, at = way[half - 1 - a], way[half - a]
@@ -217,6 +223,21 @@ class _Leg:
         return cls(leaves, arrives, float(seconds), float(middle))
 
 
+def _leaves(way: NDArray[np.floating], times: NDArray[np.floating]) -> int:
+    """Return where a way from 0 to 1 leaves its level for good: at 10 %, or the bend.
+
+    A level that creeps by itself before a leg is none of it, though it may be more
+    than a tenth of the way: where there is a bend, farthest below the chord from the
+    turn to half of the way, the leg begins.
+    """
+    tenth = int(np.flatnonzero(way <= 0.1)[-1])
+    half = int(np.argmax(way >= 0.5))
+    share = (times[:half] - times[0]) / (times[half] - times[0])
+    below = share * way[half] - way[:half]
+    bend = int(np.argmax(below))
+    return max(tenth, bend) if below[bend] > _BEND else tenth
+
+
 def _swinging(
     values: NDArray[np.floating],
     times: NDArray[np.floating],
@@ -224,16 +245,56 @@ def _swinging(
     legs: list[_Leg],
     run: list[int],
 ) -> Swinging:
-    seconds = legs[run[-1]].middle - legs[run[0]].middle
     at = turns[run[0] : run[-1] + 2]
     first, last = _ends(values, times, turns, run)
+    depth = float(np.median(np.abs(np.diff(values[at]))))
     return Swinging(
         turns=at,
         first=first,
         last=last + 1,
-        hz=(len(run) - 1) / (2.0 * seconds),
-        depth=float(np.median(np.abs(np.diff(values[at])))),
+        hz=_rate(_counted(values, times, at, depth)),
+        depth=depth,
     )
+
+
+def _counted(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    turns: NDArray[np.intp],
+    depth: float,
+) -> NDArray[np.float64]:
+    """Return the half-way moments of legs, of the lesser ones too if they keep time."""
+    part = slice(turns[0], turns[-1] + 1)
+    for share in _COUNTED_SHARES:
+        lesser = turning_points(values[part], share * depth) + turns[0]
+        if len(lesser) <= len(turns):
+            break
+        counted = _middles(values, times, lesser)
+        apart = counted[2:] - counted[:-2]
+        if apart.min() >= _EVEN_SHARE * np.median(apart):
+            return counted
+    return _middles(values, times, turns)
+
+
+def _rate(middles: NDArray[np.float64]) -> float:
+    """Return full swings a second, from the half-way moments of the legs.
+
+    From a fall to the next fall, and from rise to rise: it stays soft for longer than
+    it is sharp, or the reverse.
+    """
+    if len(middles) < 3:
+        return 0.5 / float(middles[-1] - middles[0])
+    return 1.0 / float(np.mean(middles[2:] - middles[:-2]))
+
+
+def _middles(
+    values: NDArray[np.floating],
+    times: NDArray[np.floating],
+    turns: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """Return when each leg is half-way."""
+    pairs = itertools.pairwise(turns)
+    return np.array([_Leg.of(values, times, a, b).middle for a, b in pairs])
 
 
 def _ends(

@@ -1,0 +1,126 @@
+"""Focus that was pulled to another place: soft here, and as sharp as it was there.
+
+An operator pulls focus on purpose. Then some tiles of the picture get softer while
+others get sharper that held the same before: what comes into a tile brings its own
+coarse contrast, a lens leaves it as it is.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.focus.tiles import tile_rows
+from qc.records import Readings
+from qc.views import TILE_COLUMNS, TILE_ROWS
+
+__all__ = ["PULL_ADVICE", "Pull", "pull_message", "pull_of"]
+
+PULL_ADVICE = (
+    "If the focus was pulled there on purpose, all is well. If not, an autofocus may "
+    "have chosen: switch it off, and focus on the operative field at full zoom."
+)
+
+# Tiles that hold the subject have been this sharp, of the sharpest; and have detail.
+_SUBJECT, _FLOOR = 0.3, 0.1
+# What gets sharper, or softer, does so by at least this; its coarse contrast stays the
+# same within a factor (defocus of a few pixels leaves most of it: house choices).
+_LOST, _SAME = 0.6, 1.3
+# So many tiles, and so large a share of the subject, must be sharper than they were,
+# and as sharp as the others have been, but for this share.
+_FEWEST, _LEAST_SHARE, _AS_SHARP = 3, 0.15, 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """Where the focus is, where it is not, and how much detail is left there.
+
+    Attributes
+    ----------
+    passing : bool
+        It is on its way from the one place to the other.
+    """
+
+    here: str
+    not_there: str
+    left_percent: float
+    passing: bool = False
+
+
+def pull_of(
+    readings: Readings, soft: NDArray[np.intp], sharp: NDArray[np.intp]
+) -> Pull | None:
+    """Return where the focus lies in soft frames if it only went elsewhere, else None.
+
+    Parameters
+    ----------
+    soft, sharp : arrays of rows, ascending
+        Frames of one shot in which most of the subject is soft, and sharp.
+    """
+    name = "focus.tile_contrast_percent"
+    if not soft.size or not sharp.size or name not in readings.columns:
+        return None
+    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        now, usual, contrast, before = (
+            np.nan_to_num(np.nanmedian(tile_rows(readings, rows, column), axis=0))
+            for column in ("focus.tile_detail", name)
+            for rows in (soft, sharp)
+        )
+    best = np.maximum(now, usual)
+    subject = best >= max(_SUBJECT * float(best.max()), _FLOOR)
+    alike = np.maximum(contrast, before) <= _SAME * np.minimum(contrast, before)
+    rose = subject & alike & (usual <= _LOST * now)
+    fell = subject & (now <= _LOST * usual)
+    least = max(_FEWEST, _LEAST_SHARE * np.count_nonzero(subject))
+    if min(np.count_nonzero(rose), np.count_nonzero(fell)) < least:
+        return None
+    if np.median(best[rose]) < _AS_SHARP * np.median(best[fell]):
+        return None
+    left = float(np.median(now[fell] / usual[fell]))
+    return Pull(_place(rose), _place(fell), 100.0 * left)
+
+
+def pull_message(pull: Pull, seconds: float) -> str:
+    """Return the sentence of a focus that lies elsewhere."""
+    here, there = pull.here, pull.not_there
+    if pull.passing:
+        on = f"from {there} to {here}" if here != there else "to another place"
+        return (
+            f"The focus went {on} within {seconds:.1f} s; on its way nothing is sharp, "
+            "and then the one place is as sharp as the other was."
+        )
+    if here == there:
+        here, there = "another part of the picture", "where it is otherwise"
+    return (
+        f"For {seconds:.1f} s the focus is on {here}, not on {there}: {here} is "
+        "sharper then than in the rest of the shot, and what was sharp holds "
+        f"{pull.left_percent:.0f} % of its fine detail."
+    )
+
+
+def _place(tiles: NDArray[np.bool_]) -> str:
+    """Say in which ninth of the picture the middle of some tiles lies.
+
+    Examples
+    --------
+    >>> tiles = np.zeros(48, bool)
+    >>> tiles[0] = True
+    >>> _place(tiles)
+    'the top left'
+    """
+    rows, columns = np.nonzero(tiles.reshape(TILE_ROWS, TILE_COLUMNS))
+    third_down = (3 * (rows + 0.5) / TILE_ROWS).astype(int)
+    third_across = (3 * (columns + 0.5) / TILE_COLUMNS).astype(int)
+    down, across = int(third_down.mean() + 0.5), int(third_across.mean() + 0.5)
+    named = (down == 1) | (third_down == down)
+    named &= (across == 1) | (third_across == across)
+    if down == across == 1:
+        named = (third_down == 1) | (third_across == 1)
+    if 2 * np.count_nonzero(named) <= len(named):
+        return "what lies about the middle"
+    high, wide = ("top", "", "bottom")[down], ("left", "", "right")[across]
+    return f"the {' '.join(w for w in (high, wide) if w) or 'middle'}"
