@@ -27,11 +27,7 @@ from qc.measures.base import (
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.splash import SplashWatch
 from qc.measures.parts.spots.spotland import LandWatch
-from qc.measures.parts.spots.spotlooks import (
-    LookKeeper,
-    detail_map,
-    half_level,
-)
+from qc.measures.parts.spots.spotlooks import LookKeeper, detail_map, half_level
 from qc.measures.parts.spots.spotmaps import (
     OWN_EDGES,
     Spot,
@@ -45,6 +41,8 @@ from qc.measures.parts.spots.spotplaces import (
     is_pixel,
     stood_still,
 )
+from qc.measures.parts.spots.spotslow import slow_spots
+from qc.measures.parts.spots.spotstreams import MOSTLY_ALONG, goes_along, streams
 from qc.measures.parts.spots.spotsway import SwayBank
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
@@ -59,8 +57,8 @@ _FIRST_S, _EARLY_S, _LOOK_S, _REST_S, _LATE_S = 0.12, 0.2, 0.25, 0.5, 1.0
 _FAST = 0.03  # of the width, from look to look
 _AT_REST = 3  # looks without motion
 _COMPARED_FIRST, _COMPARED_EARLY = 24, 60
-# At rest a few places are held against the last look: a pan must not be over before the
-# next. Mean difference, of their own deviation, and in percent of black-to-white.
+# At rest a few places are held against the last look, lest a pan be over by the next.
+# Mean difference, of their own deviation, and in percent of black-to-white.
 _STIR_STEP, _STIR_SHARE, _STIR_PERCENT = 8, 0.15, 0.3
 _PATIENCE_S = 2.0  # after something stirred that was no motion of the whole
 _WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
@@ -171,12 +169,15 @@ class _Reader:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
-            swayed = self._bank.spots()
+            looks = self._bank.looks
+            swayed = self._bank.spots() + streams(looks) + slow_spots(looks)
             spots = [s for s in spots if not self._denied(s)]
             spots = with_swayed(spots, swayed, self._level, self._detail)
         came = [*self._splashes.found, *self._landed.all()]
         spots = with_splashes(spots, came, self._row)
         pixels = self._watch.pixels()
+        if pixels and not goes_along(self._bank.looks, MOSTLY_ALONG):
+            pixels = []
         # In a small recording a stuck pixel is also seen as a tiny spot.
         size = self._watch.size
         spots = [s for s in spots if not any(is_pixel(s, p, *size) for p in pixels)]
@@ -406,7 +407,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=6,
+    version=7,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -463,31 +464,34 @@ MEASURE = Measure(
     method=(
         "Four times a second while the picture moves (up to eight at first), twice at "
         "rest, once after sixty comparisons, the small picture is followed from look "
-        "to look at a grid of points (a smooth surface through what most of them move, "
-        "bent by those near to it) and laid over earlier ones, moved by about 4 to 7 % "
-        "of its width; far things that move less over longer. Of what differs in level "
-        "(logarithm) and in fine detail, only what differs alike both ways is kept, "
-        "and counts once for every framing new to that place. A place counts when the "
-        "mean is far from nothing by its own scatter (Student's t), or when the mean "
-        "of t over places as far apart as spots are large is far beyond what the "
-        "take's other places show; also from each sixth of the take on, and up to it. "
-        "From when on a spot is there follows from what each look shows in its place "
-        "beyond what another look shows of the same scene: a hidden Markov chain (not "
-        "yet, there, gone; stray looks apart), told at 95 % and else left open. "
-        "Where less than nine tenths of the picture could be judged so, looks that lie "
-        "0.35 to 3 % of the width apart (a sway, a slow zoom) are laid over each other "
-        "in the middle of their way: the slopes of what stays, by least squares over "
-        "twice twelve pairs, give it as two maps; a patch counts if it is soft, over "
-        "five times what the maps differ by around it, tells most of what is left "
-        "over there, better than a thing nearer or farther would, and the scene beside "
-        "it comes along. What comes at once (within two pictures, or blurred "
-        "from look to look; where people move about, between the middle of three looks "
-        "and the middle of the three before), soft, with nothing moving around it and "
-        "the same scene behind it, and stays is told too, as a spot that may lie on "
-        "the lens while the scene has not moved on. "
-        "Single pixels count that lie "
-        "beyond everything two pixels away in 65 % of the looks or more, each moved "
-        "against the one before."
+        "to look at a grid of points (a smooth surface through what most of them "
+        "move, bent by those near to it) and laid over earlier ones, moved by about 4 "
+        "to 7 % of its width; far things that move less over longer. Of what differs "
+        "in level (logarithm) and in fine detail, only what differs alike both ways "
+        "is kept, and counts once for every framing new to that place. A place counts "
+        "when the mean is far from nothing by its own scatter (Student's t), or when "
+        "the mean of t over places as far apart as spots are large is far beyond what "
+        "the take's other places show; also from each sixth of the take on, and up to "
+        "it. From when on a spot is there follows from what each look shows in its "
+        "place beyond what another look shows of the same scene: a hidden Markov "
+        "chain (not yet, there, gone; stray looks apart), told at 95 % and else left "
+        "open. Where less than nine tenths of the picture could be judged so, looks "
+        "that lie 0.35 to 3 % of the width apart (a sway, a slow zoom) are laid over "
+        "each other in the middle of their way: the slopes of what stays, by least "
+        "squares over twice twelve pairs, give it as two maps; a patch counts if it "
+        "is soft, over five times what the maps differ by around it, tells most of "
+        "what is left over there, better than a thing nearer or farther would, and "
+        "the scene beside it comes along. There too, what in the mean over the looks "
+        "differs alike from the places before and behind it on the way of a scene "
+        "that runs past, by three times what those differ by, counts; and before a "
+        "scene that creeps, what fits as it lies and not as the scene has come. What "
+        "comes at once (within two pictures, or blurred from look to look; where "
+        "people move about, between the middle of three looks and the middle of the "
+        "three before), soft, with nothing moving around it and the same scene behind "
+        "it, and stays is told too, as a spot that may lie on the lens while the "
+        "scene has not moved on. Single pixels count that lie beyond everything two "
+        "pixels away in 65 % of the looks or more, each moved there against the one "
+        "before."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

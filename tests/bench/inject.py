@@ -16,7 +16,7 @@ which, and what was seen). Findings of every grade count, for both.
 In `faults/`: `pieces` (the recordings, cut short, and how they are written again),
 `linear` (codes to linear light and back), `lens`, `lamp`, `iris`, `tape` (what goes
 wrong there), `kinds` (every fault, its strengths, and from which on a viewer notices),
-`score` and `table` (the figures).
+`visible` (what the screen shows of a spot), `score` and `table` (the figures).
 """
 
 from __future__ import annotations
@@ -47,6 +47,7 @@ from tests.bench.faults.job import Injected, Job, Span
 from tests.bench.faults.kinds import KINDS, Kind
 from tests.bench.faults.pieces import PIECES, Piece, Source, goes_back, load, write
 from tests.bench.faults.table import NEAR_FRAMES, Outcome, lines, listing, table
+from tests.bench.faults.visible import LEAST_SECONDS
 from tests.bench.scoring import Row, Task, section
 
 __all__ = ["Outcome", "Untouched", "main", "put", "run", "strengths"]
@@ -220,13 +221,15 @@ def one(
         and score.match(f.rule, made.span, [f], known.findings, total=known.frames)[0]
     }
     top = max(good, key=lambda f: abs(f.worst or 0), default=None)
+    strong = made.strength >= kind.noticed * 0.999
+    seen = made.told.get("seen_s", math.inf) >= LEAST_SECONDS
     return score.Case(
         rule=kind.rule,
         kind=kind.name,
         piece=source.name,
         number=number,
         strength=made.strength,
-        noticed=made.strength >= kind.noticed * 0.999,
+        noticed=strong and seen,
         span=made.span,
         found=bool(good),
         grade=top.grade if top else "",
@@ -237,6 +240,7 @@ def one(
         told=made.told
         | {"findings": [f"{f.grade} {f.first}-{f.last}: {f.message}" for f in good]},
         seconds=time.monotonic() - began,
+        unseen=strong and not seen,
     )
 
 

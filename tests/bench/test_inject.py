@@ -26,6 +26,7 @@ from tests.bench.faults.linear import Curve, Planes, daylight_gains, oetf
 from tests.bench.faults.pieces import PIECES, Piece, Source, way_percent, write
 from tests.bench.faults.score import Alarm, Case, Told, match, threshold
 from tests.bench.faults.table import Outcome, lines, listing, table
+from tests.bench.faults.visible import changes, lightness, seconds_seen
 
 _SOURCE = Source("own", "tune", "family", moves=True)
 _LIMITED = Signal()
@@ -433,6 +434,44 @@ def test_table_counts_by_hand(capsys: pytest.CaptureFixture[str]) -> None:
     assert line.edge_median == 2.0
     assert "0.67" in table(out)
     assert listing(out, "picture.black").count("\n- ") == 7
+
+
+def test_lightness_is_that_of_the_standards() -> None:
+    """By colour-science: BT.1886 without a black lift, then CIE 1976 L*."""
+    signal = Signal()
+    grey = np.arange(16, 236, dtype=np.uint8)[None].repeat(2, axis=0)
+    grey = grey[:, : grey.shape[1] // 2 * 2]
+    flat = np.full((1, grey.shape[1] // 2), 128, np.uint8)
+    light = colour.models.eotf_BT1886((grey[0] - 16.0) / 219.0)
+    expected = colour.colorimetry.lightness_CIE1976(100.0 * light)
+    found = lightness((grey, flat, flat), signal)
+    np.testing.assert_allclose(found[0], expected, atol=1e-3)
+
+
+def test_what_a_black_night_hides_is_not_asked_for() -> None:
+    signal = Signal()
+
+    def shown(code: int, less: int) -> float:
+        flat = np.full((20, 20), 128, np.uint8)
+        before = np.full((40, 40), code, np.uint8)
+        after = before.copy()
+        after[10:30, 10:30] -= less
+        whole = [(before, flat, flat)] * 30, [(after, flat, flat)] * 30
+        return seconds_seen(changes(*whole, (5, 30), (12, 12, 16, 16), signal), 25)
+
+    assert shown(126, 20) == 1.0  # 25 frames of about 10 L*
+    assert shown(18, 2) == 0.0  # codes 18 and 16: a tenth of 1 L*
+
+
+def test_table_says_what_fell_away() -> None:
+    def case(found: bool, unseen: bool) -> Case:
+        return Case("picture.blemish", "dust", "own", 0, 60, not unseen, (1, 2),
+                    found, unseen=unseen)  # fmt: skip
+
+    out = Outcome([case(True, False), case(False, True), case(False, True)])
+    assert next(lines(out)).recall == 1.0
+    assert "2 of 3 strong enough" in table(out)
+    assert "recall is 1 of 3, 0.33" in table(out)
 
 
 def test_one_fault_through_the_whole_check(

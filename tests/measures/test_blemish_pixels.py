@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from qc.measures import blemish
-from qc.measures.parts.spots.stuckpixels import outliers
+from qc.measures.parts.spots.stuckpixels import PixelWatch, outliers
 from qc.records import Grade
 from tests.measures.test_blemish import (
     FRAMES,
@@ -101,3 +101,19 @@ def test_pixel_where_a_zoom_moves_nothing_cannot_be_told() -> None:
         with_pixel(images, *at, 90)
     (finding,) = findings(measured_of(images))
     assert finding.where == (side[0] - 1, side[1] - 1, 3, 3)
+
+
+@pytest.mark.parametrize(("looks", "seen"), [(8, [40]), (24, [40, 280])])
+def test_far_things_come_as_far_as_near_ones_only_later(
+    looks: int, seen: list[int]
+) -> None:
+    """The left half comes 4 px a look, the right half 1 px: 3 count."""
+    image = np.full((180, 320), 100, np.uint8)
+    for x in (40, 280):
+        image[90, x] = 230
+    watch = PixelWatch()
+    for n in range(looks):
+        place = np.zeros((11, 20, 2), np.float32)
+        place[:, :12, 0], place[:, 12:, 0] = 4.001 * n / 320, 1.001 * n / 320
+        watch.look(picture(image), n, 1, place)
+    assert sorted(p.x for p in watch.pixels()) == seen

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tests.bench.faults.job import Injected, Job
 from tests.bench.faults.linear import Light, Planes
+from tests.bench.faults.visible import changes, seconds_seen
 
 __all__ = [
     "blemish",
@@ -253,7 +254,17 @@ _DUST = 0.012, 0.025
 def _laid_over(job: Job, disc: _Disc, first: int, blur: float) -> Injected:
     span = first, len(job.piece.frames)
     frames = job.relight(span, disc.over(job.strength / 100, blur))
-    return Injected(frames, span, job.strength, where=disc.where)
+    return _seen(job, Injected(frames, span, job.strength, where=disc.where))
+
+
+def _seen(job: Job, made: Injected) -> Injected:
+    """Add what the screen shows of it: its usual change of L*, and for how long."""
+    assert made.where is not None
+    piece = job.piece
+    each = changes(piece.frames, made.frames, made.span, made.where, piece.signal)
+    made.told["lstar"] = round(float(np.median(each)), 2)
+    made.told["seen_s"] = seconds_seen(each, job.fps)
+    return made
 
 
 def blemish(job: Job) -> Injected | None:
@@ -306,4 +317,5 @@ def stuck(job: Job) -> Injected | None:
         part = new[y - 1 : y + 2, x - 1 : x + 2].astype(np.float64)
         new[y - 1 : y + 2, x - 1 : x + 2] = np.rint(part + (s.white - part) * share)
         out.append((new, cb, cr))
-    return Injected(out, (0, len(out)), job.strength, where=(x - 1, y - 1, 3, 3))
+    made = Injected(out, (0, len(out)), job.strength, where=(x - 1, y - 1, 3, 3))
+    return _seen(job, made)

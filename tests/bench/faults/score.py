@@ -33,7 +33,15 @@ class Told:
 
 @dataclass
 class Case:
-    """One fault put in, and what was told of it."""
+    """One fault put in, and what was told of it.
+
+    Attributes
+    ----------
+    noticed : bool
+        A viewer notices it; what recall is asked of.
+    unseen : bool
+        Strong enough, but the screen hardly shows it (`visible`).
+    """
 
     rule: str
     kind: str
@@ -50,6 +58,7 @@ class Case:
     stray: int = 0
     told: Mapping[str, Any] = field(default_factory=dict)
     seconds: float = 0.0
+    unseen: bool = False
 
     def record(self) -> dict[str, Any]:
         return asdict(self)

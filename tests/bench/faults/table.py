@@ -9,6 +9,7 @@ from typing import Any
 
 from tests.bench.faults import score
 from tests.bench.faults.kinds import KINDS, Kind
+from tests.bench.faults.visible import LEAST_LSTAR, LEAST_SECONDS
 from tests.bench.scoring import percentile
 
 __all__ = ["NEAR_FRAMES", "Line", "Outcome", "lines", "listing", "table"]
@@ -139,6 +140,19 @@ def lines(out: Outcome) -> Iterator[Line]:
                 yield _line(out, rule, [kind], kind.name)
 
 
+def _unseen(out: Outcome, rule: str) -> str:
+    """Say how many strong faults fell away, and what recall is with them."""
+    strong = [c for c in out.of(rule) if c.noticed or c.unseen]
+    away = [c for c in strong if c.unseen]
+    found = sum(c.found for c in strong)
+    return (
+        f"{rule}: {len(away)} of {len(strong)} strong enough are not asked for, since "
+        f"the screen changes by {LEAST_LSTAR:g} L* there for less than "
+        f"{LEAST_SECONDS:g} s ({sum(c.found for c in away)} of them found); with them "
+        f"recall is {found} of {len(strong)}, {found / len(strong):.2f}"
+    )
+
+
 def table(out: Outcome) -> str:
     """Return the figures as text."""
     cells = [HEAD, *(line.cells() for line in lines(out))]
@@ -147,6 +161,8 @@ def table(out: Outcome) -> str:
         "  ".join(c.ljust(w) for c, w in zip(row, wide, strict=True)).rstrip()
         for row in cells
     ]
+    for rule in dict.fromkeys(c.rule for c in out.cases if c.unseen):
+        text.append(_unseen(out, rule))
     text.append(f"untouched: {out.minutes:.1f} minutes")
     for rule, less in out.less.items():
         if out.of(rule):

@@ -67,9 +67,11 @@ class Sums:
 
     def where(self, fresh: NDArray[np.bool_]) -> Sums:
         """Return a copy of what is known where the look shows something new."""
-        parts = []
-        for mine in (self.count, self.total, self.squares):
-            parts.append({n: v * _spread(fresh, v.shape) for n, v in mine.items()})
+        new = {n: _spread(fresh, v.shape) for n, v in self.count.items()}
+        parts = [
+            {n: v * new[n] for n, v in mine.items()}
+            for mine in (self.count, self.total, self.squares)
+        ]
         return Sums(self.first_row, self.row, self.pairs, *parts)
 
     def take(self, other: Sums) -> None:
@@ -81,6 +83,22 @@ class Sums:
         ):
             for name, values in mine.items():
                 values += theirs[name]
+        self.first_row = min(self.first_row, other.first_row)
+        self.row = max(self.row, other.row)
+        self.pairs += other.pairs
+
+    def take_where(self, other: Sums, fresh: NDArray[np.bool_]) -> None:
+        """Add another stretch where its look shows something new."""
+        for name, count in self.count.items():
+            new = _spread(fresh, count.shape)
+            part = np.empty_like(new)
+            for mine, theirs in (
+                (self.count, other.count),
+                (self.total, other.total),
+                (self.squares, other.squares),
+            ):
+                np.multiply(theirs[name], new, out=part)
+                mine[name] += part
         self.first_row = min(self.first_row, other.first_row)
         self.row = max(self.row, other.row)
         self.pairs += other.pairs

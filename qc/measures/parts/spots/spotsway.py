@@ -8,7 +8,7 @@ told from what a scene at several depths, or people in it, leave over.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotranks import middle, ranked, second_order
 from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
 
-__all__ = ["Fixed", "SwayBank"]
+__all__ = ["Fixed", "SwayBank", "moves_along"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -125,6 +125,11 @@ class SwayBank:
         self._gap = _GAP_S
         self._halves: dict[str, list[Map]] = {}
 
+    @property
+    def looks(self) -> Sequence[_Kept]:
+        """The looks that are kept, in order."""
+        return self._kept
+
     def due(self, seconds: float, here: tuple[int, Map]) -> bool:
         """Return whether a look is worth keeping."""
         if not self._kept:
@@ -222,7 +227,7 @@ def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
         return None
     resting = new.maps["level"] - old.maps["level"]
     resting -= np.float32(middle(resting[::3, ::3]))
-    if _moves_along(left["level"], resting) < _ALONG:
+    if moves_along(left["level"], resting) < _ALONG:
         return None
     return _Pair(np.moveaxis(move, -1, 0), left, resting, (new, old))
 
@@ -246,7 +251,7 @@ def _smooth(steps: Map) -> Map:
     return np.asarray((terms @ factors).reshape(steps.shape), np.float32)
 
 
-def _moves_along(left: Map, resting: Map) -> float:
+def moves_along(left: Map, resting: Map) -> float:
     """Return the share of the places with any contrast that come along.
 
     Where a camera stands still, what moves before it must not pass for the picture.

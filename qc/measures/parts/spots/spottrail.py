@@ -141,6 +141,8 @@ class SpotTrail:
                 continue
             total = within[0][0].where(within[0][1])
             for sums, fresh in within[1:]:
-                if fresh.any():
-                    total.take(sums if fresh.all() else sums.where(fresh))
+                if fresh.all():
+                    total.take(sums)
+                elif fresh.any():
+                    total.take_where(sums, fresh)
             yield total

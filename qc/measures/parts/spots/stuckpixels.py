@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.spots import beyond_cross
-from qc.measures.parts.spots.spotranks import middle
 from qc.records import Picture
 from qc.views import fields
 
@@ -17,10 +16,13 @@ __all__ = ["FEWEST_LOOKS", "PixelWatch", "StuckPixel", "outliers"]
 FEWEST_LOOKS = 6
 _LEAST_MOVE = 3.0  # px of the full picture, between two looks that count
 _LEAST_SHARE = 0.004  # of the width; smaller motion is not known well enough
+_ENOUGH_MOVED = 0.5  # of the picture, so that a look is worth its cost
 _LEAST_PERCENT = 6.0  # of black-to-white over all of its surroundings
 _MOST_SHARE, _MOST_ANYHOW = 1e-4, 200  # of all pixels; the strongest are looked at
 _MOST_CROSSED = 4000
 _HITS = 0.65  # of the looks since its first
+# Looks that must show it: one that stands out by more is mistaken less often.
+_STRONG, _FEWEST_STRONG, _ALWAYS = 20.0, 4, 0.9  # percent of black-to-white; of looks
 _DROPPED = 0.5
 _MOST_KEPT = 20_000
 _ALONE = 15  # px; of several so near to each other only the strongest is one
@@ -238,8 +240,7 @@ class PixelWatch:
             rows * height // picture.height,
             columns * width // picture.width,
         )
-        least = max(_LEAST_MOVE / picture.width, _LEAST_SHARE)
-        return np.asarray(self._away[rows, columns] >= least)
+        return np.asarray(self._away[rows, columns] >= self._least(picture.width))
 
     def _moved(self, picture: Picture, chain: int, place: NDArray[np.float32]) -> bool:
         """Return whether the scene lies elsewhere than in the last look that counted.
@@ -250,24 +251,32 @@ class PixelWatch:
             See `spotlooks.Look`.
         """
         before = self._before
-        if before is not None and before[0] == chain:
-            step = place - before[1]
-            self._away = np.hypot(step[..., 0], step[..., 1])
-            far = middle(self._away)
-            if far < max(_LEAST_MOVE / picture.width, _LEAST_SHARE):
-                return False
-        else:
+        if before is None or before[0] != chain:
             self._away = np.full(place.shape[:2], np.inf, np.float32)
-        self._before = chain, place
-        # The first look of a take has nothing to differ from.
-        return before is not None
+            self._before = chain, place.copy()
+            # The first look of a take has nothing to differ from.
+            return before is not None
+        step = place - before[1]
+        self._away = np.hypot(step[..., 0], step[..., 1])
+        passed = self._away >= self._least(picture.width)
+        if passed.mean() < _ENOUGH_MOVED:
+            return False
+        # Far things come as far as near ones, only later: each place counts for itself.
+        before[1][passed] = place[passed]
+        return True
+
+    @staticmethod
+    def _least(width: int) -> float:
+        return max(_LEAST_MOVE / width, _LEAST_SHARE)
 
     def pixels(self) -> list[StuckPixel]:
         """Return the stuck pixels, the strongest first."""
         kept = self._kept
-        sure = kept[
-            (kept["hits"] >= FEWEST_LOOKS) & (kept["hits"] >= _HITS * kept["looks"])
-        ]
+        share = kept["hits"] / np.maximum(kept["looks"], 1)
+        each = np.abs(kept["percent"]) / np.maximum(kept["hits"], 1)
+        strong = (each >= _STRONG) & (share >= _ALWAYS)
+        fewest = np.where(strong, _FEWEST_STRONG, FEWEST_LOOKS)
+        sure = kept[(kept["hits"] >= fewest) & (share >= _HITS)]
         sure = sure[np.argsort(-np.abs(sure["percent"] / np.maximum(sure["hits"], 1)))]
         width = self.size[0]
         out: list[StuckPixel] = []
