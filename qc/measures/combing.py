@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -29,10 +28,12 @@ from qc.measures.base import (
 )
 from qc.measures.parts.scan.deadfields import FieldWatch, check_fields
 from qc.measures.parts.scan.fieldlag import field_lag
+from qc.measures.parts.scan.filmspeed import spread_over_fields
 from qc.measures.parts.scan.framepairs import FramePairs, change_point
+from qc.measures.parts.scan.pulldown import PulldownWatch
+from qc.measures.parts.scan.scanwords import Kind, words
 from qc.records import (
     Finding,
-    Grade,
     Marks,
     Picture,
     Readings,
@@ -62,8 +63,6 @@ _OTHERS_END = 5
 _TOOTH_PERCENT = 5.0
 _FEWEST_KNOWN = 3
 
-Kind = Literal["combed", "order", "guessed", "paired", "same", "undeclared"]
-
 
 # ------------------------------------------------------------------------ the reader
 
@@ -84,6 +83,8 @@ class _Reader:
             apart_percent=setup.limits["combing.field_apart_percent"],
             times=setup.limits["combing.field_change_times"],
         )
+        video = setup.info.video
+        self._pulldown = PulldownWatch(None if video is None else video.frame_rate)
 
     def read(self, picture: Picture) -> Values:
         self._since += 1
@@ -100,6 +101,11 @@ class _Reader:
         lag = field_lag(*pair, least_change=least)
         self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
         ago = math.nan
+        # Mixed frames pair fields of two frames, or one of their fields stands.
+        unsure = math.isnan(lag.frames) and not math.isnan(fields.change_times)
+        pulldown = self._pulldown.read(
+            self._pairs, likely=unsure or abs(lag.frames) >= _NEXT_FRAME, span=span
+        )
         if not math.isnan(lag.frames):
             if abs(lag.frames - self._lag) > _SAME_MOMENT and self._scans >= 1.0:
                 self._scans -= 1.0
@@ -113,6 +119,7 @@ class _Reader:
             "fields_apart_percent": fields.apart_percent,
             "field_change_times": fields.change_times,
             "fields_ago_frames": since,
+            "pulldown": pulldown,
         }
 
     def _frames_ago(self, new: float, least: float) -> float:
@@ -166,6 +173,10 @@ def _check(measured: Measured) -> Iterator[Finding]:
         return
     lag = readings["combing.field_lag_frames"]
     known = np.flatnonzero(~np.isnan(lag))
+    spread = spread_over_fields(measured)
+    yield from spread
+    for found in spread:
+        known = known[(known < found.start_frame) | (known >= found.end_frame)]
     kinds = [_kind(float(lag[row]), measured.info) for row in known]
     for kind in dict.fromkeys(k for k in kinds if k is not None):
         wrong = np.array([k == kind for k in kinds])
@@ -209,7 +220,7 @@ def _finding(
     began = _changes(readings, known)
     begin = 0 if first == 0 else int(began[first])
     end = readings.rows if last == len(known) else int(began[last])
-    message, advice, grade = _words(kind, lag, _scan(measured.info))
+    message, advice, grade = words(kind, lag, _scan(measured.info))
     return finding_of(
         measured,
         readings,
@@ -233,65 +244,6 @@ def _changes(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     """Return from which row on there is what these rows show."""
     ago = np.nan_to_num(readings["combing.changed_ago_frames"][rows])
     return np.asarray(rows - ago.astype(np.intp), np.intp)
-
-
-def _order(lag: float) -> str:
-    return "top field first" if lag > 0 else "bottom field first"
-
-
-def _words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
-    apart = f"{abs(lag):.2f}".rstrip("0").rstrip(".")
-    between = f"the lower field is {apart} frame {'later' if lag > 0 else 'earlier'}"
-    if kind == "combed":
-        return (
-            "Declared progressive, but the two fields of a frame are of two moments "
-            f"({between}): moving edges have teeth.",
-            "Set camera, converter and recorder to the same scan, all progressive or "
-            f"all interlaced. For this take: treat it as interlaced, {_order(lag)}.",
-            Grade.REVIEW,
-        )
-    if kind == "undeclared":
-        return (
-            "The file does not say how it is scanned, but the two fields of a frame "
-            f"are of two moments ({between}).",
-            f"Treat this take as interlaced, {_order(lag)}, and set the recorder so "
-            "that it writes the scan into the file.",
-            Grade.REVIEW,
-        )
-    if kind == "order":
-        return (
-            f"Declared {scan}, but recorded {_order(lag)} ({between}): motion jumps "
-            "back and forth.",
-            "Set the field order of recorder and camera alike. For this take: correct "
-            f"the declaration to {_order(lag)} before it is shown or converted.",
-            Grade.REVIEW,
-        )
-    if kind == "guessed":
-        return (
-            "The file does not say which field is first; the pictures were recorded "
-            f"{_order(lag)} ({between}), not {scan}, as is assumed for such a file.",
-            f"Tell players and editing programs that this take is {_order(lag)}, and "
-            "set the recorder so that it writes the field order into the file.",
-            Grade.NOTE,
-        )
-    if kind == "paired":
-        return (
-            f"The two fields of a frame belong to different frames ({between}): moving "
-            "edges have teeth as wide as a frame's motion.",
-            "Look for a converter between camera and recorder that joins fields "
-            "wrongly, and record without it; compare a test recording of a moving "
-            "hand. For this take: shift one field by a frame.",
-            Grade.REVIEW,
-        )
-    return (
-        f"Declared interlaced ({scan}), but both fields of a frame are of the same "
-        "moment: progressive pictures in an interlaced recording. Motion is as smooth "
-        "as the frame rate, not twice as smooth; no picture is lost.",
-        "Nothing is lost in this take: treat it as progressive and do not "
-        "de-interlace it. If smooth motion is wanted, set the camera to interlaced or "
-        "to twice the frame rate.",
-        Grade.NOTE,
-    )
 
 
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
@@ -400,7 +352,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=5,
+    version=6,
     label="Interlace",
     clock="picture",
     columns=(
@@ -411,6 +363,7 @@ MEASURE = Measure(
         Column("fields_apart_percent", "Lower field less upper field", "%", 1),
         Column("field_change_times", "Change of the lower field by the upper's", "", 2),
         Column("fields_ago_frames", "Frames since fields differ so", "frames", 0),
+        Column("pulldown", "Film spread over fields: 0 none, 1 2:3, 2 2:3:3:2", "", 0),
     ),
     derived=(
         Column("lag_held_frames", "Lower field after upper field, held", "frames", 2),
@@ -484,7 +437,9 @@ MEASURE = Measure(
         "or they disagree, nothing is said. Where the lag differs from that of the "
         "moment before, every frame between is looked at for the change. A field whose "
         "mean level lies off the other's, or that stands while the other goes on, is "
-        "lost."
+        "lost. Where a moment of 30 frames a second looks like it, twenty frames are "
+        "looked at for film speeds spread over fields: in every five frames each field "
+        "stands once while the other goes on, two frames apart (2:3) or one (2:3:3:2)."
     ),
     source=(
         "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "

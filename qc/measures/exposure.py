@@ -363,8 +363,8 @@ MEASURE = Measure(
         "A knee in the camera hides light: then the estimate is too small. Level: "
         "common change of log light of 48 x 27 cells against the first frame of the "
         "place, carried on from frame to frame while the camera moves; "
-        "a jump at once is told by itself: a note if it stays, more if it comes back "
-        "and nothing else tells what lies between; "
+        "a jump at once is told by itself: a note if it stays, for review if it comes "
+        "back within ten seconds; "
         "not when the colours jump too (a lamp switched), nor what goes up and down "
         "several times a second (flashes). Noise: "
         "Laplacian of the quietest tile."
@@ -374,5 +374,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=6,
+    version=7,
 )

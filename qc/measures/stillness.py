@@ -303,7 +303,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=5,
+    version=6,
     label="Stillness",
     clock="picture",
     columns=(
@@ -396,13 +396,13 @@ MEASURE = Measure(
         "Each frame is compared with the one before, line by line on full lines spread "
         "over the picture and cell by cell on the small picture; where both agree, "
         "pixel by pixel. Still is what changes less than a quarter of the quietest "
-        "tenth of the take's own live frames, with no cell changing by more than "
-        "2.5 %, or what is the same bit for bit; pulses of key frames are bridged. "
-        "Single repeats stand out against the frames around them, by the mean change "
-        "or by that of the cell that changes most; lesser falls that the next frame "
-        "makes up for count where four repeats lie within 10 s. Steady rhythms of "
-        "repeats are found by their period and noted. The frames told are those that "
-        "repeat, not the one they repeat. Black: the level of 48 x 27 cells."
+        "tenth of the take's own live frames, with no cell changing by more than 2.5 "
+        "%, or what is the same bit for bit; pulses of key frames are bridged. Single "
+        "repeats stand out against the frames around them, which move, by the mean "
+        "change or by that of the cell that changes most; lesser falls that the next "
+        "frame makes up for count where four repeats lie within 10 s. Steady rhythms "
+        "of repeats are found by their period and noted. The frames told are those "
+        "that repeat, not the one they repeat. Black: the level of 48 x 27 cells."
     ),
     source="Otsu, IEEE Trans. SMC 9(1), 1979 (from memory). Limits: house choice.",
 )

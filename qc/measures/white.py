@@ -452,7 +452,7 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=6,
+    version=7,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "

@@ -304,20 +304,6 @@ def test_a_single_odd_moment_is_not_reported() -> None:
     assert found(take(images, "progressive")) == []
 
 
-def test_film_spread_over_fields_is_found() -> None:
-    # Four film frames on five video frames: A A, B B, B C, C D, D D.
-    pattern = [(0, 0), (1, 1), (1, 2), (2, 3), (3, 3)]
-    images = []
-    for i in range(90):
-        top, bottom = (4 * (i // 5) + k for k in pattern[i % 5])
-        image = at(0.8 * top - 20, 0)
-        image[1::2] = at(0.8 * bottom - 20, 0)[1::2]
-        images.append(image)
-    (finding,) = found(take(images, "progressive", rate=30))
-    assert "two moments" in finding.message
-    assert found(take([at(0.8 * i - 20, 0) for i in range(90)], "progressive")) == []
-
-
 def test_the_cadence_sees_every_phase_of_five_frames() -> None:
     pairs = FramePairs(
         plain_setup(rate=Fraction(30)), per_second=combing._PER_SECOND, count=1, rows=16

@@ -165,6 +165,8 @@ def test_flicker_is_found_with_its_frequency_and_amplitude(
         (Lamp(0.20, 100, 1 / 250, readout=0.016), NTSC_HIGH, 19.880, 1.6),
         # A dimmed lamp pulsing 333 times a second: 5.3 bands, |333 - 13 x 25| = 8 Hz.
         (Lamp(0.50, 333, 1 / 200, readout=0.016), Fraction(25), 8.0, 5.328),
+        # Faster: 12.5 bands, |783 - 31 x 25| = 8 Hz.
+        (Lamp(0.50, 783, 1 / 2000, readout=0.016), Fraction(25), 8.0, 12.528),
     ],
 )
 def test_rolling_bands_are_pulses_times_readout(

@@ -440,6 +440,51 @@ def test_the_change_of_the_whole_picture_is_the_lamps(
     assert set(framings) == {1}
 
 
+@pytest.mark.parametrize("whole", [True, False])
+def test_strong_colours_tell_a_change_too_if_the_picture_goes_along(
+    whole: bool,
+) -> None:
+    # Blood over most of the picture: hardly any blue is left there.
+    scene = field(swab=None) * (1.2, 0.25, 0.02)
+    scene[:, :40] = np.array(SKIN) * (1 + 0.1 * np.sin(np.arange(40) / 5))[:, None]
+    warm = lamp_rgb(1e6 / (1e6 / 6504 + 59), 0.0032)
+    other = shoot(scene, warm, level=0.8 * float(max(warm)))
+    if not whole:  # only what is not so coloured changes: another thing lies there
+        changed = scene.copy()
+        changed[:, :40] *= warm
+        other = shoot(changed)
+    stops, framings = followed(take((30, shoot(scene)), (30, other)))
+    expected = np.log2(warm[[0, 2]] / warm[1])
+    if whole:
+        assert stops[-1] == pytest.approx(expected, abs=0.05)
+        assert set(framings) == {1}
+    else:
+        assert np.isnan(stops[30]).all()
+
+
+def test_what_moves_a_little_does_not_end_a_framing() -> None:
+    # Patches shade by themselves, a sixth of a stop about a tenth: under two thirds of
+    # them go along with the median, and it is the same picture for all that.
+    scene = field(swab=None)
+    rng = np.random.default_rng(7)
+    own = rng.normal((0.09, 0.0, 0.0), (0.16, 0.0, 0.16), (HEIGHT // 4, WIDTH // 4, 3))
+    other = scene * 2.0 ** np.repeat(np.repeat(own, 4, axis=0), 4, axis=1)
+    stops, framings = followed(take((30, shoot(scene)), (90, shoot(other))))
+    assert np.hypot(*stops[30]) == pytest.approx(0.06, abs=0.02)
+    assert set(framings) == {1}
+
+
+def test_a_large_change_that_points_make_unevenly_is_followed() -> None:
+    # A stop of red, bent by half as much here and there by a curve and black level.
+    scene = 0.6 * field()
+    rng = np.random.default_rng(8)
+    own = rng.normal((1.0, 0.0, 0.0), (0.55, 0.0, 0.1), (HEIGHT // 10, WIDTH // 10, 3))
+    other = scene * 2.0 ** np.repeat(np.repeat(own, 10, axis=0), 10, axis=1)
+    stops, framings = followed(take((30, shoot(scene)), (90, shoot(other))))
+    assert stops[30] == pytest.approx((1.0, 0.0), abs=0.15)
+    assert set(framings) == {1}
+
+
 def test_iris_and_hands_and_pans_are_no_change_of_colour() -> None:
     scene = field(swab=None)
     hand = scene.copy()

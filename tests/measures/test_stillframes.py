@@ -75,6 +75,21 @@ def test_what_is_no_repeat() -> None:
     assert rows(take) == []
 
 
+@pytest.mark.parametrize(("beside", "twice"), [(0.2, True), (0.022, False)])
+def test_of_a_picture_at_rest_one_frame_is_the_stillest(
+    beside: float, twice: bool
+) -> None:
+    take = changes(1)
+    # As a webcam's recording has it: difference, largest cell, pixels that change.
+    for row, values in enumerate(
+        [(0.195, 7.3, 33), (0.167, 5.5, 30), (0.498, 7.3, 77), (0.002, 0.9, 0.4),
+         (beside, 3.7, 4), (0.037, 3.7, 7), (0.189, 6.8, 29), (0.155, 5.0, 26)],
+        start=17,
+    ):  # fmt: skip
+        put(take, row, *values)
+    assert repeated(take, still(take))[20] == twice
+
+
 def test_uneven_motion_hides_repeats() -> None:
     for number in range(20):
         assert rows(changes(number, spread=0.7)) == []

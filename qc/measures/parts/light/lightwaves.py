@@ -37,8 +37,8 @@ STRIPS = 27
 PARTS = 3
 """Parts of a strip from left to right."""
 
-MOST_BANDS = 10.0
-"""Bands a picture holds at most; 13 would be the limit of so many strips."""
+MOST_BANDS = 13.0
+"""Bands a picture holds at most; from 13.5 on so many strips cannot follow them."""
 
 FLICKER_BANDS = 0.5
 """Under half a band from top to bottom the picture flickers as a whole."""

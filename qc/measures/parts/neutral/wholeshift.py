@@ -42,8 +42,9 @@ _JUMP = 0.0012
 # The framing has stayed if points agree on the change this well (median distance,
 # stops) and light and dark lie where they lay (correlation of luminance).
 _SPREAD_STOPS, _ALIKE = 0.25, 0.45
-# A change of more stops counts if so many points have made at least half of it.
-_SHIFTED, _WITH = 0.06, 0.65
+# A change of more stops counts if so many points have made at least half of it. One
+# that is little all the same leaves the framing as it is.
+_SHIFTED, _WITH, _LITTLE = 0.06, 0.65, 0.12
 # From so many stops of exposure on, the camera's curve has a say: one that is not the
 # standard's (knee, toe, look) makes colours stronger or weaker as they get brighter,
 # all ratios by one power, which leaves greys alone. A lamp moves greys as well.
@@ -54,6 +55,13 @@ _FADED = 2.0
 # A larger change than this that no lamp makes is another picture's.
 _LARGE_STOPS = 0.6
 _FEWEST = 0.2  # share of the points that must be of use in both pictures
+# What is coloured so that few points are left, or changed so much that curve and black
+# level bend the factor, counts where more speaks for it: fewer points that agree this
+# well and more of which go along, or distances this small beside the change; and light
+# and dark lie alike over half of the picture, whatever its colours (house choices).
+_FEWEST_AGREED, _SPREAD_AGREED, _WITH_AGREED = 0.08, 0.12, 0.7
+_SPREAD_SHARE, _WITH_LARGE = 0.4, 0.75
+_LIT, _ALIKE_LIT, _CODE = 0.5, 0.7, 1 / 224
 _LOST_S = 0.8  # so long the framing may be another before a new one begins
 
 
@@ -76,12 +84,24 @@ class Whole:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Points:
-    """Chosen points of one picture: R/G, B/G and G in stops, and which are of use."""
+    """Chosen points of one picture: R/G, B/G and G in stops, and which are of use.
+
+    Attributes
+    ----------
+    usable : (n,) array of bool
+        Colours can be told.
+    lit : (n,) array of bool
+        Green, and so how bright it is, can be told.
+    chroma : (2, n) array
+        Cr and Cb, shares of their range: of points too coloured for a ratio as well.
+    """
 
     red: Map
     blue: Map
     green: Map
     usable: NDArray[np.bool_]
+    lit: NDArray[np.bool_]
+    chroma: Map
 
 
 class WholeShift:
@@ -195,7 +215,8 @@ def _points(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> _Point
     red, green, blue = log_light(rgb, signal.transfer)
     most, least = rgb.max(axis=0), rgb.min(axis=0)
     usable = (most < _CEILING) & (least > np.maximum(_FLOOR, _COLOURED * most))
-    return _Points(red - green, blue - green, green, usable)
+    lit = (rgb[1] > _FLOOR) & (rgb[1] < _CEILING)
+    return _Points(red - green, blue - green, green, usable, lit, np.stack([pr, pb]))
 
 
 def _change(
@@ -212,7 +233,9 @@ def _change(
         return None
     both = first.usable & now.usable
     count = int(np.count_nonzero(both))
-    if count < max(_FEWEST * both.size, 12):
+    few = count < _FEWEST * both.size
+    least = _FEWEST if loose else _FEWEST_AGREED
+    if count < max(least * both.size, 12):
         return None
     red, blue = now.red[both] - first.red[both], now.blue[both] - first.blue[both]
     exposed = abs(_median(now.green[both] - first.green[both]))
@@ -229,20 +252,51 @@ def _change(
         return shift
     off = np.hypot(red - np.float32(shift[0]), blue - np.float32(shift[1]))
     spread = _median(off)
-    if spread > _SPREAD_STOPS:
+    size = math.hypot(*shift)
+    if spread > max(_SPREAD_STOPS, _SPREAD_SHARE * size * (size > _LARGE_STOPS)):
         return None
     # What has changed by itself, a hand or blood, does not pull at the median.
     near = off <= 2.5 * spread
     if spread > 0:
         shift = _median(red[near]), _median(blue[near])
     size = math.hypot(*shift)
+    going = 1.0
     if size > _SHIFTED:
         along = (red * shift[0] + blue * shift[1]) / np.float32(size)
-        if np.count_nonzero(along > 0.5 * size) < _WITH * count:
+        going = np.count_nonzero(along > 0.5 * size) / count
+    if not few and spread <= _SPREAD_STOPS:
+        if _correlation(first.green[both], now.green[both]) < _ALIKE:
             return None
-    if _correlation(first.green[both], now.green[both]) < _ALIKE:
+        if going >= _WITH:
+            return shift
+        # So little may be what moves: the framing stays, but not all of it is light's.
+        least = _SHIFTED / size
+        return (shift[0] * least, shift[1] * least) if size <= _LITTLE else None
+    if few and (spread > _SPREAD_AGREED or going < _WITH_AGREED):
         return None
-    return shift
+    if not few and going < _WITH_LARGE:
+        return None
+    return shift if _lies_alike(first, now, shift) else None
+
+
+def _lies_alike(first: _Points, now: _Points, shift: tuple[float, float]) -> bool:
+    """Return whether most of a picture lies as it lay, and its colour goes along.
+
+    A swab that turns red leaves alone what is too coloured for a ratio.
+    """
+    lit = first.lit & now.lit
+    count = np.count_nonzero(lit)
+    if count < _LIT * lit.size:
+        return False
+    if _correlation(first.green[lit], now.green[lit]) < _ALIKE_LIT:
+        return False
+    size = math.hypot(*shift)
+    if size <= _SHIFTED:
+        return True
+    way = np.array(shift, np.float32) / np.float32(size)
+    along = way[0] * (now.chroma[0] - first.chroma[0])
+    along += way[1] * (now.chroma[1] - first.chroma[1])
+    return bool(np.count_nonzero(along[lit] > _CODE) >= _WITH_AGREED * count)
 
 
 def power_of_change(was_red: Map, was_blue: Map, red: Map, blue: Map) -> float | None:

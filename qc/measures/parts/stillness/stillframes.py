@@ -63,6 +63,8 @@ _STILL_SHARE = 0.25
 _DIP_SHARE = 0.125
 _DIP_REACH = 4
 _DIP_CELL_SHARE = 0.12
+# The frames beside it move as well, by so much of what those near do (house choice).
+_DIP_BESIDE = 0.25
 # Where less moves, what a codec does to a repeat is no longer small beside motion, but
 # it moves nothing: the largest change of a cell falls to this share of what is usual
 # on either side, and of both neighbours, by far more than it varies in the take.
@@ -476,6 +478,7 @@ def repeated(
         abrupt = first > 0 and last < len(out) and middle <= _DIP_SHARE * sides.min()
         # A coder short of data leaves frames out where nothing moves to be seen.
         abrupt &= min(cell_before[first], cell_behind[last - 1]) > 2 * CALM_PERCENT
+        abrupt &= sides.min() >= _DIP_BESIDE * min(ahead[first], behind[last - 1])
         if not abrupt:
             out[first:last] = changes.identical[first:last]
     makes_up = catching_up(changes)

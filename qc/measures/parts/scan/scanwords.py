@@ -1,0 +1,106 @@
+"""What is told of fields that are not of the moments that a file declares."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Literal
+
+from qc.measures.parts.scan.pulldown import Pulldown
+from qc.records import Grade, Scan
+
+__all__ = ["Kind", "pulldown_words", "words"]
+
+Kind = Literal["combed", "order", "guessed", "paired", "same", "undeclared"]
+
+
+def _order(lag: float) -> str:
+    return "top field first" if lag > 0 else "bottom field first"
+
+
+def words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
+    """Return message, advice and grade; `lag` in frames."""
+    apart = f"{abs(lag):.2f}".rstrip("0").rstrip(".")
+    between = f"the lower field is {apart} frame {'later' if lag > 0 else 'earlier'}"
+    if kind == "combed":
+        return (
+            "Declared progressive, but the two fields of a frame are of two moments "
+            f"({between}): moving edges have teeth.",
+            "Set camera, converter and recorder to the same scan, all progressive or "
+            f"all interlaced. For this take: treat it as interlaced, {_order(lag)}.",
+            Grade.REVIEW,
+        )
+    if kind == "undeclared":
+        return (
+            "The file does not say how it is scanned, but the two fields of a frame "
+            f"are of two moments ({between}).",
+            f"Treat this take as interlaced, {_order(lag)}, and set the recorder so "
+            "that it writes the scan into the file.",
+            Grade.REVIEW,
+        )
+    if kind == "order":
+        return (
+            f"Declared {scan}, but recorded {_order(lag)} ({between}): motion jumps "
+            "back and forth.",
+            "Set the field order of recorder and camera alike. For this take: correct "
+            f"the declaration to {_order(lag)} before it is shown or converted.",
+            Grade.REVIEW,
+        )
+    if kind == "guessed":
+        return (
+            "The file does not say which field is first; the pictures were recorded "
+            f"{_order(lag)} ({between}), not {scan}, as is assumed for such a file.",
+            f"Tell players and editing programs that this take is {_order(lag)}, and "
+            "set the recorder so that it writes the field order into the file.",
+            Grade.NOTE,
+        )
+    if kind == "paired":
+        return (
+            f"The two fields of a frame belong to different frames ({between}): moving "
+            "edges have teeth as wide as a frame's motion.",
+            "Look for a converter between camera and recorder that joins fields "
+            "wrongly, and record without it; compare a test recording of a moving "
+            "hand. For this take: shift one field by a frame.",
+            Grade.REVIEW,
+        )
+    return (
+        f"Declared interlaced ({scan}), but both fields of a frame are of the same "
+        "moment: progressive pictures in an interlaced recording. Motion is as smooth "
+        "as the frame rate, not twice as smooth; no picture is lost.",
+        "Nothing is lost in this take: treat it as progressive and do not "
+        "de-interlace it. If smooth motion is wanted, set the camera to interlaced or "
+        "to twice the frame rate.",
+        Grade.NOTE,
+    )
+
+
+def pulldown_words(
+    kind: Pulldown, *, rate: Fraction, scan: Scan
+) -> tuple[str, str, Grade]:
+    """Return message, advice and grade of film speeds spread over fields.
+
+    Parameters
+    ----------
+    rate : Fraction
+        Frames a second, of which four in five are pictures.
+    """
+    pictures, frames = (f"{float(r):.5g}" for r in (rate * 4 / 5, rate))
+    held, mixed = (
+        ("two and three", "two of every five frames are")
+        if kind == "2:3"
+        else ("two, three, three and two", "one of every five frames is")
+    )
+    message = (
+        f"{pictures} pictures a second are spread over the fields of {frames} frames, "
+        f"held for {held} fields in turn ({kind} pulldown): {mixed} made of two "
+        "pictures, and what moves has teeth there."
+    )
+    advice = (
+        f"Nothing is lost in this take: take the {kind} pulldown out before the edit; "
+        f"that gives the progressive pictures back, {pictures} a second. Do not "
+        "de-interlace it and do not shift fields. For the next take record "
+        f"{pictures} progressive as it is, or set the camera to the recorder's rate."
+    )
+    # Declared interlaced it is a way of recording; declared progressive, or not at
+    # all, it is shown with its teeth.
+    declared = scan in ("top field first", "bottom field first")
+    return message, advice, Grade.NOTE if declared else Grade.REVIEW
