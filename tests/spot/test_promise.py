@@ -10,7 +10,7 @@ import pytest
 
 from qc.media import probe
 from qc.records import Grade, SpotBound, SpotCoverage, TakeResult
-from qc.report.spotwords import verdict_word, left_out, spot_block, summary_sentences
+from qc.report.spotwords import left_out, spot_block, summary_sentences, verdict_word
 from qc.spot.pace import Pace
 from qc.spot.promise import _bound, _snapped
 from tests import synth
