@@ -342,7 +342,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=5,
+    version=6,
     label="Noise",
     clock="picture",
     room="noise",

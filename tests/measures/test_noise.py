@@ -26,7 +26,7 @@ from qc.judge import find
 from qc.measures import default_limits
 from qc.measures.base import Column, Measure, Measured, Setup
 from qc.measures.noise import MEASURE
-from qc.measures.parts.scan import flatnoise
+from qc.measures.parts.scan import flatnoise, noisetold
 from qc.measures.parts.scan.flatnoise import FlatNoise, flat_noise
 from qc.measures.parts.scan.framepairs import band_starts
 from qc.media import TakeReader, probe
@@ -348,6 +348,16 @@ def test_both_ends_are_told_to_the_frame(first: int) -> None:
     # At a change, one of the two frames is noisy: the difference has half of it.
     assert abs(finding.start_frame - first) <= 1
     assert abs(finding.end_frame - first - 40) <= 1
+
+
+@pytest.mark.parametrize(("frames", "kept"), [(1, False), (2, False), (3, True)])
+def test_noise_of_a_frame_or_two_is_none(frames: int, kept: bool) -> None:
+    over = np.full(50, np.nan)
+    over[20 : 20 + frames] = 8.0
+    assert (not np.isnan(noisetold._lasting(over, 1.2)).all()) is kept
+    # At a take's ends it may go on.
+    assert noisetold._lasting(np.array([8.0, np.nan, np.nan]), 1.2)[0] == 8.0
+    assert noisetold._lasting(np.array([np.nan, np.nan, 8.0]), 1.2)[2] == 8.0
 
 
 def test_a_doubtful_reading_counts_beside_a_sure_one_like_it() -> None:

@@ -12,6 +12,7 @@ from scipy.ndimage import maximum_filter1d
 
 from qc.measures.parts.scan.flatnoise import UNEVEN
 from qc.records import Readings
+from qc.spans import runs
 
 __all__ = ["FINE_GRAIN", "LIKE", "mid_percent"]
 
@@ -27,6 +28,7 @@ _GONE_PERCENT, _GONE_FRAMES = 0.5, 2
 _FOLLOWED = 0.5  # share of it that must follow
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
+_LEAST_FRAMES = 3
 # One of a key frame stands for its group, up to the next if that one is alike.
 _GROUP_S = 6.0
 # Looks at neighbouring frames and key frames tell of the same picture when this near.
@@ -74,7 +76,17 @@ def mid_percent(readings: Readings, limit: float) -> NDArray[np.floating]:
     # Alone, without others like them: a picture that moves a little has such.
     sure = _sure(keys, moves) & (keys.raw > limit)
     sure &= ~_near(readings, (plain.raw > limit) & ~told)
-    return np.fmax(here, _of_keys(readings, keys, sure))
+    return _lasting(np.fmax(here, _of_keys(readings, keys, sure)), limit)
+
+
+def _lasting(percent: NDArray[np.floating], limit: float) -> NDArray[np.floating]:
+    """Return noise without what comes and goes within a frame or two: no gain does."""
+    with np.errstate(invalid="ignore"):
+        high = percent > limit
+    for first, last in runs(high):
+        if last - first < _LEAST_FRAMES and 0 < first and last < len(percent):
+            percent[first:last] = np.nan
+    return percent
 
 
 def _near(readings: Readings, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
