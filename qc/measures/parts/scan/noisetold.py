@@ -84,7 +84,7 @@ def _lasting(percent: NDArray[np.floating], limit: float) -> NDArray[np.floating
     with np.errstate(invalid="ignore"):
         high = percent > limit
     for first, last in runs(high):
-        if last - first < _LEAST_FRAMES and 0 < first and last < len(percent):
+        if last - first < _LEAST_FRAMES and first > 0 and last < len(percent):
             percent[first:last] = np.nan
     return percent
 
