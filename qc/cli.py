@@ -11,9 +11,10 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import qc
 from qc.errors import QCError, UsageError
@@ -50,7 +51,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     output = guard_streams()
     given = sys.argv[1:] if arguments is None else arguments
-    options = _parser().parse_args([_plain(text) for text in given])
+    options, unknown = _parser().parse_known_args([_plain(text) for text in given])
+    if unknown:
+        _refuse(options.command, unknown)
     try:
         code = int(options.run(options))
     except QCError as error:
@@ -64,6 +67,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(f"the output could not be written: {output.error.strerror}")
         return ExitCode.FAILED
     return code
+
+
+def _refuse(command: argparse.ArgumentParser, unknown: Sequence[str]) -> NoReturn:
+    """End with what is not understood, and which option was perhaps meant."""
+    known = sorted(set(re.findall(r"--[a-z][a-z-]*", command.format_help())))
+    names = [text.partition("=")[0] for text in unknown if text.startswith("--")]
+    close = [c for name in names for c in get_close_matches(name, known, n=1)]
+    meant = f"; did you mean {close[0]}?" if close else ""
+    command.error(f"not understood: {' '.join(unknown)}{meant}")
 
 
 def _plain(text: str) -> str:
@@ -102,7 +114,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     take.add_argument("files", nargs="+", metavar="FILE", type=_path)
     _add_shared(take)
-    take.set_defaults(run=_take)
+    take.set_defaults(run=_take, command=take)
     spot = commands.add_parser(
         "spot",
         help="a verdict in bounded time, and what share was looked at",
@@ -120,7 +132,7 @@ def _parser() -> argparse.ArgumentParser:
         default=20.0,
         help="time for each recording, its report included (default: 20)",
     )
-    spot.set_defaults(run=_spot)
+    spot.set_defaults(run=_spot, command=spot)
     day = commands.add_parser(
         "day",
         help="every recording under a folder, in parallel, resumable; a day report",
@@ -132,7 +144,7 @@ def _parser() -> argparse.ArgumentParser:
     day.add_argument("folder", metavar="FOLDER", type=_path)
     _add_shared(day)
     _add_day(day)
-    day.set_defaults(run=_day)
+    day.set_defaults(run=_day, command=day)
     limits = commands.add_parser(
         "limits",
         help="print the house limits in force as commented TOML",
@@ -146,7 +158,7 @@ def _parser() -> argparse.ArgumentParser:
     limits.add_argument(
         "--check", metavar="FILE", type=_path, help="only check a limits file"
     )
-    limits.set_defaults(run=_limits)
+    limits.set_defaults(run=_limits, command=limits)
     return parser
 
 

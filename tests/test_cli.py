@@ -185,6 +185,22 @@ def test_limits_are_printed_as_they_are_read(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (0, "mine.toml: the limits file is fine\n")
 
 
+def test_a_mistyped_option_is_told_with_the_one_that_was_perhaps_meant(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(["take", "a.mov", "--limts", "house.toml"])
+    assert end.value.code == 2
+    assert (
+        capsys.readouterr()
+        .err.rstrip()
+        .endswith("not understood: --limts house.toml; did you mean --limits?")
+    )
+    with pytest.raises(SystemExit):
+        main(["limits", "--zzz"])
+    assert "mean" not in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [

@@ -49,7 +49,7 @@ REFUSED = {
     "or choose a brighter patch",
     "uneven": "is not one even surface in {}: something lies in it or it takes in an "
     "edge; choose a smaller patch or another",
-    "damaged": "could not be read in {} that are damaged",
+    "damaged": "could not be read in {}, which are damaged",
     "colourless": "has no colour in {}: the picture is black and white",
 }
 """Why a patch could not be read, and what to do; frames go into the braces."""
