@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from qc.cli import _parser
+from qc.cli import _parser, main
 from qc.limits import to_toml
 from qc.measures import all_options, default_limits
 from qc.report.folder import check_writable
