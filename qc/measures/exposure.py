@@ -298,7 +298,8 @@ MEASURE = Measure(
             "exposure.step_note_stops",
             0.5,
             "Note when the level of an unchanged scene jumps by this much at once and "
-            "stays; review when it jumps back within ten seconds (house choice).",
+            "stays; review when it jumps back within ten seconds, unless what lies "
+            "between is told as burnt out or too dark anyway (house choice).",
             unit="stops",
             low=0.12,
             high=10,
@@ -363,8 +364,8 @@ MEASURE = Measure(
         "A knee in the camera hides light: then the estimate is too small. Level: "
         "common change of log light of 48 x 27 cells against the first frame of the "
         "place, carried on from frame to frame while the camera moves; "
-        "a jump at once is told by itself: a note if it stays, for review if it comes "
-        "back within ten seconds; "
+        "a jump at once is told by itself: a note if it stays, more if it comes back "
+        "within ten seconds and nothing else tells what lies between; "
         "not when the colours jump too (a lamp switched), nor what goes up and down "
         "several times a second (flashes). Noise: "
         "Laplacian of the quietest tile."

@@ -49,6 +49,7 @@ _LEAD_SHARE = 0.35
 # A hand turns the iris to another setting within this, once; automatics that answer to
 # what comes in are told by that (house choice).
 _SETTING_SECONDS, _STAYS_SECONDS = 2.0, 1.5
+_MOSTLY = 0.5
 _SHOWN_SECONDS = 4.0
 _SHOWN_POINTS = 600
 
@@ -85,14 +86,14 @@ def drift(measured: Measured) -> Iterator[Finding]:
     if readings is None or not readings.rows:
         return
     for jump in _jumps(measured, readings):
-        # There and back is for review, even where what lies between is told as too dark
-        # or burnt as well: this names the cause.
-        key = "drift_review" if jump.is_back else "step_note"
+        # There and back into what is told as too dark or burnt: this names the cause.
+        serious = jump.is_back and not _told_otherwise(measured, readings, jump)
+        key = "drift_review" if serious else "step_note"
         yield _found(
             measured,
             readings,
             jump,
-            grade=Grade.REVIEW if jump.is_back else Grade.NOTE,
+            grade=Grade.REVIEW if serious else Grade.NOTE,
             worst_row=jump.first,
             words=(jump_message(jump), jump_advice(jump)),
             limit=f"exposure.{key}_stops",
@@ -176,6 +177,19 @@ def _jumps(measured: Measured, readings: Readings) -> Iterator[Jump]:
             # A lamp that is switched lights in its own colour.
             if not colours_moved(measured, jump.first):
                 yield jump
+
+
+def _told_otherwise(measured: Measured, readings: Readings, jump: Jump) -> bool:
+    """Return whether what lies between two jumps breaks the rules of exposure."""
+    part = slice(jump.first, jump.last)
+    limits = measured.limits
+    field = readings["exposure.field_percent"][part]
+    dark = np.mean(field < limits["exposure.dark_review_percent"]) > _MOSTLY
+    burnt = False
+    if "highlights.relevant_percent" in readings.columns:
+        share = readings["highlights.relevant_percent"][part]
+        burnt = bool(np.mean(share >= limits["highlights.review_percent"]) > _MOSTLY)
+    return bool(dark) or burnt
 
 
 def _walks(
