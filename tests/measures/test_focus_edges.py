@@ -344,6 +344,23 @@ def test_on_its_way_from_place_to_place_nothing_is_sharp() -> None:
     assert lost.grade is not Grade.NOTE
 
 
+@pytest.mark.parametrize(
+    ("contrast_kept", "wider", "soft"),
+    [(0.25, 1.3, False), (0.9, 1.3, True), (0.25, 4.0, True)],
+    ids=["a sheet over it", "a lens", "far out of focus"],
+)
+def test_a_plain_sheet_over_the_subject_is_no_loss_of_focus(
+    contrast_kept: float, wider: float, soft: bool
+) -> None:
+    n = 120
+    lost = (np.arange(n) >= 48) & (np.arange(n) < 96)
+    tiles = np.repeat(np.where(lost, 0.2, 2.0)[:, None], TILES, axis=1)
+    contrast = np.repeat(np.where(lost, 20 * contrast_kept, 20.0)[:, None], TILES, 1)
+    widths = np.where(lost, wider**-1.5, 1.0)  # the reading of edges goes back to this
+    measured = take_of(widths, tiles=tiles, contrast=contrast)
+    assert ("focus.soft" in [f.rule for f in told(measured)]) is soft
+
+
 def test_without_contrast_read_no_pull_is_told() -> None:
     n = 60
     empty = ColumnStore({"focus.tile_detail": TILES})

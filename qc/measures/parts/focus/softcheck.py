@@ -17,7 +17,7 @@ from qc.measures.parts.focus.tiles import RELEASE, tile_rows
 from qc.records import Readings
 from qc.spans import Span, bridged, past_limit
 
-__all__ = ["BRIDGE_S", "glints_alone", "lasting", "noise_alone", "pulls"]
+__all__ = ["BRIDGE_S", "covered", "glints_alone", "lasting", "noise_alone", "pulls"]
 
 BRIDGE_S = 0.3
 """Sharpness is not back for shorter than this."""
@@ -42,6 +42,9 @@ _ALIKE_SIZES, _AS_CRISP, _CRISP_PX, _LEAST_LEFT = (0.9, 1.22), 1.35, 1.6, 0.3
 # less for glints).
 _LENS_SHARE = 0.45
 _SUBJECT = 0.3
+# Something plain lies over the subject: contrast of tiles that were sharp falls below
+# this share (seen: 0.2 to 0.36; 0.5 to 1 for a lens), and edges that are left are crisp.
+_COVERED, _NOTHING_LEFT = 0.45, 0.01
 # A pull of the focus takes so long at most, and is told by so many frames beside it.
 _PULL_S, _BESIDE = 1.5, 25
 
@@ -121,6 +124,7 @@ def _by_lens(readings: Readings, percent: NDArray[np.float32], span: Span) -> Sp
     if (
         noise_alone(readings, inside, sharp)
         or glints_alone(readings, inside, sharp)
+        or covered(readings, inside, sharp)
         or _pull(readings, percent, span) is not None
     ):
         return span[0], span[0]
@@ -257,6 +261,46 @@ def glints_alone(
     left = _middle(fine[subject])
     if not (alike and _LEAST_LEFT <= left < 1.0):
         return False
+    return math.log(wide / crisp) < -_LENS_SHARE * math.log(left)
+
+
+def covered(
+    readings: Readings, soft: NDArray[np.intp], sharp: NDArray[np.intp]
+) -> bool:
+    """Return whether detail is gone because something plain lies over the subject.
+
+    A lens that loses it spreads the edges that are left as well; contrast of coarse
+    things stays as it was.
+
+    Parameters
+    ----------
+    soft, sharp : arrays of rows
+        Frames with less detail, and with more.
+    """
+    rise = readings["focus.edge_rise_px"]
+    if not soft.size or not sharp.size:
+        return False
+    soft, sharp = np.sort(soft), np.sort(sharp)
+    wide, crisp = _middle(rise[soft]), _middle(rise[sharp])
+    if not wide <= _CRISP_PX:  # also where no edge was read
+        return False
+    with warnings.catch_warnings(), np.errstate(invalid="ignore", divide="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
+        usual, fine, before, contrast = (
+            np.nanmedian(tile_rows(readings, rows, name), axis=0)
+            for rows, name in (
+                (sharp, "focus.tile_detail"),
+                (soft, "focus.tile_detail"),
+                (sharp, "focus.tile_contrast_percent"),
+                (soft, "focus.tile_contrast_percent"),
+            )
+        )
+        subject = usual >= _SUBJECT * np.nanmax(usual)
+        left = _middle((fine / usual)[subject])
+        kept = _middle((contrast / before)[subject])
+    if not kept < _COVERED:
+        return False
+    left = min(max(left, _NOTHING_LEFT), 1.0)
     return math.log(wide / crisp) < -_LENS_SHARE * math.log(left)
 
 
