@@ -177,12 +177,11 @@ class _Reader:
         spots = with_splashes(spots, came, self._row)
         pixels = self._watch.pixels()
         if pixels and not goes_along(self._bank.looks, MOSTLY_ALONG):
-            pixels = []
+            pixels = [p for p in pixels if p.stirred]
         # In a small recording a stuck pixel is also seen as a tiny spot.
         size = self._watch.size
         spots = [s for s in spots if not any(is_pixel(s, p, *size) for p in pixels)]
-        # Dots and corners of letters are no stuck pixels.
-        captions = [s for s in spots if s.detail >= OWN_EDGES]
+        captions = [s for s in spots if s.detail >= OWN_EDGES]  # dots of letters
         pixels = [p for p in pixels if not any(holds(s, p, *size) for s in captions)]
         return {
             "seen": _Seen(
@@ -214,7 +213,8 @@ def _seen(measured: Measured) -> _Seen | None:
         # People who walk through a still picture can pass for framings of it.
         sways = not stood_still(measured.picture, SWAY_PERCENT)
         kept = tuple(s for s in seen.spots if s.splash or (s.swayed and sways))
-        return _Seen(kept, (), crowded=False, places=0, judged=0.0, pixel_looks=0)
+        stirred = tuple(p for p in seen.pixels if p.stirred)
+        return _Seen(kept, stirred, crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
 
 
@@ -407,7 +407,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=7,
+    version=8,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -491,7 +491,7 @@ MEASURE = Measure(
         "it, and stays is told too, as a spot that may lie on the lens while the "
         "scene has not moved on. Single pixels count that lie beyond everything two "
         "pixels away in 65 % of the looks or more, each moved there against the one "
-        "before."
+        "before, or, if strong, in nine tenths while all around became another."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

@@ -117,3 +117,23 @@ def test_far_things_come_as_far_as_near_ones_only_later(
         place[:, :12, 0], place[:, 12:, 0] = 4.001 * n / 320, 1.001 * n / 320
         watch.look(picture(image), n, 1, place)
     assert sorted(p.x for p in watch.pixels()) == seen
+
+
+@pytest.mark.parametrize(("dot", "beside", "told"), [(True, 0, 1), (True, 12, 0)])
+def test_pixel_counts_where_nothing_can_be_followed(
+    dot: bool, beside: int, told: int
+) -> None:
+    # Every look shows another scene, as lights do that rush past at night: the scene
+    # is drawn anew, so that no motion lies between them and none is said to.
+    random = np.random.default_rng(31)
+    watch, nowhere = PixelWatch(), np.zeros((4, 6, 2), np.float32)
+    for look in range(16):
+        few = random.uniform(20, 120, (H // 9 + 2, W // 9 + 2)).astype(np.float32)
+        image = cv2.resize(few, (W, H), interpolation=cv2.INTER_LINEAR)
+        if beside:  # a plate that stays, with the dot on it, is a thing of the rig
+            image[90 - beside : 91 + beside, 200 - beside : 201 + beside] = 60
+        if dot:
+            image[90, 200] = 200
+        watch.look(picture(image.astype(np.uint8)), look, 0, nowhere)
+    found = [one for one in watch.pixels() if one.stirred]
+    assert [(one.x, one.y) for one in found] == [(200, 90)] * told

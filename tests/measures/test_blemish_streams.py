@@ -160,3 +160,15 @@ def test_thing_held_before_a_camera_is_not_the_picture() -> None:
         level = np.where(disc(60, 34, 25) > 0.5, one.maps["level"], first)
         held.append(Drawn(one.row, {"level": level}, one.chain, one.place))
     assert not goes_along(held)
+
+
+def test_nothing_is_asked_across_chains() -> None:
+    # Where the picture was lost, its place starts anew: that is no step of it.
+    looks = looks_of(4.0, count=16)
+    lost = [
+        Drawn(one.row, one.maps, n // 2, one.place - looks[n // 2 * 2].place)
+        for n, one in enumerate(looks)
+    ]
+    assert goes_along(lost)
+    alone = [Drawn(one.row, one.maps, n, one.place) for n, one in enumerate(lost)]
+    assert not goes_along(alone)

@@ -43,7 +43,7 @@ _ALIKE_SIZES, _AS_CRISP, _CRISP_PX, _LEAST_LEFT = (0.9, 1.22), 1.35, 1.6, 0.3
 _LENS_SHARE = 0.45
 _SUBJECT = 0.3
 # Something plain lies over the subject: contrast of tiles that were sharp falls below
-# this share (seen: 0.2 to 0.36; 0.5 to 1 for a lens), and edges that are left are crisp.
+# this share (seen: 0.2 to 0.36; 0.5 to 1 for a lens), and edges left over are crisp.
 _COVERED, _NOTHING_LEFT = 0.45, 0.01
 # A pull of the focus takes so long at most, and is told by so many frames beside it.
 _PULL_S, _BESIDE = 1.5, 25

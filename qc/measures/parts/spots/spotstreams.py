@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 import cv2
@@ -336,11 +337,16 @@ def goes_along(looks: Sequence[Shows], least: float = PICTURE_ALONG) -> bool:
     least : float
         Share of its places with contrast.
     """
+    # From one chain to the next nobody knows how far the picture has come.
+    pairs = [both for both in pairwise(looks) if both[0].chain == both[1].chain]
+    if len(looks) > 1 and not pairs:
+        return False
     shares = []
-    for at in np.linspace(0, len(looks) - 2, min(len(looks) - 1, _STEPS)):
-        old, new = looks[round(at)].maps["level"], looks[round(at) + 1].maps["level"]
+    for at in np.linspace(0, len(pairs) - 1, min(len(pairs), _STEPS)):
+        before, after = pairs[round(at)]
+        old, new = before.maps["level"], after.maps["level"]
         h, w = new.shape
-        steps = looks[round(at)].place - looks[round(at) + 1].place
+        steps = before.place - after.place
         steps = cv2.resize(steps * np.float32(w), (w, h))
         y, x = np.mgrid[:h, :w].astype(np.float32)
         left = new - come(old, x + steps[..., 0], y + steps[..., 1])

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.spots import beyond_cross
 from qc.records import Picture
-from qc.views import fields
+from qc.views import fields, proxy_luma
 
 __all__ = ["FEWEST_LOOKS", "PixelWatch", "StuckPixel", "outliers"]
 
@@ -37,6 +38,24 @@ _RING = tuple(
 # Looks at which the whole picture is searched; at the others only what was found is
 # looked at again, which costs next to nothing.
 _SEARCHES, _SEARCH_EVERY = (0, 3), 8
+# Where the picture cannot be followed: other pictures are told by a few of its places,
+# each against what is around it. Every so many px of the small picture; percent of
+# black-to-white; of the stronger of the two; of such places; of all places.
+_EVERY, _CONTRAST, _OTHER = 4, 3.0, 0.5
+_OTHERS, _TO_TELL = 0.6, 0.05
+# And so must the surroundings of a pixel: means over squares of 3 px, so far off, and
+# by so much that noise does not do it, on two sides that face each other.
+_BESIDE, _BY = 6, 4.0  # px; percent of black-to-white
+_FACING = ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1))
+_SQUARES = np.array(
+    [
+        (_BESIDE * down + y, _BESIDE * across + x)
+        for down, across in _FACING
+        for y in (-1, 0, 1)
+        for x in (-1, 0, 1)
+    ]
+)
+_STIRS, _STIR_HITS = 8, 0.9  # looks; of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +73,8 @@ class StuckPixel:
         ``"white"``, ``"red"``, ``"green"``, ``"blue"`` or ``"dark"``.
     first_row, row : int
         Rows of the first and the last look that show it.
+    stirred : bool
+        It stayed while all around it became another, however that came about.
     """
 
     x: int
@@ -62,6 +83,7 @@ class StuckPixel:
     colour: str
     first_row: int
     row: int
+    stirred: bool = False
 
 
 def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
@@ -172,6 +194,10 @@ _KEPT = np.dtype(
         ("place", np.int64),
         ("hits", np.int32),
         ("looks", np.int32),
+        ("seen", np.int32),
+        ("stirs", np.int32),
+        ("stir_hits", np.int32),
+        ("beside", np.float32, (len(_FACING),)),
         ("percent", np.float64),
         ("cb", np.float64),
         ("cr", np.float64),
@@ -188,6 +214,8 @@ class PixelWatch:
         self._before: tuple[int, NDArray[np.float32]] | None = None
         self._away = np.zeros((1, 1), np.float32)
         self._kept = np.zeros(0, _KEPT)
+        self._few: NDArray[np.float32] | None = None
+        self._rounds = 0
         self.size = 0, 0
         self.looks = 0
 
@@ -195,27 +223,87 @@ class PixelWatch:
         self, picture: Picture, row: int, chain: int, place: NDArray[np.float32]
     ) -> bool:
         """Look for single pixels, if the picture has moved since the last look."""
-        if not self._moved(picture, chain, place):
+        moved = self._moved(picture, chain, place)
+        stirred = self._stirred(picture)
+        if not (moved or stirred):
             return False
         self.size = picture.width, picture.height
-        self.looks += 1
-        number, kept = self.looks - 1, self._kept
+        self.looks += moved
+        number, kept = self._rounds, self._kept
+        self._rounds += 1
         if len(kept):
-            amount = _amounts_at(picture, kept["place"], kept["percent"])
-            # The middle of a drive does not move: there a far lamp looks like one.
-            passed = self._passed(picture, kept["place"])
-            hit = np.flatnonzero((amount > _LEAST_PERCENT) & passed)
-            kept["looks"] += passed
-            kept["hits"][hit] += 1
-            kept["last"][hit] = row
-            kept["percent"][hit] += np.sign(kept["percent"][hit]) * amount[hit]
-            cb, cr = _colour_of(picture, kept["place"][hit])
-            kept["cb"][hit] += cb
-            kept["cr"][hit] += cr
-            kept = kept[kept["hits"] >= _DROPPED * kept["looks"]]
+            kept = self._again(picture, kept, row, moved=moved, stirred=stirred)
         if number in _SEARCHES or number % _SEARCH_EVERY == 0:
             kept = self._with_fresh(picture, kept, row)
         self._kept = kept
+        return True
+
+    def _again(
+        self,
+        picture: Picture,
+        kept: NDArray[np.void],
+        row: int,
+        *,
+        moved: bool,
+        stirred: bool,
+    ) -> NDArray[np.void]:
+        """Look at the known places again, and drop those that are gone."""
+        amount = _amounts_at(picture, kept["place"], kept["percent"])
+        shown = amount > _LEAST_PERCENT
+        counts = np.zeros(len(kept), np.bool_)
+        if moved:
+            # The middle of a drive does not move: there a far lamp looks like one.
+            counts |= self._passed(picture, kept["place"])
+        kept["looks"] += counts
+        kept["hits"] += counts & shown
+        if stirred:
+            # Only strong ones can be told so; the others would cost for nothing.
+            strong = np.flatnonzero(
+                (np.abs(kept["percent"]) >= _STRONG * kept["seen"])
+                & (kept["stir_hits"] >= _STIR_HITS * (kept["stirs"] - 1))
+            )
+            beside = _beside(picture, kept["place"][strong])
+            other = np.abs(beside - kept["beside"][strong]) > _BY
+            half = len(_FACING) // 2
+            facing = (other[:, :half] & other[:, half:]).any(axis=1)
+            # A dot among letters has some of them beside it, which stay as well.
+            facing &= other.sum(axis=1) >= half
+            kept["beside"][strong[facing]] = beside[facing]
+            changed = np.zeros(len(kept), np.bool_)
+            changed[strong[facing]] = True
+            kept["stirs"] += changed
+            kept["stir_hits"] += changed & shown
+            counts |= changed
+        hit = np.flatnonzero(counts & shown)
+        kept["seen"][hit] += 1
+        kept["last"][hit] = row
+        kept["percent"][hit] += np.sign(kept["percent"][hit]) * amount[hit]
+        cb, cr = _colour_of(picture, kept["place"][hit])
+        kept["cb"][hit] += cb
+        kept["cr"][hit] += cr
+        stays = kept["stirs"] > 1
+        stays &= kept["stir_hits"] >= _STIR_HITS * (kept["stirs"] - 1)
+        return kept[stays | (kept["hits"] >= _DROPPED * kept["looks"])]
+
+    def _stirred(self, picture: Picture) -> bool:
+        """Return whether most of the picture became another since it last did."""
+        luma = picture.view(proxy_luma)
+        few = luma[_EVERY // 2 :: _EVERY, _EVERY // 2 :: _EVERY]
+        if not few.size:
+            return False
+        few = few - cv2.resize(luma, few.shape[::-1], None, 0, 0, cv2.INTER_AREA)
+        before = self._few
+        if before is None or before.shape != few.shape:
+            self._few = few
+            return before is not None
+        strongest = np.maximum(np.abs(few), np.abs(before))
+        told = strongest > _CONTRAST
+        if told.mean() < _TO_TELL:
+            return False
+        other = np.abs(few - before)[told] > _OTHER * strongest[told]
+        if other.mean() < _OTHERS:
+            return False
+        self._few = few
         return True
 
     def _with_fresh(
@@ -227,8 +315,10 @@ class PixelWatch:
         fresh = np.zeros(int(np.count_nonzero(new)), _KEPT)
         fresh = fresh[: max(_MOST_KEPT - len(kept), 0)]
         fresh["place"] = places[new][: len(fresh)]
-        fresh["hits"] = fresh["looks"] = 1
+        fresh["hits"] = fresh["looks"] = fresh["seen"] = 1
         fresh["percent"] = percent[new][: len(fresh)]
+        strong = np.abs(fresh["percent"]) >= _STRONG
+        fresh["beside"][strong] = _beside(picture, fresh["place"][strong])
         fresh["first"] = fresh["last"] = row
         return np.concatenate([kept, fresh])
 
@@ -273,24 +363,45 @@ class PixelWatch:
         """Return the stuck pixels, the strongest first."""
         kept = self._kept
         share = kept["hits"] / np.maximum(kept["looks"], 1)
-        each = np.abs(kept["percent"]) / np.maximum(kept["hits"], 1)
+        each = np.abs(kept["percent"]) / np.maximum(kept["seen"], 1)
+        stirred = (kept["stirs"] >= _STIRS) & (each >= _STRONG)
+        stirred &= kept["stir_hits"] >= _STIR_HITS * kept["stirs"]
         strong = (each >= _STRONG) & (share >= _ALWAYS)
         fewest = np.where(strong, _FEWEST_STRONG, FEWEST_LOOKS)
-        sure = kept[(kept["hits"] >= fewest) & (share >= _HITS)]
-        sure = sure[np.argsort(-np.abs(sure["percent"] / np.maximum(sure["hits"], 1)))]
+        told = stirred | ((kept["hits"] >= fewest) & (share >= _HITS))
+        order = np.flatnonzero(told)
+        order = order[np.argsort(-each[order])]
         width = self.size[0]
         out: list[StuckPixel] = []
-        for one in sure[:2000]:
+        for at in order[:2000]:
+            one = kept[at]
             y, x = divmod(int(one["place"]), width)
             if any(abs(p.x - x) <= _NEAR and abs(p.y - y) <= _NEAR for p in out):
                 continue
-            percent = float(one["percent"] / one["hits"])
-            seen = max(int(one["hits"]) - 1, 1)
+            percent = float(one["percent"] / one["seen"])
+            seen = max(int(one["seen"]) - 1, 1)
             colour = _colour_word(percent, one["cb"] / seen, one["cr"] / seen)
-            out.append(
-                StuckPixel(x, y, percent, colour, int(one["first"]), int(one["last"]))
-            )
+            rows = int(one["first"]), int(one["last"])
+            out.append(StuckPixel(x, y, percent, colour, *rows, bool(stirred[at])))
         return out
+
+
+def _beside(picture: Picture, places: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Return means of squares around places, beyond the median of them all.
+
+    Returns
+    -------
+    (n, 8) array of float32
+        Percent of black-to-white, clockwise; what the light does is taken away.
+    """
+    if not len(places):
+        return np.zeros((0, len(_FACING)), np.float32)
+    rows, columns = np.divmod(places, picture.width)
+    y = np.clip(rows[:, None] + _SQUARES[:, 0], 0, picture.height - 1)
+    x = np.clip(columns[:, None] + _SQUARES[:, 1], 0, picture.width - 1)
+    out = picture.y[y, x].reshape(len(places), len(_FACING), -1).mean(axis=-1)
+    out *= 100.0 / (picture.signal.white - picture.signal.black)
+    return np.asarray(out - np.median(out, axis=1, keepdims=True), np.float32)
 
 
 def _colour_of(
