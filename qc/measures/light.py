@@ -292,8 +292,8 @@ MEASURE = Measure(
         "mean of the middle half of a strip's cells leaves out what moves. Over 3 s "
         "within a shot (30 s for slow beats) the plane wave over time and height that "
         "stands out most is sought: under half a band from top to bottom it is "
-        "flicker, else rolling bands, up to 13 of them. It counts when it is narrow, "
-        "six times its surroundings and explains 60 % of all strips' light at its "
+        "flicker, else rolling bands (up to 13; 10 where the camera moves). It counts "
+        "when it is narrow, six times its surroundings and explains 60 % of all strips' light at its "
         "frequency. Under a moving camera and over cuts, where single cells tell "
         "nothing, the plain means of three parts of each strip are read as well, each "
         "weighed by how quiet it is: there a wave counts when it is narrow, five times "
@@ -324,5 +324,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=5,
+    version=6,
 )

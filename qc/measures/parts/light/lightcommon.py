@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from qc.measures.parts.light.lightwaves import (
-    MOST_BANDS,
     PARTS,
     STRIPS,
     Wave,
@@ -31,6 +30,8 @@ __all__ = ["Common", "common_wave", "waves_down"]
 Array = NDArray[np.float64]
 
 _BAND_STEP = 0.25
+# Fewer than where all stands still: slats and shelves that pass are finer bands.
+_MOST_BANDS = 10.0
 # Parts that are known less of the time, and pictures with fewer parts, tell nothing.
 _KNOWN = 0.8
 _LEAST_PARTS = 1.0 / 3.0
@@ -164,7 +165,7 @@ def _parts(changes: NDArray[np.floating], times: Array, low_hz: float) -> _Parts
     shape = (STRIPS, PARTS)
     weight = (weight / weight.sum()).reshape(shape)
     swings = swings.reshape(-1, *shape)
-    bands = np.arange(-MOST_BANDS, MOST_BANDS + 0.5 * _BAND_STEP, _BAND_STEP)
+    bands = np.arange(-_MOST_BANDS, _MOST_BANDS + 0.5 * _BAND_STEP, _BAND_STEP)
     waves = waves_down((swings * weight).sum(axis=2), bands)
     return _Parts(hertz, length, swings, known.reshape(shape), weight, bands, waves)
 
