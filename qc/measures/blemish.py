@@ -42,8 +42,8 @@ from qc.measures.parts.spots.spotplaces import (
     stood_still,
 )
 from qc.measures.parts.spots.spotslow import slow_spots
-from qc.measures.parts.spots.spotstreams import MOSTLY_ALONG, goes_along, streams
 from qc.measures.parts.spots.spotsway import SwayBank
+from qc.measures.parts.spots.spotways import MOSTLY_ALONG, goes_along
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
 from qc.records import Finding, Grade, Marks, Picture, Readings, TakeResult
 from qc.views import proxy_luma
@@ -170,7 +170,7 @@ class _Reader:
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
             looks = self._bank.looks
-            swayed = self._bank.spots() + streams(looks) + slow_spots(looks)
+            swayed = self._bank.spots() + slow_spots(looks)
             spots = [s for s in spots if not self._denied(s)]
             spots = with_swayed(spots, swayed, self._level, self._detail)
         came = [*self._splashes.found, *self._landed.all()]
@@ -407,7 +407,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=8,
+    version=9,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -481,17 +481,15 @@ MEASURE = Measure(
         "squares over twice twelve pairs, give it as two maps; a patch counts if it "
         "is soft, over five times what the maps differ by around it, tells most of "
         "what is left over there, better than a thing nearer or farther would, and "
-        "the scene beside it comes along. There too, what in the mean over the looks "
-        "differs alike from the places before and behind it on the way of a scene "
-        "that runs past, by three times what those differ by, counts; and before a "
-        "scene that creeps, what fits as it lies and not as the scene has come. What "
-        "comes at once (within two pictures, or blurred from look to look; where "
-        "people move about, between the middle of three looks and the middle of the "
-        "three before), soft, with nothing moving around it and the same scene behind "
-        "it, and stays is told too, as a spot that may lie on the lens while the "
-        "scene has not moved on. Single pixels count that lie beyond everything two "
-        "pixels away in 65 % of the looks or more, each moved there against the one "
-        "before, or, if strong, in nine tenths while all around became another."
+        "the scene beside it comes along. There too, before a scene that creeps, what "
+        "fits as it lies and not as the scene has come counts. What comes at once "
+        "(within two pictures, or blurred from look to look; where people move about, "
+        "between the middle of three looks and the middle of the three before), soft, "
+        "with nothing moving around it and the same scene behind it, and stays is "
+        "told too, as a spot that may lie on the lens while the scene has not moved "
+        "on. Single pixels count that lie beyond everything two pixels away in 65 % "
+        "of the looks or more, each moved there against the one before, or, if "
+        "strong, in nine tenths while all around became another."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

@@ -16,14 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle
-from qc.measures.parts.spots.spotstreams import (
+from qc.measures.parts.spots.spotsway import Fixed
+from qc.measures.parts.spots.spotways import (
     Shows,
     come,
     compact_parts,
     goes_along,
     way_of,
 )
-from qc.measures.parts.spots.spotsway import Fixed
 
 __all__ = ["slow_spots"]
 
