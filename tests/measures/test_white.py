@@ -478,7 +478,7 @@ def test_weave_noise_and_slow_shading_are_not_refused() -> None:
 
 
 def test_damaged_and_colourless_pictures_are_refused() -> None:
-    assert "1 of 1 frames that are damaged" in refused(make_picture(damaged=True))[0]
+    assert "1 of 1 frames, which are damaged" in refused(make_picture(damaged=True))[0]
     assert "black and white" in refused(make_picture(), pixel_format="gray")[0]
 
 
