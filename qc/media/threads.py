@@ -23,8 +23,8 @@ __all__ = [
 
 _MOST_THREADS = 16
 # While the thread that measures is at work, the decoder's own go on only with packets
-# they have; two more than there are processors took a tenth off the wall time.
-_MORE_THAN_CPUS = 2
+# they have; four more than there are processors took an eighth off the wall time.
+_MORE_THAN_CPUS = 4
 # FFmpeg's H.264 decoder holds back at most 16 frames. More than eight threads decode
 # faster than anything is measured.
 _H264_DELAY = 15
