@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle
-from qc.measures.parts.spots.spotsway import Fixed
+from qc.measures.parts.spots.spotsway import Fixed, come
 from qc.measures.parts.spots.spotways import (
     Shows,
-    come,
     compact_parts,
     goes_along,
     way_of,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotranks import middle, ranked, second_order
 from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
 
-__all__ = ["Fixed", "SwayBank", "moves_along"]
+__all__ = ["Fixed", "SwayBank", "come", "moves_along"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -268,14 +268,11 @@ def moves_along(left: Map, resting: Map) -> float:
     return float((moved < rested)[::_BLOCK, ::_BLOCK][told].mean())
 
 
-def _part(image: Map, move: Map, corner: tuple[int, int]) -> Map:
-    """Return what lies so far from each place of a part of a map; NaN outside."""
-    h, w = move.shape[:2]
-    x = move[..., 0] + np.arange(corner[1], corner[1] + w, dtype=np.float32)
-    y = move[..., 1] + np.arange(corner[0], corner[0] + h, dtype=np.float32)[:, None]
+def come(values: Map, x: Map, y: Map) -> Map:
+    """Return what lies at these places; NaN outside."""
     return np.asarray(
         cv2.remap(
-            image,
+            values,
             np.asarray(x, np.float32),
             np.asarray(y, np.float32),
             cv2.INTER_LINEAR,
@@ -284,6 +281,14 @@ def _part(image: Map, move: Map, corner: tuple[int, int]) -> Map:
         ),
         np.float32,
     )
+
+
+def _part(image: Map, move: Map, corner: tuple[int, int]) -> Map:
+    """Return what lies so far from each place of a part of a map; NaN outside."""
+    h, w = move.shape[:2]
+    x = move[..., 0] + np.arange(corner[1], corner[1] + w, dtype=np.float32)
+    y = move[..., 1] + np.arange(corner[0], corner[0] + h, dtype=np.float32)[:, None]
+    return come(image, x, y)
 
 
 def _laid(

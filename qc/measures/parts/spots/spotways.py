@@ -11,13 +11,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotsway import moves_along
+from qc.measures.parts.spots.spotsway import come, moves_along
 
 __all__ = [
     "MOSTLY_ALONG",
     "Shows",
     "Way",
-    "come",
     "compact_parts",
     "goes_along",
     "way_of",
@@ -132,18 +131,3 @@ def goes_along(looks: Sequence[Shows], least: float = PICTURE_ALONG) -> bool:
         left = new - come(old, x + steps[..., 0], y + steps[..., 1])
         shares.append(moves_along(left, new - old))
     return not shares or float(np.median(shares)) >= least
-
-
-def come(values: Map, x: Map, y: Map) -> Map:
-    """Return what lies at these places; NaN outside."""
-    return np.asarray(
-        cv2.remap(
-            values,
-            np.asarray(x, np.float32),
-            np.asarray(y, np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(float("nan"),) * 4,
-        ),
-        np.float32,
-    )
