@@ -78,8 +78,9 @@ def summary_of(values: NDArray[np.float32], unit: str, *, sound: bool) -> str:
         return ""
     # A share of a picture is a "%" here, whatever it is a share of.
     short = unit.split(" ", 1)[0]
-    highest = amount(float(known.max()), short, 1 if sound else None)
-    if sound and unit:  # a level
+    is_level = sound and bool(unit)
+    highest = amount(float(known.max()), short, 1 if is_level else None)
+    if is_level:
         return f"highest {highest}" if known.max() > -120 else "digital silence"
     middle, least = sensible(float(np.median(known))), sensible(float(known.min()))
     return f"median {middle}, {least} to {highest}"

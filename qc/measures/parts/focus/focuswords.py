@@ -128,8 +128,8 @@ def notes(measured: Measured) -> Iterable[str]:
     elif share > _NOTE_SHARE:
         yield (
             f"Focus was not judged in {100 * share:.0f} % of the frames: shots too "
-            "short, too dark, too noisy or without detail, smeared by motion, or under "
-            "light that flashes."
+            "short, damaged, too dark, too noisy or without detail, smeared by motion, "
+            "or under light that flashes."
         )
     if woven_rows(measured).any():
         yield (

@@ -243,19 +243,8 @@ def glints_alone(
         return False
     with warnings.catch_warnings(), np.errstate(invalid="ignore", divide="ignore"):
         warnings.simplefilter("ignore", RuntimeWarning)
-        usual, fine, coarser = (
-            np.nanmedian(tile_rows(readings, rows, name), axis=0)
-            for rows, name in (
-                (sharp, "focus.tile_detail"),
-                (soft, "focus.tile_detail"),
-                (soft, "focus.tile_coarser"),
-            )
-        )
-        fine = fine / usual
-        coarser /= np.nanmedian(
-            tile_rows(readings, sharp, "focus.tile_coarser"), axis=0
-        )
-        subject = usual >= _SUBJECT * np.nanmax(usual)
+        fine, subject = _left(readings, soft, sharp, "focus.tile_detail")
+        coarser, _ = _left(readings, soft, sharp, "focus.tile_coarser")
         sizes = _middle((coarser / fine)[subject])
     alike = _ALIKE_SIZES[0] <= sizes <= _ALIKE_SIZES[1]
     left = _middle(fine[subject])
@@ -286,22 +275,23 @@ def covered(
         return False
     with warnings.catch_warnings(), np.errstate(invalid="ignore", divide="ignore"):
         warnings.simplefilter("ignore", RuntimeWarning)
-        usual, fine, before, contrast = (
-            np.nanmedian(tile_rows(readings, rows, name), axis=0)
-            for rows, name in (
-                (sharp, "focus.tile_detail"),
-                (soft, "focus.tile_detail"),
-                (sharp, "focus.tile_contrast_percent"),
-                (soft, "focus.tile_contrast_percent"),
-            )
-        )
-        subject = usual >= _SUBJECT * np.nanmax(usual)
-        left = _middle((fine / usual)[subject])
-        kept = _middle((contrast / before)[subject])
+        fine, subject = _left(readings, soft, sharp, "focus.tile_detail")
+        contrast, _ = _left(readings, soft, sharp, "focus.tile_contrast_percent")
+        left, kept = _middle(fine[subject]), _middle(contrast[subject])
     if not kept < _COVERED:
         return False
     left = min(max(left, _NOTHING_LEFT), 1.0)
     return math.log(wide / crisp) < -_LENS_SHARE * math.log(left)
+
+
+def _left(
+    readings: Readings, soft: NDArray[np.intp], sharp: NDArray[np.intp], name: str
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Return what soft frames keep of a tile column, and where sharp ones have much."""
+    usual, now = (
+        np.nanmedian(tile_rows(readings, rows, name), axis=0) for rows in (sharp, soft)
+    )
+    return now / usual, usual >= _SUBJECT * np.nanmax(usual)
 
 
 def _middle(values: NDArray[np.floating]) -> float:

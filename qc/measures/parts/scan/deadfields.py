@@ -16,16 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured, finding_of
-from qc.measures.parts.scan.framepairs import Bands, FramePairs
+from qc.measures.parts.scan.framepairs import (
+    LEAST_CHANGE_PERCENT,
+    Bands,
+    FramePairs,
+    field_changes,
+    thinned,
+)
 from qc.records import Finding, Grade, Readings
 
 __all__ = ["FieldWatch", "Fields", "check_fields", "fields_of"]
 
-# Of a line so many pixels are looked at, evenly spread: enough for a mean of lines.
-_ACROSS = 240
-# A field changes when it changes by so much, in percent of the range: less may be what
-# a codec leaves of a picture that stands.
-_LEAST_CHANGE_PERCENT = 0.25
 # Every frame since the moment before is looked at where fields begin to differ: so
 # often at once, and once more in so many moments.
 _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
@@ -78,14 +79,12 @@ def fields_of(before: Bands, now: Bands, *, span: int) -> Fields:
     """
     if not now.size:
         return Fields(math.nan, math.nan)
-    step = math.ceil(now.shape[2] / _ACROSS)
-    a, b = (bands[:, :, ::step].astype(np.int32) for bands in (before, now))
+    a, b = thinned(before), thinned(now)
     level = b.mean(axis=2)
     apart = level[:, 1::2].mean(axis=1) - level[:, 0::2].mean(axis=1)
-    change = np.abs(b - a).mean(axis=(0, 2))
-    upper, lower = float(change[0::2].mean()), float(change[1::2].mean())
+    upper, lower = field_changes(a, b)
     times = math.nan
-    if max(upper, lower) >= span * _LEAST_CHANGE_PERCENT / 100.0:
+    if max(upper, lower) >= span * LEAST_CHANGE_PERCENT / 100.0:
         times = lower / upper if upper > 0 else math.inf
     return Fields(100.0 * float(np.median(apart)) / span, times)
 

@@ -16,10 +16,25 @@ from numpy.typing import NDArray
 from qc.measures.base import Setup
 from qc.records import Picture
 
-__all__ = ["Bands", "FramePairs", "band_starts", "change_point", "percentile"]
+__all__ = [
+    "LEAST_CHANGE_PERCENT",
+    "Bands",
+    "FramePairs",
+    "band_starts",
+    "change_point",
+    "field_changes",
+    "percentile",
+    "thinned",
+]
 
 Bands: TypeAlias = NDArray[np.unsignedinteger]
 
+LEAST_CHANGE_PERCENT = 0.25
+"""A field changes when it changes by so much of the range: less may be what a codec
+leaves of a picture that stands."""
+
+# Of a line so many pixels are looked at, evenly spread: enough for a mean of lines.
+_ACROSS = 240
 _MOST_BYTES = 24 * 2**20
 _WIDE = 1024  # pixels
 _SHAPES = 2  # of bands in use
@@ -53,6 +68,33 @@ def band_starts(height: int, *, count: int, rows: int) -> list[int]:
     return [
         (spare * (2 * i + 1) // (2 * count) + i * rows) // 2 * 2 for i in range(count)
     ]
+
+
+def thinned(bands: Bands) -> NDArray[np.int32]:
+    """Return bands with fewer pixels a line, evenly spread; room for differences."""
+    return bands[:, :, :: math.ceil(bands.shape[2] / _ACROSS)].astype(np.int32)
+
+
+def field_changes(
+    before: NDArray[np.int32], now: NDArray[np.int32]
+) -> tuple[float, float]:
+    """Return by how many codes the upper and the lower field change, on the average.
+
+    Parameters
+    ----------
+    before, now : (bands, rows, W) arrays
+        The same lines of both frames; each band begins with a line of the upper field.
+
+    Examples
+    --------
+    >>> one = np.full((1, 4, 8), 100, np.int32)
+    >>> two = one.copy()
+    >>> two[:, 0::2] += 10
+    >>> field_changes(one, two)
+    (10.0, 0.0)
+    """
+    change = np.abs(now - before).mean(axis=(0, 2))
+    return float(change[0::2].mean()), float(change[1::2].mean())
 
 
 class FramePairs:

@@ -14,9 +14,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.scan.framepairs import Bands, FramePairs
+from qc.measures.parts.scan.framepairs import (
+    LEAST_CHANGE_PERCENT,
+    FramePairs,
+    field_changes,
+    thinned,
+)
 
-__all__ = ["PULLDOWNS", "Pulldown", "PulldownWatch", "field_changes", "pulldown_of"]
+__all__ = ["PULLDOWNS", "Pulldown", "PulldownWatch", "pulldown_of"]
 
 Array = NDArray[np.float64]
 Pulldown = Literal["2:3", "2:3:3:2"]
@@ -34,37 +39,10 @@ _STANDS, _ALIKE = 1.8, 1.4
 _FEWEST, _FIT = 2, 0.85
 # Twenty frames are four rounds.
 _FRAMES = 20
-# A field changes by so much, in percent of the range: less may be what a codec leaves.
-_LEAST_PERCENT = 0.25
-_ACROSS = 240
 # What holds 24 or 25 pictures a second in fields of 60 or 59.94.
 _RATES = (Fraction(29), Fraction(31))
 # Looked for so often at once, and once more in so many moments.
 _MOST_LOOKS, _LOOK_EVERY = 2.0, 30.0
-
-
-def field_changes(before: Bands, now: Bands) -> tuple[float, float]:
-    """Return by how many codes the upper and the lower field change, on the average.
-
-    Parameters
-    ----------
-    before, now : (bands, rows, W) arrays
-        The same lines of both frames; each band begins with a line of the upper field.
-
-    Examples
-    --------
-    >>> one = np.full((1, 4, 8), 100, np.uint8)
-    >>> two = one.copy()
-    >>> two[:, 0::2] += 10
-    >>> field_changes(one, two)
-    (10.0, 0.0)
-    """
-    if not now.size:
-        return math.nan, math.nan
-    step = math.ceil(now.shape[2] / _ACROSS)
-    a, b = (bands[:, :, ::step].astype(np.int32) for bands in (before, now))
-    change = np.abs(b - a).mean(axis=(0, 2))
-    return float(change[0::2].mean()), float(change[1::2].mean())
 
 
 def pulldown_of(upper: Array, lower: Array, *, least: float) -> Pulldown | None:
@@ -149,9 +127,9 @@ class PulldownWatch:
         changes = np.full((count, 2), np.nan)
         for ago in range(count):
             pair = pairs.earlier(ago)
-            if pair is not None:
-                changes[count - 1 - ago] = field_changes(*pair)
-        least = span * _LEAST_PERCENT / 100.0
+            if pair is not None and pair[1].size:
+                changes[count - 1 - ago] = field_changes(*map(thinned, pair))
+        least = span * LEAST_CHANGE_PERCENT / 100.0
         # As many frames must move as tell it, else it is not known.
         moving = np.count_nonzero(np.max(changes, axis=1) >= least)
         if moving < _FEWEST * _ROUND:

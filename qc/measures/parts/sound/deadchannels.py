@@ -349,34 +349,34 @@ def check_missing(measured: Measured) -> Iterator[Finding]:
     readings = tracks[0][1] if tracks else measured.picture
     if readings is None or not readings.rows:
         return
+    channels = f"{len(names)} channel{'s' * (len(names) != 1)}"
     if names and not there:
-        yield _no_sound(measured, readings, len(names))
+        are = "are" if len(names) != 1 else "is"
+        yield _missing(
+            measured,
+            readings,
+            f"There is no sound in this take: {channels} {are} expected.",
+            f"Set the recorder to {channels} of sound, and check that an input is "
+            "assigned to each.",
+        )
         return
     for number in range(there + 1, len(names) + 1):
         name = f" ({names[number - 1]})" if names[number - 1] else ""
         has = f"{there} channel{'s' * (there != 1)}"
-        yield finding_of(
+        yield _missing(
             measured,
             readings,
-            rule="sound.dead_channel",
-            grade=Grade.REVIEW,
-            first=0,
-            last=readings.rows,
-            worst_row=0,
-            message=(
-                f"Channel {number}{name} is not in this take: it has {has}, "
-                f"{len(names)} are expected."
-            ),
-            advice=(
-                f"Channel {number}{name}: set the recorder to {len(names)} channels "
-                "of sound, and check that the input is assigned to one."
-            ),
+            f"Channel {number}{name} is not in this take: it has {has}, {len(names)} "
+            "are expected.",
+            f"Channel {number}{name}: set the recorder to {channels} of sound, and "
+            "check that the input is assigned to one.",
         )
 
 
-def _no_sound(measured: Measured, readings: Readings, expected: int) -> Finding:
-    channels = f"{expected} channel{'s' * (expected != 1)}"
-    are = "are" if expected != 1 else "is"
+def _missing(
+    measured: Measured, readings: Readings, message: str, advice: str
+) -> Finding:
+    """Return a finding on a whole take."""
     return finding_of(
         measured,
         readings,
@@ -385,9 +385,6 @@ def _no_sound(measured: Measured, readings: Readings, expected: int) -> Finding:
         first=0,
         last=readings.rows,
         worst_row=0,
-        message=f"There is no sound in this take: {channels} {are} expected.",
-        advice=(
-            f"Set the recorder to {channels} of sound, and check that an input is "
-            "assigned to each."
-        ),
+        message=message,
+        advice=advice,
     )
