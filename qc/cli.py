@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import re
 import sys
@@ -14,9 +13,10 @@ from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 
 import qc
+from qc.arguments import add_day, add_shared, path, seconds
 from qc.errors import QCError, UsageError
 from qc.output import guard_streams
 
@@ -41,8 +41,6 @@ class ExitCode(IntEnum):
 
 _BEGAN = time.monotonic()
 """When the command began: a spot check's time counts from here."""
-
-_NEUTRAL = re.compile(r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})(?:@(.+))?")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -112,8 +110,8 @@ def _parser() -> argparse.ArgumentParser:
         "report for each.",
         allow_abbrev=False,
     )
-    take.add_argument("files", nargs="+", metavar="FILE", type=_path)
-    _add_shared(take)
+    take.add_argument("files", nargs="+", metavar="FILE", type=path)
+    add_shared(take)
     take.set_defaults(run=_take, command=take)
     spot = commands.add_parser(
         "spot",
@@ -123,12 +121,12 @@ def _parser() -> argparse.ArgumentParser:
         "could be there unseen.",
         allow_abbrev=False,
     )
-    spot.add_argument("files", nargs="+", metavar="FILE", type=_path)
-    _add_shared(spot)
+    spot.add_argument("files", nargs="+", metavar="FILE", type=path)
+    add_shared(spot)
     spot.add_argument(
         "--within",
         metavar="SECONDS",
-        type=_seconds,
+        type=seconds,
         default=20.0,
         help="time for each recording, its report included (default: 20)",
     )
@@ -141,9 +139,9 @@ def _parser() -> argparse.ArgumentParser:
         "measures only what is new.",
         allow_abbrev=False,
     )
-    day.add_argument("folder", metavar="FOLDER", type=_path)
-    _add_shared(day)
-    _add_day(day)
+    day.add_argument("folder", metavar="FOLDER", type=path)
+    add_shared(day)
+    add_day(day)
     day.set_defaults(run=_day, command=day)
     limits = commands.add_parser(
         "limits",
@@ -153,107 +151,13 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     limits.add_argument(
-        "--limits", metavar="FILE", type=_path, help="limits file to start from"
+        "--limits", metavar="FILE", type=path, help="limits file to start from"
     )
     limits.add_argument(
-        "--check", metavar="FILE", type=_path, help="only check a limits file"
+        "--check", metavar="FILE", type=path, help="only check a limits file"
     )
     limits.set_defaults(run=_limits, command=limits)
     return parser
-
-
-def _add_shared(parser: argparse.ArgumentParser) -> None:
-    add = parser.add_argument
-    add("--out", metavar="DIR", type=_path, default=Path("reports"),
-        help="where reports go (default: reports)")  # fmt: skip
-    add("--limits", metavar="FILE", type=_path, help="house limits, a TOML file")
-    add("--level", metavar="PERCENT", type=_number,
-        help="level from which a pixel counts as burnt out (default: 95)")  # fmt: skip
-    add("--neutral", metavar="X,Y,W,H[@TIMECODE]", type=_neutral,
-        help="where a neutral white or grey surface lies, in pixels; with @TIMECODE, "
-        "when (of one take, not of a day)")  # fmt: skip
-    add("--no-stills", action="store_true",
-        help="leave every picture of the recording out of the report")  # fmt: skip
-    add("--video", metavar="N", type=_stream,
-        help="which picture stream to measure, counted from 0")  # fmt: skip
-    add("--format", choices=("text", "json"), default="text",
-        help="what is printed (default: text)")  # fmt: skip
-    add("--fail-on", choices=("note", "review", "reject"), default="review",
-        help="findings from this grade on make exit code 1 (default: review)"
-    )  # fmt: skip
-    add("--quiet", action="store_true", help="no progress, no summary, only errors")
-
-
-def _add_day(parser: argparse.ArgumentParser) -> None:
-    add = parser.add_argument
-    add(
-        "--jobs",
-        metavar="N",
-        type=_at_least_one,
-        help="takes at a time (default: as many as there are cores)",
-    )
-    add("--fresh", action="store_true", help="measure everything again")
-    add(
-        "--watch",
-        action="store_true",
-        help="go on as cards are copied in, until stopped with Ctrl-C",
-    )
-    add(
-        "--cluster",
-        metavar="ADDRESS",
-        help="measure on a Dask scheduler's workers; the recordings and the reports "
-        "lie on storage that all of them share",
-    )
-
-
-def _at_least_one(text: str) -> int:
-    if not re.fullmatch(r"[0-9]{1,4}", text) or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 on")
-    return int(text)
-
-
-def _stream(text: str) -> int:
-    if not re.fullmatch(r"[0-9]{1,4}", text):
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not a whole number; it counts picture streams from 0"
-        )
-    return int(text)
-
-
-def _in_unit(text: str, unit: str) -> float:
-    """Read a number as people write it: with its unit, with a comma for the point."""
-    return float(text.strip().removesuffix(unit).replace(",", "."))
-
-
-def _number(text: str) -> float:
-    try:
-        return _in_unit(text, "%")
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not a number, e.g. 95 or 97.5"
-        ) from None
-
-
-def _seconds(text: str) -> float:
-    try:
-        value = _in_unit(text, "s")
-    except ValueError:
-        value = math.nan
-    if not 1 <= value <= 86_400:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not a time in seconds, from 1 to 86400"
-        )
-    return value
-
-
-def _neutral(text: str) -> tuple[list[int], str]:
-    match = _NEUTRAL.fullmatch(text.replace(" ", ""))
-    if match is None:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not X,Y,WIDTH,HEIGHT in pixels, e.g. 40,60,160,120, with "
-            "@TIMECODE added if the patch is there only at one moment"
-        )
-    return [int(n) for n in match.groups()[:4]], match[5] or ""
 
 
 def limits_from(options: argparse.Namespace) -> Limits:
@@ -267,11 +171,27 @@ def limits_from(options: argparse.Namespace) -> Limits:
     if options.level is not None:
         changes["--level"] = {"highlights.level_percent": options.level}
     if options.neutral is not None:
-        patch, moment = options.neutral
-        changes["--neutral"] = {"white.neutral": patch, "white.neutral_at": moment}
+        changes["--neutral"] = {
+            "white.neutral": options.neutral.patch,
+            "white.neutral_size": options.neutral.size or _first_size(options),
+            "white.neutral_at": options.neutral.moment,
+        }
     for source, values in changes.items():
         limits = limits.with_values(all_options(), values, source=source)
     return limits
+
+
+def _first_size(options: argparse.Namespace) -> tuple[int, int] | None:
+    """Return the size of the first recording's picture: a patch was drawn on that."""
+    from qc.patchsize import drawn_on
+
+    sizes = (drawn_on(file, video=options.video) for file in _given(options))
+    return next((size for size in sizes if size is not None), None)
+
+
+def _given(options: argparse.Namespace) -> list[Path]:
+    """Return the files of a command; none of a day's folder."""
+    return list(_expand(getattr(options, "files", ())))
 
 
 def _take(options: argparse.Namespace) -> ExitCode:
@@ -279,8 +199,8 @@ def _take(options: argparse.Namespace) -> ExitCode:
 
     limits = limits_from(options)
 
-    def check(path: Path, tell: Progress | None) -> TakeResult | TakeFailure:
-        return check_take(path, limits=limits, video=options.video, progress=tell)
+    def check(file: Path, tell: Progress | None) -> TakeResult | TakeFailure:
+        return check_take(file, limits=limits, video=options.video, progress=tell)
 
     return _each(options, check)
 
@@ -291,10 +211,10 @@ def _spot(options: argparse.Namespace) -> ExitCode:
     limits = limits_from(options)
     began: float | None = _BEGAN
 
-    def check(path: Path, tell: Progress | None) -> TakeResult | TakeFailure:
+    def check(file: Path, tell: Progress | None) -> TakeResult | TakeFailure:
         nonlocal began
         result = spot_take(
-            path,
+            file,
             within=options.within,
             limits=limits,
             video=options.video,
@@ -308,42 +228,36 @@ def _spot(options: argparse.Namespace) -> ExitCode:
     return _each(options, check)
 
 
-def _each(
-    options: argparse.Namespace,
-    check: Callable[[Path, Progress | None], TakeResult | TakeFailure],
-) -> ExitCode:
+_Check: TypeAlias = "Callable[[Path, Progress | None], TakeResult | TakeFailure]"
+
+
+def _each(options: argparse.Namespace, check: _Check) -> ExitCode:
     """Check each recording, write its report and print what a person needs."""
     from qc import console
-    from qc.records import Grade, TakeFailure, TakeResult
-    from qc.report import write_report
+    from qc.records import Grade, TakeFailure
     from qc.report.ahead import get_ready
     from qc.report.handover import failure_document, result_document
 
     get_ready()
     text = options.format == "text" and not options.quiet
+    files = _given(options)
+    # Told at once: whoever waits for the others need not wait for this.
+    failures = _hopeless(files, options.out)
+    for message in dict.fromkeys(f.message for f in failures.values()):
+        _complain(message)
     documents: list[dict[str, Any]] = []
-    failed = found = False
-    files = list(_expand(options.files))
-    for number, path in enumerate(files, 1):
-        with console.progress(path, number, len(files), quiet=options.quiet) as tell:
-            result = _unwritable(path, options.out) or check(path, tell)
-            if isinstance(result, TakeResult):
-                try:
-                    folder = write_report(
-                        result, options.out, stills=not options.no_stills
-                    )
-                except QCError as error:
-                    result = TakeFailure(path, "report", str(error))
-                except OSError as error:
-                    result = TakeFailure(
-                        path,
-                        "report",
-                        f"{options.out}: reports cannot be written there: "
-                        f"{error.strerror or error}; name another folder with --out",
-                    )
+    found = False
+    for number, file in enumerate(files, 1):
+        result: TakeResult | TakeFailure | None = failures.get(number)
+        if result is None:
+            with console.progress(
+                file, number, len(files), quiet=options.quiet
+            ) as tell:
+                result, folder = _one(options, file, check, tell)
+            if isinstance(result, TakeFailure):
+                failures[number] = result
+                _complain(result.message)
         if isinstance(result, TakeFailure):
-            failed = True
-            _complain(result.message)
             documents.append(failure_document(result))
             continue
         found |= any(
@@ -360,22 +274,60 @@ def _each(
             )
         )
     elif text and len(files) > 1:
-        console.print_total(len(files), failed=failed)
-    if failed:
+        console.print_total(len(files), failed=len(failures))
+    if failures:
         return ExitCode.FAILED
     return ExitCode.FINDINGS if found else ExitCode.CLEAN
 
 
-def _unwritable(path: Path, out: Path) -> TakeFailure | None:
-    """Return a take's failure if its report could not be written; before measuring."""
+def _hopeless(files: Sequence[Path], out: Path) -> dict[int, TakeFailure]:
+    """Return the failures that are clear before anything is measured, by number."""
+    from qc.pipeline import check_take
     from qc.records import TakeFailure
     from qc.report.folder import check_writable
 
     try:
         check_writable(out)
     except QCError as error:
-        return TakeFailure(path, "report", str(error))
-    return None
+        return {
+            number: TakeFailure(file, "report", str(error))
+            for number, file in enumerate(files, 1)
+        }
+    failures = {}
+    for number, file in enumerate(files, 1):
+        if os.path.isfile(file) and os.access(file, os.R_OK):  # noqa: PTH113
+            continue
+        result = check_take(file)  # says what is wrong
+        if isinstance(result, TakeFailure):
+            failures[number] = result
+    return failures
+
+
+def _one(
+    options: argparse.Namespace,
+    file: Path,
+    check: _Check,
+    tell: Progress | None,
+) -> tuple[TakeResult | TakeFailure, Path]:
+    """Check a recording and write its report; return its folder too."""
+    from qc.records import TakeFailure
+    from qc.report import write_report
+    from qc.report.folder import check_writable
+
+    try:
+        check_writable(options.out)  # before it is measured for nothing
+        result = check(file, tell)
+        if isinstance(result, TakeFailure):
+            return result, Path()
+        return result, write_report(result, options.out, stills=not options.no_stills)
+    except QCError as error:
+        why = str(error)
+    except OSError as error:
+        why = (
+            f"{options.out}: reports cannot be written there: "
+            f"{error.strerror or error}; name another folder with --out"
+        )
+    return TakeFailure(file, "report", f"{file.name}: {why}"), Path()
 
 
 def _day(options: argparse.Namespace) -> ExitCode:
@@ -384,7 +336,7 @@ def _day(options: argparse.Namespace) -> ExitCode:
     from qc.records import Grade
     from qc.report.day_files import day_document
 
-    if options.neutral is not None and options.neutral[1]:
+    if options.neutral is not None and options.neutral.moment:
         raise UsageError(
             "--neutral: a timecode is of one take, not of a day's; leave @TIMECODE "
             "out, or check that take with 'qc take'"
@@ -415,11 +367,24 @@ def _day(options: argparse.Namespace) -> ExitCode:
                 print(json.dumps(day_document(result), ensure_ascii=False))
     if not result.takes:
         # A script must not take a card that is not there for a clean day.
-        _complain(f"{options.folder}: no recordings found; is this the right folder?")
+        closed = any(skipped.lost for skipped in result.skipped)
+        why = (
+            "nothing in it could be read; see above"
+            if closed
+            else "no recordings found; is this the right folder?"
+        )
+        _complain(f"{options.folder}: {why}")
         return ExitCode.FAILED
-    if any(not take.readable for take in result.takes):
-        return ExitCode.FAILED
-    if any(skipped.lost for skipped in result.skipped):
+    lost = [
+        *(str(take.document.get("message", take.name)) for take in result.takes
+          if not take.readable),
+        *(f"{skipped.name}: {skipped.reason}" for skipped in result.skipped
+          if skipped.lost),
+    ]  # fmt: skip
+    if not text:  # else the summary has named them
+        for message in lost:
+            _complain(message)
+    if lost:
         return ExitCode.FAILED
     worst = Grade(options.fail_on).rank
     found = any(
@@ -444,22 +409,14 @@ def _cluster(address: str | None) -> Iterator[Executor | None]:
 
 def _expand(files: Sequence[Path]) -> Iterator[Path]:
     """Yield the files; a pattern that no shell has expanded is expanded here."""
-    for path in files:
-        name = path.name
+    for file in files:
         matches: list[Path] = []
         # A name that is too long, or a folder that may not be read, is told later,
         # when the file is opened.
         with suppress(OSError, ValueError):
-            if any(c in name for c in "*?[") and not path.exists():
-                matches = sorted(path.parent.glob(name))
-        yield from matches or [path]
-
-
-def _path(text: str) -> Path:
-    """Return a path; an empty one is no name for the folder one is in."""
-    if not text:
-        raise argparse.ArgumentTypeError("a name is empty; name a file or folder")
-    return Path(text)
+            if any(c in file.name for c in "*?[") and not file.exists():
+                matches = sorted(file.parent.glob(file.name))
+        yield from matches or [file]
 
 
 def _limits(options: argparse.Namespace) -> ExitCode:

@@ -88,15 +88,8 @@ def print_take(result: TakeResult, folder: Path) -> None:
             _indented(console, Text(sentence), wrap)
     for sentence in result.advice:
         _indented(console, Text(f"→ {sentence}"), wrap)
-    labels = rule_labels()
-    shown = sorted(
-        result.findings, key=lambda f: (-f.grade.rank, -f.duration, f.start)
-    )[:_SHOWN_FINDINGS]
-    for finding in sorted(shown, key=lambda f: f.start):
-        _indented(console, _finding_line(result, finding, labels), wrap)
-    left = len(result.findings) - len(shown)
-    if left > 0:
-        _indented(console, Text(f"and {left} more in the report"), wrap)
+    for line in _finding_lines(result):
+        _indented(console, line, wrap)
     if result.usable and result.findings:
         best = result.usable[0]
         grid = result.info.grid
@@ -157,15 +150,45 @@ def _extent(result: TakeResult) -> str:
     return f"{frames}{long}, {found}{share}"
 
 
-def _finding_line(result: TakeResult, finding: Finding, labels: dict[str, str]) -> Text:
+def _finding_lines(result: TakeResult) -> Iterator[Text]:
+    """Yield a line for each of the gravest findings; many of one kind share one."""
+    from qc.report.folds import grouped_findings
+    from qc.report.stills import kind_of
+
+    labels = rule_labels()
+    groups = grouped_findings(result.findings, kind=kind_of)
+    shown = sorted(
+        groups,
+        key=lambda g: (-g[0].grade.rank, -sum(f.duration for f in g), g[0].start),
+    )[:_SHOWN_FINDINGS]
+    for group in sorted(shown, key=lambda g: g[0].start):
+        yield _finding_line(result, group, labels)
+    left = len(result.findings) - sum(len(group) for group in shown)
+    if left > 0:
+        yield Text(f"and {left} more in the report")
+
+
+def _finding_line(
+    result: TakeResult, group: list[Finding], labels: dict[str, str]
+) -> Text:
+    from qc.report.stills import excess
+
     grid = result.info.grid
-    line = Text(f"{_SIGN[finding.grade]} ", style=_STYLE[finding.grade])
+    worst = max(group, key=lambda f: (excess(f.worst, f.limit), f.duration))
+    last = max(f.end_frame for f in group)
+    line = Text(f"{_SIGN[worst.grade]} ", style=_STYLE[worst.grade])
     line.append(
-        f"{grid.label(finding.start_frame)} to {grid.label(finding.end_frame)}",
+        f"{grid.label(group[0].start_frame)} to {grid.label(last)}",
         style="default not bold",
     )
-    line.append(f"  {labels.get(finding.rule, finding.rule)}: ", style="bold")
-    line.append(printable(finding.message), style="default not bold")
+    line.append(f"  {labels.get(worst.rule, worst.rule)}", style="bold")
+    if len(group) > 1:
+        line.append(
+            f", {len(group)} times, the worst at {grid.label(worst.worst_frame)}",
+            style="default not bold",
+        )
+    line.append(": ", style="bold")
+    line.append(printable(worst.message), style="default not bold")
     return line
 
 
@@ -173,9 +196,9 @@ def _takes(number: int) -> str:
     return f"{number} take{'s' * (number != 1)}"
 
 
-def print_total(takes: int, *, failed: bool) -> None:
+def print_total(takes: int, *, failed: int) -> None:
     """Print a closing line after several takes."""
-    tail = "; some could not be done, see above" if failed else ""
+    tail = f"; {failed} of them could not be done, see above" if failed else ""
     _console().print(Text(f"{_takes(takes)}{tail}"), soft_wrap=True)
 
 
@@ -183,7 +206,7 @@ def print_total(takes: int, *, failed: bool) -> None:
 def progress(
     path: Path, number: int, total: int, *, quiet: bool
 ) -> Iterator[Progress | None]:
-    """Show how far a take is measured: a bar on a terminal, else a line at the start.
+    """Show how far a take is measured: a bar, or two lines where nobody looks.
 
     Yields
     ------
@@ -196,11 +219,19 @@ def progress(
     which = f"{number}/{total} " if total > 1 else ""
     console = _console(stderr=True)
     if not console.is_terminal:
-        console.print(Text(f"qc: {which}measuring {name}"), soft_wrap=True)
+        begun = False
         began = time.monotonic()
-        yield None
-        seconds = time.monotonic() - began
-        console.print(Text(f"qc: {which}{name}: {seconds:.1f} s"), soft_wrap=True)
+
+        def say(info: TakeInfo, position: Fraction) -> None:
+            nonlocal begun
+            if not begun:
+                console.print(Text(f"qc: {which}measuring {name}"), soft_wrap=True)
+                begun = True
+
+        yield say
+        if begun:  # what cannot be opened is an error, and was not measured
+            seconds = time.monotonic() - began
+            console.print(Text(f"qc: {which}{name}: {seconds:.1f} s"), soft_wrap=True)
         return
     from rich.progress import (
         BarColumn,

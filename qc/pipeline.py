@@ -23,6 +23,7 @@ from qc.measures.base import (
 )
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import TakeReader, probe
+from qc.patchsize import fitted, noted
 from qc.records import (
     Coverage,
     Picture,
@@ -76,8 +77,10 @@ def check_take(
     stage = "open"
     try:
         info = with_names(probe(path, video=video), limits)
+        limits, note = fitted(limits, info)
         stage = "measure"
-        return measure_take(info, limits=limits, threads=threads, progress=progress)
+        result = measure_take(info, limits=limits, threads=threads, progress=progress)
+        return noted(result, note)
     except QCError as error:
         return TakeFailure(path, stage, str(error))
     except MemoryError:

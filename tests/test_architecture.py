@@ -18,17 +18,17 @@ ROOT = Path(qc.__file__).parent
 FLOORS = [
     ("__main__",),
     ("cli",),
-    ("console",),
+    ("console", "arguments"),
     ("daybars",),
     ("day", "spot"),
     ("report",),
     ("pipeline", "__init__"),
-    ("judge", "rows"),
+    ("judge", "rows", "patchsize"),
     ("measures", "media"),
     ("views", "store"),
     ("daybook",),
     ("records", "limits", "spans"),
-    ("take", "colour", "spotted"),
+    ("take", "colour", "spotted", "limitkinds"),
     ("signal", "timecode", "errors", "output", "kernels"),
 ]
 # The report fetches stills again, and shows limits and measures: it stands over them.

@@ -384,3 +384,58 @@ def test_version_and_help(tmp_path: Path) -> None:
 
 def test_house_limits_of_the_sample_takes_are_fine(tmp_path: Path) -> None:
     assert _qc("limits", "--check", HOUSE, cwd=tmp_path).returncode == 0
+
+
+def test_what_cannot_be_opened_is_told_before_anything_is_measured(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "text.mov").write_text("no recording")
+    done = _qc("take", CLEAN, "gone.mov", "text.mov", "--format", "json", cwd=tmp_path)
+    assert done.returncode == 2
+    told = done.stderr.splitlines()
+    assert told[0] == "qc: error: gone.mov: no such file; check the name and the folder"
+    # What is missing or no recording is not said to be measured.
+    assert [line for line in told if "measuring" in line] == [
+        "qc: 1/3 measuring take01_clean.mov"
+    ]
+    assert sum("text.mov" in line for line in told) == 1
+    # The results stand in the order that the files were named in.
+    names = [take["take"]["name"] for take in json.loads(done.stdout)["takes"]]
+    assert names == ["take01_clean.mov", "gone.mov", "text.mov"]
+
+
+def test_a_patch_drawn_for_another_shape_is_refused(tmp_path: Path) -> None:
+    done = _qc("take", CLEAN, "--neutral", "84,62,150,104/720x576", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "was drawn for a picture of 720x576" in done.stderr
+    assert "measuring" not in done.stderr
+
+
+def test_a_patch_drawn_for_another_size_is_scaled(tmp_path: Path) -> None:
+    done = _qc("take", CLEAN, "--neutral", "126,93,225,156/1920x1080", cwd=tmp_path)
+    assert done.returncode == 0
+    # Two thirds of each, by arithmetic.
+    assert "was scaled to 84,62,150,104 for this picture of 1280x720" in done.stdout
+    kept = json.loads((tmp_path / "reports/take01_clean/result.json").read_text())
+    assert kept["limits"]["white.neutral"] == [84, 62, 150, 104]
+
+
+def test_many_findings_of_one_kind_share_a_line(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    from dataclasses import replace
+
+    from qc.console import print_take
+    from qc.pipeline import check_take
+    from qc.records import TakeResult
+
+    result = check_take(OVEREXPOSED)
+    assert isinstance(result, TakeResult)
+    first = result.findings[0]
+    many = tuple(
+        replace(first, start_frame=n, end_frame=n + 1, worst_frame=n) for n in range(40)
+    )
+    print_take(replace(result, findings=many), Path("reports"))
+    lines = capsys.readouterr().out.splitlines()
+    (line,) = (line for line in lines if "Burnt out" in line)
+    assert ", 40 times, the worst at " in line

@@ -24,7 +24,7 @@ from qc.errors import ReportError, UsageError
 from qc.limits import Limits
 from qc.measures import default_limits
 from qc.report.day_files import write_day
-from qc.report.folder import safe_name
+from qc.report.folder import check_writable, safe_name
 
 __all__ = ["Told", "check_day", "day_folder", "watch_day"]
 
@@ -98,6 +98,7 @@ def check_day(
     limits = default_limits() if limits is None else limits
     _check_folder(folder)
     home = day_folder(folder, out)
+    check_writable(home)
     with _alone(home):
         found, skipped = find_recordings(folder, leave_out=(out, home))
         resting, growing = settle(found, patience=limits["day.settle_seconds"])

@@ -119,8 +119,8 @@ def day_advice(
         concerned = list(dict.fromkeys(name for f in group for name in f.takes))
         weight = max(f.grade.rank for f in group), len(concerned), 0.0
         times = f", {len(group)} times" if len(group) > 1 else ""
-        head = f"{fault_label(rule)}{times} ({names(concerned)})"
-        ranked.append((weight, f"{head}. {_capital(advice)}"))
+        what = f"{fault_label(rule)}{times}: {names(concerned)}."
+        ranked.append((weight, f"{_capital(advice)} {what}"))
     ranked.sort(key=lambda pair: pair[0], reverse=True)
     sentences = [*_unreadable(counting, total), *(text for _, text in ranked)]
     return tuple(dict.fromkeys(sentences))
@@ -151,9 +151,10 @@ def _sentence(fault: _Fault, total: str, several_cameras: bool) -> str:
     if several_cameras and len(fault.cameras) == 1 and len(fault.spans) > 1:
         camera = next(iter(fault.cameras))
         where += f", all of {camera}" if camera else ""
+    # What to do comes first; what it is for stands behind it.
     return (
-        f"{fault_label(fault.rule)} {where}, {length(fault.seconds)} in all. "
-        f"{_capital(fault.wording)}"
+        f"{_capital(fault.wording)} {fault_label(fault.rule)} {where}, "
+        f"{length(fault.seconds)} in all."
     )
 
 
@@ -168,13 +169,13 @@ def _unreadable(takes: Sequence[DayTake], total: str) -> list[str]:
     sentences = []
     if broken:
         sentences.append(
+            "Copy again from the card, and keep the card until all can be read: "
             f"{len(broken)} of {total} cannot be read "
-            f"({names([t.name for t in broken])}). Copy from the card again, and keep "
-            "the card until every take can be read."
+            f"({names([t.name for t in broken])})."
         )
     if others:
         sentences.append(
-            f"{len(others)} of {total} could not be measured "
-            f"({names([t.name for t in others])}). Read why, and check the day again."
+            f"Read why {len(others)} of {total} could not be measured "
+            f"({names([t.name for t in others])}), and check the day again."
         )
     return sentences

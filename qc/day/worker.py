@@ -27,6 +27,7 @@ from qc.errors import QCError
 from qc.limits import Limits
 from qc.measures import all_measures, all_options
 from qc.media import probe
+from qc.patchsize import fitted
 from qc.pipeline import check_take
 from qc.records import Grade, Readings, TakeFailure, TakeInfo, TakeResult
 from qc.report import REPORT_FILES, write_report
@@ -139,23 +140,36 @@ def _limits_that_fit(job: Job) -> tuple[Limits, str]:
     A day has takes of several sizes: a patch given for one must not keep the others
     from being measured.
     """
-    patch = job.limits["white.neutral"]
-    if patch is None:
+    if job.limits["white.neutral"] is None:
         return job.limits, ""
     try:
-        track = probe(job.path, video=job.video).video
+        info = probe(job.path, video=job.video)
     except QCError:
         return job.limits, ""  # told where it is measured
-    x, y, w, h = patch
+    try:
+        limits, note = fitted(job.limits, info)
+    except QCError:
+        drawn = "x".join(map(str, job.limits["white.neutral_size"]))
+        return _without_patch(
+            job, info, f"was drawn for {drawn}, which has another shape than"
+        )
+    x, y, w, h = limits["white.neutral"]
+    track = info.video
     if track is None or (x + w <= track.width and y + h <= track.height):
-        return job.limits, ""
-    options = all_options()
-    (option,) = (o for o in options if o.key == "white.neutral")
-    changes = {option.key: option.default}
-    return job.limits.with_values(options, changes, source="this take"), (
-        f"The neutral patch {x},{y},{w},{h} lies outside this picture of "
-        f"{track.width}x{track.height}: it was not used, a white was looked for "
-        "instead."
+        return limits, note
+    return _without_patch(job, info, "lies outside")
+
+
+def _without_patch(job: Job, info: TakeInfo, why: str) -> tuple[Limits, str]:
+    options = {o.key: o for o in all_options()}
+    patch, track = job.limits["white.neutral"], info.video
+    size = "" if track is None else f" of {track.width}x{track.height}"
+    key = "white.neutral"
+    return job.limits.with_values(
+        options.values(), {key: options[key].default}, source="this take"
+    ), (
+        f"The neutral patch {','.join(map(str, patch))} {why} this picture{size}: it "
+        "was not used, a white was looked for instead."
     )
 
 

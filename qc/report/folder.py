@@ -18,6 +18,7 @@ import os
 import platform
 import re
 import secrets
+import shutil
 import stat
 import tempfile
 import time
@@ -55,6 +56,8 @@ _JOINERS = "\u200c\u200d"
 
 _PART = re.compile(r"\..+\.part-([0-9a-f]{6})-([0-9]{1,10})-[0-9a-f]{8}", re.DOTALL)
 _STALE_S = 86_400.0
+# A report with pictures takes about as much; house choice.
+_LEAST_FREE_BYTES = 1_000_000
 _LARGEST_DOCUMENT_BYTES = 1 << 28
 # Where a link to a link can be made it is; asking for it elsewhere is an error.
 _FOLLOW = os.link not in os.supports_follow_symlinks
@@ -158,10 +161,16 @@ def check_writable(out: Path) -> None:
         Nothing can be written there now; says why and what to do.
     """
     with _explained(out):
+        with suppress(FileNotFoundError, NotADirectoryError):
+            # What is too long for the system is an error though it does not exist.
+            os.lstat(out / ("n" * _LONGEST_BYTES) / "readings.npz")
         for folder in (out, *out.absolute().parents):
             if os.path.lexists(folder):
                 with tempfile.TemporaryDirectory(prefix=".qc-", dir=folder):
-                    return
+                    disk = shutil.disk_usage(folder)
+                if disk.total and disk.free < _LEAST_FREE_BYTES:
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                return
 
 
 def place(

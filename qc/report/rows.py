@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from qc.records import Finding, Grade, TakeResult
 from qc.report.exhibits import Figure
-from qc.report.stills import MarkedStill, Stills
-from qc.report.words import amount, counted, length
+from qc.report.stills import MarkedStill, Stills, excess
+from qc.report.words import amount, beside, counted, length
 
 __all__ = [
     "GRADE_WORDS",
@@ -21,9 +20,6 @@ __all__ = [
     "kind_rows",
     "time_of",
 ]
-
-# Up to so many rows each gives its advice in full.
-_ADVICE_REPEATED = 8
 
 GRADE_WORDS = {
     Grade.CLEAN: "Clean",
@@ -50,8 +46,6 @@ class FindingRow:
 
     Attributes
     ----------
-    same_advice_as : int
-        Number of the row that gives the same advice in full; 0 for none.
     figures : tuple of Figure
         What the measure shows beside the finding.
     scopes : tuple of Figure
@@ -76,7 +70,6 @@ class FindingRow:
     excess_order: str
     message: str
     advice: str
-    same_advice_as: int
     channel: str
     still: MarkedStill | None
     why_no_still: str
@@ -138,17 +131,10 @@ def finding_rows(
     figures : mapping of a finding's number to its figures
     """
     own = figures or {}
-    rows = [
+    return tuple(
         replace(_row(result, n, f, labels, pictures), figures=own.get(n, ()))
         for n, f in numbers
-    ]
-    if len(rows) > _ADVICE_REPEATED:
-        given: dict[str, int] = {}
-        for i, row in enumerate(rows):
-            first = given.setdefault(row.advice, row.number)
-            if row.advice and first != row.number:
-                rows[i] = replace(row, same_advice_as=first)
-    return tuple(rows)
+    )
 
 
 def _row(
@@ -160,6 +146,10 @@ def _row(
 ) -> FindingRow:
     grid = result.info.grid
     worst, limit = finding.worst, finding.limit
+    how_bad = "–" if worst is None else amount(worst, finding.unit)
+    allowed = "" if limit is None else amount(limit, finding.unit)
+    if worst is not None and limit is not None:
+        how_bad, allowed = beside(worst, limit, finding.unit)
     return FindingRow(
         number=number,
         start=grid.label(finding.start_frame),
@@ -173,27 +163,17 @@ def _row(
         grade=finding.grade.value,
         grade_word=GRADE_WORDS[finding.grade],
         grade_order=finding.grade.rank,
-        worst="–" if worst is None else amount(worst, finding.unit),
-        limit="" if limit is None else f"limit {amount(limit, finding.unit)}",
+        worst=how_bad,
+        limit=f"limit {allowed}" if allowed else "",
         worst_at=grid.label(finding.worst_frame),
-        excess_order=f"{_excess(worst, limit):.4f}",
+        excess_order=f"{excess(worst, limit):.4f}",
         message=finding.message,
         advice=finding.advice,
-        same_advice_as=0,
         channel=_channel(result, finding.channel),
         still=pictures.by_number.get(number),
         why_no_still=pictures.why_none.get(number, ""),
         scopes=pictures.scopes.get(number, ()),
     )
-
-
-def _excess(worst: float | None, limit: float | None) -> float:
-    """Return how far past its limit a value is, so that unlike units can be sorted."""
-    if worst is None or math.isnan(worst):
-        return 0.0
-    if limit is None or math.isnan(limit):
-        return abs(worst)
-    return abs(worst - limit) / max(abs(limit), 1e-3)
 
 
 def _channel(result: TakeResult, number: int | None) -> str:

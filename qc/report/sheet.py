@@ -14,6 +14,7 @@ from qc.records import Grade, TakeResult
 from qc.report.exhibits import exhibits_of
 from qc.report.facts import Fact, coverage_facts, coverage_sentence, file_facts
 from qc.report.figures import Figures, LimitRow, figures, limit_rows
+from qc.report.folds import FoldRow, fold_rows
 from qc.report.plots import plots_of
 from qc.report.rows import (
     GRADE_WORDS,
@@ -30,7 +31,13 @@ from qc.report.spotwords import (
     spot_block,
     verdict_word,
 )
-from qc.report.stills import MOST_STILLS, Stills, take_stills, worst_first
+from qc.report.stills import (
+    MOST_STILLS,
+    Stills,
+    few_of_a_kind,
+    take_stills,
+    worst_first,
+)
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
 from qc.report.words import counted, length
@@ -94,6 +101,7 @@ class Page:
     strip: Strip
     kinds: tuple[KindRow, ...]
     findings: tuple[FindingRow, ...]
+    folds: tuple[FoldRow, ...]
     findings_left_out: str
     has_channels: bool
     stills: Stills
@@ -129,7 +137,7 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
     numbers = list(enumerate(result.findings, 1))
     if len(numbers) > MOST_ROWS:
         numbers = sorted(worst_first(numbers)[:MOST_ROWS])
-    shown = worst_first(numbers)[: _most_stills(result)]
+    shown = few_of_a_kind(numbers)[0][: _most_stills(result)]
     fetched = sorted(shown) if result.coverage.spot is not None else numbers
     pictures = take_stills(result, measures, fetched, pictures=stills)
     grid = result.info.grid
@@ -151,6 +159,7 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
         strip=strip_of(result, measures, numbers, labels),
         kinds=kind_rows(result, labels),
         findings=rows,
+        folds=fold_rows(numbers, rows),
         findings_left_out=(
             f"{counted(left_out, 'further finding')}, less grave or shorter than "
             "these, are in findings.csv beside this report."

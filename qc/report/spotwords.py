@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -48,7 +49,8 @@ class SpotBlock:
         What follows for each fault.
     edges : tuple of (fault, seen, begins, ends)
         Where what was found begins and ends.
-    not_judged : tuple of (fault, why)
+    not_judged : tuple of (why, faults)
+        Each reason once, with what it keeps from being judged.
     seen, unseen : tuple of Band
         Stretches of the time strip that were looked at, and all others.
     """
@@ -56,7 +58,7 @@ class SpotBlock:
     sentences: tuple[str, ...]
     bounds: tuple[tuple[str, str, str, str], ...]
     edges: tuple[tuple[str, str, str, str], ...]
-    not_judged: tuple[tuple[str, str], ...]
+    not_judged: tuple[tuple[str, tuple[str, ...]], ...]
     seen: tuple[Band, ...] = ()
     unseen: tuple[Band, ...] = ()
 
@@ -298,10 +300,21 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
             )
             for e in spot.edges
         ),
-        not_judged=tuple(
+        not_judged=_by_reason(
             (labels.get(r, r), why) for r, why in spot.not_judged if r not in found
         ),
     )
+
+
+def _by_reason(
+    told: Iterable[tuple[str, str]],
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return (why, faults), what most faults share first."""
+    reasons: dict[str, list[str]] = {}
+    for fault, why in told:
+        reasons.setdefault(f"{why[:1].upper()}{why[1:]}", []).append(fault)
+    ordered = sorted(reasons.items(), key=lambda reason: -len(reason[1]))
+    return tuple((why, tuple(faults)) for why, faults in ordered)
 
 
 def _unseen_share(percent: float | None) -> str:

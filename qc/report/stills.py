@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -12,19 +13,23 @@ import numpy as np
 from qc.errors import QCError
 from qc.measures.base import Companion, Measure
 from qc.media import stills_at
-from qc.records import Finding, Readings, Still, TakeResult
+from qc.records import Finding, Grade, Readings, Still, TakeResult
 from qc.report.ahead import one_ahead
 from qc.report.exhibits import Figure
 from qc.report.painter import Beside, Jpeg, Legend, MarkedStill, Painter
 from qc.report.scopefigures import SCOPED_RULES, scope_figures
 
 __all__ = [
+    "MANY",
     "MOST_STILLS",
     "Beside",
     "Jpeg",
     "Legend",
     "MarkedStill",
     "Stills",
+    "excess",
+    "few_of_a_kind",
+    "kind_of",
     "take_stills",
     "worst_first",
 ]
@@ -32,6 +37,9 @@ __all__ = [
 T = TypeVar("T")
 
 MOST_STILLS = 24
+MANY = 5
+"""From so many findings of one kind on they share a row (house choice)."""
+_MOST_OF_MANY = 4
 """Pictures of faults a report; the rest of the findings say why they have none."""
 
 # Findings that get other frames beside their worst, and how many.
@@ -68,6 +76,45 @@ class Stills:
 def worst_first(numbers: Iterable[tuple[int, Finding]]) -> list[tuple[int, Finding]]:
     """Return numbered findings, the gravest and then the longest first."""
     return sorted(numbers, key=lambda n: (-n[1].grade.rank, -n[1].duration, n[0]))
+
+
+def kind_of(finding: Finding) -> tuple[str, Grade, int | None]:
+    """Return what findings that share a row have in common."""
+    return finding.rule, finding.grade, finding.channel
+
+
+def excess(worst: float | None, limit: float | None) -> float:
+    """Return how far past its limit a value is, so that unlike units can be sorted."""
+    if worst is None or math.isnan(worst):
+        return 0.0
+    if limit is None or math.isnan(limit):
+        return abs(worst)
+    return abs(worst - limit) / max(abs(limit), 1e-3)
+
+
+def few_of_a_kind(
+    numbers: Iterable[tuple[int, Finding]],
+) -> tuple[list[tuple[int, Finding]], list[tuple[int, Finding]]]:
+    """Return what to show, the gravest first, and what is like several of these.
+
+    Of many findings of one kind those farthest past their limit are shown.
+    """
+    ordered = worst_first(numbers)
+    kinds: dict[object, list[tuple[int, Finding]]] = {}
+    for number, finding in ordered:
+        kinds.setdefault(kind_of(finding), []).append((number, finding))
+    left = {
+        number
+        for group in kinds.values()
+        if len(group) >= MANY
+        for number, _ in sorted(
+            group, key=lambda nf: (-excess(nf[1].worst, nf[1].limit), nf[0])
+        )[_MOST_OF_MANY:]
+    }
+    return (
+        [pair for pair in ordered if pair[0] not in left],
+        [pair for pair in ordered if pair[0] in left],
+    )
 
 
 def take_stills(
@@ -261,7 +308,8 @@ def _chosen(
 ) -> tuple[list[tuple[int, Finding]], dict[int, str]]:
     why_none: dict[int, str] = {}
     seen: list[tuple[int, Finding]] = []
-    for number, finding in worst_first(numbers):
+    first, alike = few_of_a_kind(numbers)
+    for number, finding in first:
         row = finding.worst_pts_row
         if row is None or not 0 <= row < rows:
             why_none[number] = "Not a fault that a picture shows."
@@ -271,6 +319,12 @@ def _chosen(
             )
         else:
             seen.append((number, finding))
+    for number, finding in alike:
+        why_none[number] = (
+            f"Of many of one kind the worst {_MOST_OF_MANY} have a picture."
+            if finding.worst_pts_row is not None
+            else "Not a fault that a picture shows."
+        )
     return seen, why_none
 
 

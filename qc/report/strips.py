@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Chart, Measure
-from qc.records import AudioTrack, Finding, TakeResult
+from qc.records import AudioTrack, Finding, Grade, TakeResult
 from qc.report.axis import Axis, axis_of, ticks
 from qc.report.curves import (
     Curve,
@@ -27,18 +27,24 @@ from qc.report.curves import (
 from qc.report.extremes import extremes
 from qc.report.words import sensible
 
-__all__ = ["Band", "Lane", "Mark", "Strip", "strip_of"]
+__all__ = ["Band", "Lane", "Mark", "Rail", "Strip", "strip_of"]
 
 _FEW = 40
-# Share of the axis that a finding's number takes up.
-_LABEL_ROOM = 0.028
+_UPRIGHTS = 12
+# Share of the axis that a finding's number takes up, also on a telephone.
+_LABEL_ROOM = 0.06
+# Share of the axis that keeps bars apart: three dots of a telephone's screen.
+_APART = 0.01
 # A limit this near an end of its lane, in percent, takes the place of the end's label.
 _NEAR_END = 15.0
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A stretch of the axis, as CSS percentages; `label` is empty where room lacks."""
+    """A stretch of the axis, as CSS percentages; `label` is empty where room lacks.
+
+    `inside` is the SVG path of what shares the stretch, on 1000 by 10; empty for one.
+    """
 
     left: str
     width: str
@@ -46,6 +52,16 @@ class Band:
     grade: str = ""
     href: str = ""
     label: str = ""
+    inside: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """A line of the strip with the findings of one kind, as bars."""
+
+    label: str
+    grade: str
+    bars: tuple[Band, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +106,11 @@ class Strip:
 
     Attributes
     ----------
+    findings : tuple of Band
+        Where something was found, the gravest last.
+    rails : tuple of Rail
+        The same by kind, the gravest first; what lies too near to be told apart is one
+        bar.
     lanes : tuple of Lane
         What has findings, the gravest first; then what always matters.
     more : tuple of Lane
@@ -99,7 +120,7 @@ class Strip:
     unmeasured : tuple of str
         Lanes of which nothing was measured in this take.
     few : bool
-        So few findings that each may be a stop of the tabulator key.
+        So few bars that each may be a stop of the tabulator key.
     """
 
     start: str
@@ -107,11 +128,17 @@ class Strip:
     ticks: tuple[Mark, ...]
     usable: tuple[Band, ...]
     findings: tuple[Band, ...]
+    rails: tuple[Rail, ...]
     lanes: tuple[Lane, ...]
     more: tuple[Lane, ...]
     more_names: tuple[str, ...]
     unmeasured: tuple[str, ...]
     few: bool
+
+    @property
+    def shares(self) -> bool:
+        """Whether any bar stands for several findings."""
+        return any(bar.inside for rail in self.rails for bar in rail.bars)
 
 
 def strip_of(
@@ -130,14 +157,8 @@ def strip_of(
     """
     axis = axis_of(result)
     found = list(numbers)
-    bands = []
-    room_from = 0.0
-    for number, finding in found:
-        left = axis.share(finding.start)
-        label = str(number) if left >= room_from and len(found) <= _FEW else ""
-        if label:
-            room_from = left + _LABEL_ROOM
-        bands.append((finding, _band_of(number, finding, axis, labels, result, label)))
+    bands = [(f, _band_of(n, f, axis, labels, result)) for n, f in found]
+    rails = tuple(_rails(found, axis, labels, result))
     places = [
         place
         for measure in sorted(measures, key=lambda m: m.reading_order)
@@ -158,12 +179,13 @@ def strip_of(
             for r in result.usable
         ),
         # The gravest last, on top.
-        findings=tuple(b for _, b in sorted(bands, key=lambda fb: fb[0].grade.rank)),
+        findings=_uprights(rails),
+        rails=rails,
         lanes=tuple(lane for _, lane in first),
         more=tuple(lane for _, lane in more),
         more_names=tuple(dict.fromkeys(chart.label for chart, _ in more)),
         unmeasured=_unmeasured(places),
-        few=len(found) <= _FEW,
+        few=sum(len(rail.bars) for rail in rails) <= _FEW,
     )
 
 
@@ -193,7 +215,6 @@ def _band_of(
     axis: Axis,
     labels: dict[str, str],
     result: TakeResult,
-    label: str,
 ) -> Band:
     left, right = axis.share(finding.start), axis.share(finding.end)
     what = labels.get(finding.rule, finding.rule)
@@ -204,8 +225,121 @@ def _band_of(
         title=f"Finding {number}: {what}, {finding.grade.value}, from {tc}",
         grade=finding.grade.value,
         href=f"#f{number}",
-        label=label,
     )
+
+
+def _rails(
+    found: list[tuple[int, Finding]],
+    axis: Axis,
+    labels: dict[str, str],
+    result: TakeResult,
+) -> Iterator[Rail]:
+    """Yield a line for each kind of finding, the gravest and longest first."""
+    kinds: dict[str, list[tuple[int, Finding]]] = {}
+    for number, finding in found:
+        kinds.setdefault(finding.rule, []).append((number, finding))
+
+    def weight(rule: str) -> tuple[int, Fraction]:
+        own = [f for _, f in kinds[rule]]
+        return -max(f.grade.rank for f in own), -sum(
+            (f.duration for f in own), Fraction(0)
+        )
+
+    for rule in sorted(kinds, key=weight):
+        bars: list[tuple[int, Band]] = []
+        for grade in Grade:
+            own = [(n, f) for n, f in kinds[rule] if f.grade is grade]
+            for group in _near(own, axis):
+                band = _bar(group, axis, labels, result)
+                bars.append((grade.rank, band))
+        yield Rail(
+            label=labels.get(rule, rule),
+            grade=max((f.grade for _, f in kinds[rule]), key=lambda g: g.rank).value,
+            bars=_labelled(bars),
+        )
+
+
+def _near(
+    found: list[tuple[int, Finding]], axis: Axis
+) -> Iterator[list[tuple[int, Finding]]]:
+    """Yield findings that lie too near each other to be drawn apart."""
+    group: list[tuple[int, Finding]] = []
+    reached = 0.0
+    for number, finding in sorted(found, key=lambda nf: nf[1].start):
+        if group and axis.share(finding.start) - reached > _APART:
+            yield group
+            group = []
+        group.append((number, finding))
+        # A bar has a least width, of about as much as keeps bars apart.
+        reached = max(
+            reached, axis.share(finding.end), axis.share(finding.start) + _APART
+        )
+    if group:
+        yield group
+
+
+def _bar(
+    group: list[tuple[int, Finding]],
+    axis: Axis,
+    labels: dict[str, str],
+    result: TakeResult,
+) -> Band:
+    """Return the bar of findings that share one; it leads to the first."""
+    number, first = group[0]
+    band = _band_of(number, first, axis, labels, result)
+    if len(group) == 1:
+        return replace(band, label=str(number))
+    last = max((f for _, f in group), key=lambda f: f.end)
+    grid = result.info.grid
+    return replace(
+        band,
+        width=_percent(axis.share(last.end) - axis.share(first.start)),
+        title=(
+            f"{len(group)} findings: {labels.get(first.rule, first.rule)}, "
+            f"{first.grade.value}, from {grid.label(first.start_frame)} to "
+            f"{grid.label(last.end_frame)}"
+        ),
+        label=f"{len(group)}×",
+        inside=_inside([f for _, f in group], axis),
+    )
+
+
+def _inside(findings: list[Finding], axis: Axis) -> str:
+    """Return a path of where, in the bar they share, the findings lie."""
+    left = axis.share(findings[0].start)
+    width = max(max(axis.share(f.end) for f in findings) - left, 1e-9)
+    places = (
+        (
+            1000 * (axis.share(f.start) - left) / width,
+            1000 * (axis.share(f.end) - left) / width,
+        )
+        for f in findings
+    )
+    return "".join(
+        f"M{a:.0f} 0V10H{b:.0f}V0z"
+        for a, b in dict.fromkeys((round(a), round(b)) for a, b in places)
+    )
+
+
+def _uprights(rails: tuple[Rail, ...]) -> tuple[Band, ...]:
+    """Return what lines through all lanes lead to: all but notes, where those crowd."""
+    bars = [bar for rail in rails for bar in rail.bars]
+    if len(bars) > _UPRIGHTS:
+        bars = [bar for bar in bars if bar.grade != Grade.NOTE.value]
+    return tuple(sorted(bars, key=lambda bar: Grade(bar.grade).rank))
+
+
+def _labelled(bars: list[tuple[int, Band]]) -> tuple[Band, ...]:
+    """Return bars, the gravest on top, with those labels that have room."""
+    room_from = 0.0
+    out = []
+    for rank, band in sorted(bars, key=lambda rb: float(rb[1].left.rstrip("%"))):
+        left = float(band.left.rstrip("%")) / 100
+        room = left >= room_from
+        if room:
+            room_from = left + _LABEL_ROOM
+        out.append((rank, band if room else replace(band, label="")))
+    return tuple(band for _, band in sorted(out, key=lambda rb: rb[0]))
 
 
 def _sorted_out(

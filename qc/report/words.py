@@ -12,6 +12,7 @@ from fractions import Fraction
 __all__ = [
     "NOT_MEASURED",
     "amount",
+    "beside",
     "byte_size",
     "counted",
     "fixed",
@@ -23,6 +24,7 @@ __all__ = [
 ]
 
 NOT_MEASURED = "not measured"
+_MOST_DECIMALS = 5
 _SPACE = "\N{NO-BREAK SPACE}"
 _MINUS = "\N{MINUS SIGN}"
 
@@ -90,8 +92,13 @@ def sensible(value: float | None) -> str:
     size = abs(value)
     if size < 0.00005:
         return "0"
-    decimals = 4 if size < 0.01 else 2 if size < 10 else 1 if size < 100 else 0
-    return fixed(value, decimals)
+    return fixed(value, _decimals(value))
+
+
+def _decimals(value: float) -> int:
+    """Return how many decimals show about three figures that count."""
+    size = abs(value)
+    return 4 if size < 0.01 else 2 if size < 10 else 1 if size < 100 else 0
 
 
 # Levels that nothing but zeros has.
@@ -112,6 +119,31 @@ def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
     if not unit or text == NOT_MEASURED:
         return text
     return f"{text}{_SPACE}{unit}"
+
+
+def beside(worst: float, limit: float, unit: str) -> tuple[str, str]:
+    """Return a value and its limit, so that one sees on which side of it it lies.
+
+    Examples
+    --------
+    >>> said = [beside(w, 8.0, "%") for w in (16.8, 8.004, 8.0)]
+    >>> [tuple(s.replace("\N{NO-BREAK SPACE}", "_") for s in pair) for pair in said]
+    [('16.8_%', '8_%'), ('8.004_%', '8.000_%'), ('8_%', '8_%')]
+    >>> beside(0.0286, 0.004, "")
+    ('0.0286', '0.0040')
+    """
+    one, other = amount(worst, unit), amount(limit, unit)
+    if not (math.isfinite(worst) and math.isfinite(limit)):
+        return one, other
+    shown = round(worst, _decimals(worst)), round(limit, _decimals(limit))
+    told = (shown[0] > shown[1], shown[0] < shown[1]) == (worst > limit, worst < limit)
+    fine = abs(worst) < 0.1 and 0 < abs(limit) < 0.01  # 0.0286, not 0.03, by 0.0040
+    if told and not fine:
+        return one, other
+    for decimals in range(4 if fine else _decimals(worst), _MOST_DECIMALS + 1):
+        if round(worst, decimals) != round(limit, decimals):
+            return amount(worst, unit, decimals), amount(limit, unit, decimals)
+    return other, other  # nobody could tell them apart
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

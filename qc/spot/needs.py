@@ -51,24 +51,28 @@ _NEEDS: Mapping[str, Needs] = {
     ),
 }
 _WHOLE = "is a matter of the whole take"
+_APART = "compares moments that lie further apart than a piece is long"
+_LONGER = "needs a longer stretch than a piece"
+_MANY = "needs more moments than a piece holds"
+_SPEECH = "needs many seconds of speech"
 _WHY_NOT: Mapping[str, str] = {
-    "exposure.drift": "compares moments that lie further apart than a piece",
-    "white.drift": "compares moments that lie further apart than a piece",
+    "exposure.drift": _APART,
+    "white.drift": _APART,
     "focus.soft": (
         "compares with the sharpest of the shot; in a piece only focus that comes or "
         "goes, or edges that are wide anyhow, can be found"
     ),
-    "focus.hunting": "may take longer than a piece",
-    "picture.repeated": "counts over a minute",
-    "picture.combing": "needs several moments of movement",
-    "picture.blemish": "needs many moments",
+    "focus.hunting": _LONGER,
+    "picture.repeated": _MANY,
+    "picture.combing": _MANY,
+    "picture.blemish": _MANY,
     "sound.dropout": "is too short to be met by chance",
-    "sound.quiet": "needs many seconds of speech",
-    "sound.loud": "needs many seconds of speech",
-    "sound.silent": "needs a longer stretch than a piece",
-    "sound.dead_channel": "needs a longer stretch than a piece",
+    "sound.quiet": _SPEECH,
+    "sound.loud": _SPEECH,
+    "sound.silent": _LONGER,
+    "sound.dead_channel": _LONGER,
     "sound.same": _WHOLE,
-    "sound.hum": "needs a longer stretch than a piece",
+    "sound.hum": _LONGER,
     "file.length": _WHOLE,
     "file.rate": _WHOLE,
 }

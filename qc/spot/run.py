@@ -17,6 +17,7 @@ from qc.measures import all_measures, default_limits
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
 from qc.media.windows import can_seek, found_length
+from qc.patchsize import fitted, noted
 from qc.pipeline import Progress, judge_measured
 from qc.records import (
     Coverage,
@@ -99,8 +100,9 @@ def spot_take(
     limits = default_limits() if limits is None else limits
     try:
         info = with_names(probe(path, video=video), limits)
+        limits, note = fitted(limits, info)
         spot = _Spot(info, limits, within, began, threads, stills, progress, clock)
-        return spot.result()
+        return noted(spot.result(), note)
     except QCError as error:
         return TakeFailure(path, "measure", str(error))
     except MemoryError:

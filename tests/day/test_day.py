@@ -259,7 +259,7 @@ def test_a_folder_that_is_none_is_told(tmp_path: Path) -> None:
 def test_an_output_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     folder = _day(tmp_path / "cards", [])
     (tmp_path / "out").write_text("a file")
-    with pytest.raises(ReportError, match="cannot write reports there"):
+    with pytest.raises(ReportError, match="the report cannot be written"):
         check_day(folder, out=tmp_path / "out")
 
 

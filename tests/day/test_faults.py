@@ -60,8 +60,9 @@ def barred(monkeypatch: pytest.MonkeyPatch) -> set[str]:
             raise PermissionError(13, "Permission denied", str(self))
         return opened(self, *arguments, **keywords)
 
-    def scandir(path: Path) -> Any:
-        if Path(path).name in names:
+    def scandir(path: Path | int) -> Any:
+        # Removing a folder lists it by its descriptor.
+        if not isinstance(path, int) and Path(path).name in names:
             raise PermissionError(13, "Permission denied", str(path))
         return listed(path)
 
@@ -431,7 +432,7 @@ def test_advice_says_when_copies_are_left_out_of_its_count() -> None:
 
     assert " in 1 of 2 different takes, " in first(burnt, again, third)
     assert " in 1 of 2 takes, " in first(burnt, third)
-    assert first(burnt, again, lost("d.mov")).startswith("1 of 2 different takes ")
+    assert ": 1 of 2 different takes " in first(burnt, again, lost("d.mov"))
 
 
 # ----------------------------------------------------------------------------- cluster

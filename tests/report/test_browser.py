@@ -72,12 +72,18 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         if result.findings and "many" not in out:
             out["many"] = folder / "many.html"
             out["many"].write_text(
-                take_page(_hostile(result), stills=False), encoding="utf-8"
+                take_page(_hostile(result, channels=3), stills=False), encoding="utf-8"
+            )
+            out["folded"] = folder / "folded.html"
+            out["folded"].write_text(
+                take_page(_hostile(result, channels=1), stills=False), encoding="utf-8"
             )
     return out
 
 
-def _hostile(result: TakeResult) -> TakeResult:
+def _hostile(result: TakeResult, *, channels: int) -> TakeResult:
+    """Return a result with twelve findings; those of one channel share a row."""
+
     def at(i: int) -> Finding:
         first = result.findings[0]
         grid = result.info.grid
@@ -88,6 +94,7 @@ def _hostile(result: TakeResult) -> TakeResult:
             start_frame=5 * i,
             end_frame=5 * i + 1 + i % 4,
             message=HOSTILE,
+            channel=1 + i % channels,
         )
 
     info = replace(result.info, path=Path(HOSTILE.replace("/", "∕")))
@@ -133,7 +140,7 @@ def test_every_report_opens_without_network_or_errors(
 
 
 @pytest.mark.parametrize("width", [420, 1280])
-@pytest.mark.parametrize("name", [TAKES[1], "many"])
+@pytest.mark.parametrize("name", [TAKES[1], "many", "folded"])
 def test_nothing_hangs_over_the_edge(
     name: str, width: int, reports: dict[str, Path], watch: Watch
 ) -> None:
@@ -236,6 +243,24 @@ def test_a_link_to_a_finding_arrives(reports: dict[str, Path], watch: Watch) -> 
     box = watch.page.locator("#f11").bounding_box()
     assert box is not None
     assert 0 <= box["y"] < 900
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_what_shares_a_row_is_listed_and_printed(
+    scripts: bool, reports: dict[str, Path], browser: Browser
+) -> None:
+    context = browser.new_context(java_script_enabled=scripts, reduced_motion="reduce")
+    page = context.new_page()
+    page.goto(reports["folded"].as_uri())
+    assert page.locator("table.findings tbody tr").count() == 1
+    assert page.locator("#f7").is_hidden()
+    page.goto(reports["folded"].as_uri() + "#f7")
+    page.locator("#f7").wait_for(state="visible", timeout=5000)
+    page.goto("about:blank")
+    page.goto(reports["folded"].as_uri())
+    page.emulate_media(media="print")
+    assert page.locator(".times li:visible").count() == 12
+    context.close()
 
 
 def test_it_prints_on_paper(reports: dict[str, Path], watch: Watch) -> None:

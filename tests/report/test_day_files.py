@@ -172,7 +172,7 @@ def test_document_tells_the_findings_of_the_day(tmp_path: Path) -> None:
     assert gap["takes"] == ["A.mov", "B.mov"]
     assert (gap["start_s"], gap["end_s"]) == (36_060.0, 36_072.4)
     assert document["advice"] == [
-        f"Recording stopped (A.mov and B.mov). {gap['advice']}"
+        f"{gap['advice']} Recording stopped: A.mov and B.mov."
     ]
 
 

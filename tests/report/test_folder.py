@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -775,3 +776,27 @@ def test_place_asks_whose_folder_it_is_by_the_last_file(tmp_path: Path) -> None:
 
     names = [put(t).name for t in (b'{"of": 1}', b'{"of": 2}', b'{"of": 1}')]
     assert names == ["day", "day-2", "day"]
+
+
+def test_a_path_that_is_too_long_is_told_before_anything_is_measured(
+    tmp_path: Path,
+) -> None:
+    from qc.report.folder import check_writable
+
+    with pytest.raises(ReportError, match="the path is too long"):
+        check_writable(tmp_path / ("n" * 300))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_that_is_nearly_full_is_told_before_anything_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from qc.report import folder
+
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(
+        folder.shutil, "disk_usage", lambda _: usage._replace(free=4096)
+    )
+    with pytest.raises(ReportError, match="the disk is full; make room there"):
+        folder.check_writable(tmp_path / "reports")
+    assert list(tmp_path.iterdir()) == []

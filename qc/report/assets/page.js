@@ -41,12 +41,14 @@
     filter.hidden = false;
     const selects = Array.from(filter.querySelectorAll("select"));
     const apply = () => {
-      let shown = 0;
+      let [shown, all] = [0, 0];
       for (const row of body.rows) {
         row.hidden = selects.some((s) => s.value && row.dataset[s.dataset.filter] !== s.value);
-        if (!row.hidden) shown += 1;
+        const count = Number(row.dataset.count); // a row may stand for many findings
+        all += count;
+        if (!row.hidden) shown += count;
       }
-      filter.querySelector("output").textContent = `${shown} of ${body.rows.length} shown`;
+      filter.querySelector("output").textContent = `${shown} of ${all} shown`;
     };
     selects.forEach((select) => select.addEventListener("change", apply));
     apply();
