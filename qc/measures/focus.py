@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
@@ -19,15 +19,14 @@ from qc.measures.base import (
     Rule,
     Setup,
     Values,
-    finding_of,
 )
 from qc.measures.parts.focus.coarser import coarser_detail
+from qc.measures.parts.focus.focuschecks import hidden, never_sharp, pulled
 from qc.measures.parts.focus.focuswords import (
     advice_of,
     companions,
     notes,
     soft_message,
-    throughout_message,
 )
 from qc.measures.parts.focus.hunts import without_hunts
 from qc.measures.parts.focus.motionblur import (
@@ -36,16 +35,17 @@ from qc.measures.parts.focus.motionblur import (
     smear_of,
     unsmeared_rise,
 )
-from qc.measures.parts.focus.pulls import PULL_ADVICE, pull_message
 from qc.measures.parts.focus.sharpness import (
     LAPLACIAN_ENERGY,
     across_share,
     coarse_contrast,
     crispest_edges,
     noise_sigma,
+    tile_colours,
 )
 from qc.measures.parts.focus.shotfocus import NOISE_ALIKE, against_best
-from qc.measures.parts.focus.softcheck import BRIDGE_S, lasting, pulls
+from qc.measures.parts.focus.slowtiles import KINDS, SLOW, Waiting
+from qc.measures.parts.focus.softcheck import BRIDGE_S, lasting
 from qc.measures.parts.focus.tiles import (
     BEST_PERCENTILE,
     RELEASE,
@@ -55,9 +55,8 @@ from qc.measures.parts.focus.tiles import (
     seconds_of,
 )
 from qc.measures.parts.focus.wovenfocus import woven_rows
-from qc.records import Finding, Grade, Marks, Picture, Readings
+from qc.records import Finding, Marks, Picture, Readings
 from qc.signal import Signal
-from qc.spans import runs
 from qc.views import (
     fields,
     laplacian_tiles,
@@ -90,8 +89,10 @@ class _Reader:
         self._glance = math.nan
         self._energy = math.nan
         self._frames = 0
+        self._later = Waiting()
 
     def read(self, picture: Picture) -> Values:
+        self._later.next_row()
         if picture.damaged:
             return {}
         signal = self._signal
@@ -113,12 +114,11 @@ class _Reader:
             "noise_codes": self._noise * signal.code_scale,
             "tile_detail": (detail / contrast).ravel(),
         }
-        if self._frames % _ACROSS_EVERY == 0:
-            values["tile_across"] = across_share(planes[0], noise=sigma).ravel()
+        later = self._later
         if self._frames % _RISE_EVERY == 0:
-            values["tile_contrast_percent"] = contrast.ravel()
+            later.put("tile_contrast_percent", contrast)
             coarser = coarser_detail(planes, noise=sigma) * signal.code_scale
-            values["tile_coarser"] = (coarser / contrast).ravel()
+            later.put("tile_coarser", coarser / contrast)
             edges = crispest_edges(
                 planes[0],
                 noise=sigma,
@@ -126,8 +126,14 @@ class _Reader:
                 interlaced=picture.interlaced,
             )
             values["edge_rise_px"], values["edge_height_codes"] = edges
+        if self._frames % _ACROSS_EVERY == 0:
+            later.put("tile_across", across_share(planes[0], noise=sigma))
+            for kind, colour in zip(
+                KINDS[-3:], tile_colours(picture, small), strict=True
+            ):
+                later.put(kind, colour)
         self._frames += 1
-        return values
+        return values | later.take()
 
     def _read_noise(
         self, planes: tuple[NDArray[np.unsignedinteger], ...], whole: float
@@ -204,66 +210,6 @@ def _advice(hit: Hit) -> str:
     return advice_of(hit.measured.limits)
 
 
-def _never_sharp(measured: Measured) -> Iterable[Finding]:
-    """Yield the shots in which nothing is ever sharp: they fall from no best."""
-    readings = measured.picture
-    if readings is None or "focus.shot_rise_px" not in readings.columns:
-        return
-    rise = readings["focus.shot_rise_px"]
-    review = measured.limits["focus.rise_review_px"]
-    reject = measured.limits["focus.rise_reject_px"]
-    with np.errstate(invalid="ignore"):
-        past = rise > review
-    for first, last in runs(past):
-        seconds = readings.start(last) - readings.start(first)
-        if float(seconds) < measured.limits["focus.soft_min_seconds"]:
-            continue
-        worst = float(rise[first:last].max())
-        limit = reject if worst > reject else review
-        shown = readings["focus.edge_rise_px"][first:last]
-        at = 0 if np.isnan(shown).all() else int(np.nanargmax(shown))
-        yield finding_of(
-            measured,
-            readings,
-            rule="focus.soft",
-            grade=Grade.REJECT if worst > reject else Grade.REVIEW,
-            first=first,
-            last=last,
-            worst_row=first + at,
-            message=throughout_message(worst, limit),
-            advice=advice_of(measured.limits),
-            worst=worst,
-            limit=float(limit),
-            unit="px",
-        )
-
-
-def _pulled(measured: Measured) -> Iterable[Finding]:
-    """Yield where the focus lies at another place of the picture: no fault, a note."""
-    readings = measured.picture
-    if readings is None or "focus.relative_percent" not in readings.columns:
-        return
-    percent, lasts = (
-        readings[f"focus.{name}_percent"] for name in ("relative", "lasting")
-    )
-    for (first, last), pull in pulls(readings, percent, lasts, measured.limits):
-        seconds = float(readings.start(last) - readings.start(first))
-        yield finding_of(
-            measured,
-            readings,
-            rule="focus.soft",
-            grade=Grade.NOTE,
-            first=first,
-            last=last,
-            worst_row=first + int(np.nanargmin(percent[first:last])),
-            message=pull_message(pull, seconds),
-            advice=PULL_ADVICE,
-            worst=pull.left_percent,
-            limit=float(measured.limits["focus.soft_review_percent"]),
-            unit="%",
-        )
-
-
 def _summarise(measured: Measured) -> Mapping[str, object]:
     readings = measured.picture
     if readings is None or not readings.rows:
@@ -313,9 +259,8 @@ MEASURE = Measure(
         Column("laplacian_variance", "Variance of the Laplacian", "codes²", 1),
         Column("noise_codes", "Noise", "codes", 2),
         Column("tile_detail", "Fine over coarse contrast of each tile", "", 3, TILES),
-        Column("tile_across", "Share of fine detail across, by tile", "", 2, TILES),
-        Column("tile_contrast_percent", "Coarse contrast of each tile", "%", 1, TILES),
-        Column("tile_coarser", "Detail a step coarser, likewise", "", 3, TILES),
+        Column("tile_slow", "Of each tile, one after the other: " + SLOW, "", 3, TILES),
+        Column("tile_slow_kind", "Which of these, and 6 for each row since", "", 0),
         Column("edge_rise_px", "Rise of the crispest edges, 10 to 90 %", "px", 1),
         Column("edge_height_codes", "Height of the crispest edges", "codes", 0),
     ),
@@ -427,7 +372,7 @@ MEASURE = Measure(
             advice=_advice,
         ),
     ),
-    checks=(_never_sharp, _pulled),
+    checks=(never_sharp, pulled, hidden),
     check_rules={"focus.soft": "Soft"},
     charts=(
         Chart(
@@ -469,9 +414,13 @@ MEASURE = Measure(
         "is taken off. What hunting explains is not told again. A stretch that is soft "
         "only by how its noise was read, or by glints, with which detail of every size "
         "goes while edges stay crisp, is let pass, and so are its ends where edges are "
-        "crisp; a loss at once begins at its step. Where tiles that held the same "
-        "before get as sharp as those were that get soft, the focus went elsewhere: a "
-        "note. Under light that flashes, "
+        "crisp; a loss at once begins at its step. Mean light and colour of tiles, "
+        "every 6th frame, tell what has come in front: where a fifth of the subject's "
+        "tiles hold other things than in the nearest sharp frames, only the rest tells "
+        "of the lens, and where next to nothing of the subject is in sight a note says "
+        "so, if what is left is crisp. Where tiles that hold the same as before get as "
+        "sharp as those were that get soft, the focus went elsewhere, or past the "
+        "place and back: a note. Under light that flashes, "
         "or between a jump of the light and one back, focus is not judged. Where two "
         "fields of different moments are woven into a frame, detail along the lines "
         "alone counts, every 6th frame. "
@@ -494,5 +443,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=10,
+    version=11,
 )

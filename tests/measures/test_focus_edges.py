@@ -86,7 +86,9 @@ def take_of(
         f"{m.name}.{c.name}": c.width if c.width > 1 else 0
         for m in (framing.MEASURE, focus.MEASURE, hunting.MEASURE)
         for c in m.columns
-    } | {name: 0 for name in values if name.startswith("steadiness.")}
+    } | {
+        name: value.shape[1] if value.ndim > 1 else 0 for name, value in values.items()
+    }
     store = ColumnStore(shapes)
     store.extend(values, n)
     setup = setup_of(width=640, height=360)

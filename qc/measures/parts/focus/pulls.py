@@ -8,11 +8,14 @@ coarse contrast, a lens leaves it as it is.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.focus.hiding import alike, middle_colours
+from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import tile_rows
 from qc.records import Readings
 from qc.views import TILE_COLUMNS, TILE_ROWS
@@ -20,8 +23,8 @@ from qc.views import TILE_COLUMNS, TILE_ROWS
 __all__ = ["PULL_ADVICE", "Pull", "pull_message", "pull_of"]
 
 PULL_ADVICE = (
-    "If the focus was pulled there on purpose, all is well. If not, an autofocus may "
-    "have chosen: switch it off, and focus on the operative field at full zoom."
+    "Switch autofocus off, which may have chosen, and focus on the operative field at "
+    "full zoom. If the focus was pulled there on purpose, all is well."
 )
 
 # Tiles that hold the subject have been this sharp, of the sharpest; and have detail.
@@ -30,8 +33,9 @@ _SUBJECT, _FLOOR = 0.3, 0.1
 # same within a factor (defocus of a few pixels leaves most of it: house choices).
 _LOST, _SAME = 0.6, 1.3
 # So many tiles, and so large a share of the subject, must be sharper than they were,
-# and as sharp as the others have been, but for this share.
-_FEWEST, _LEAST_SHARE, _AS_SHARP = 3, 0.15, 0.6
+# and as sharp as the others have been, but for this share: the less if light and colour
+# of the tiles say that they hold the same.
+_FEWEST, _LEAST_SHARE, _AS_SHARP, _SURELY_SHARP = 3, 0.15, 0.6, 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ def pull_of(
         Frames of one shot in which most of the subject is soft, and sharp.
     """
     name = "focus.tile_contrast_percent"
-    if not soft.size or not sharp.size or name not in readings.columns:
+    if not soft.size or not sharp.size or not has_slow(readings, name):
         return None
     with warnings.catch_warnings(), np.errstate(invalid="ignore"):
         warnings.simplefilter("ignore", RuntimeWarning)
@@ -72,16 +76,36 @@ def pull_of(
         )
     best = np.maximum(now, usual)
     subject = best >= max(_SUBJECT * float(best.max()), _FLOOR)
-    alike = np.maximum(contrast, before) <= _SAME * np.minimum(contrast, before)
-    rose = subject & alike & (usual <= _LOST * now)
-    fell = subject & (now <= _LOST * usual)
     least = max(_FEWEST, _LEAST_SHARE * np.count_nonzero(subject))
-    if min(np.count_nonzero(rose), np.count_nonzero(fell)) < least:
+    fell = subject & (now <= _LOST * usual)
+    if np.count_nonzero(fell) < least:
         return None
-    if np.median(best[rose]) < _AS_SHARP * np.median(best[fell]):
+    sharper = subject & (usual <= _LOST * now)
+    for same, as_sharp in _alike(readings, soft, sharp, (contrast, before)):
+        rose = sharper & same
+        if np.count_nonzero(rose) < least:
+            continue
+        if np.median(best[rose]) >= as_sharp * np.median(best[fell]):
+            break
+    else:
         return None
     left = float(np.median(now[fell] / usual[fell]))
     return Pull(_place(rose), _place(fell), 100.0 * left)
+
+
+def _alike(
+    readings: Readings,
+    soft: NDArray[np.intp],
+    sharp: NDArray[np.intp],
+    contrasts: tuple[NDArray[np.floating], NDArray[np.floating]],
+) -> Iterator[tuple[NDArray[np.bool_], float]]:
+    """Yield which tiles hold the same, and how sharp they have to be for it."""
+    high, low = np.maximum(*contrasts), np.minimum(*contrasts)
+    yield high <= _SAME * low, _AS_SHARP
+    if has_slow(readings, "focus.tile_level_percent"):
+        both = [middle_colours(readings, rows) for rows in (soft, sharp)]
+        if not any(np.isnan(colour).all() for colour in both):
+            yield alike(*both), _SURELY_SHARP
 
 
 def pull_message(pull: Pull, seconds: float) -> str:

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.detail import both_ways, edge_counts, quietest, tile_moments
+from qc.kernels.detail import (
+    area_sums,
+    both_ways,
+    edge_counts,
+    quietest,
+    tile_moments,
+)
+from qc.measures.parts.focus.shrunk import Shrunk
+from qc.records import Picture
 from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
 __all__ = [
@@ -23,7 +30,10 @@ __all__ = [
     "crispest_edges",
     "edge_rise",
     "noise_sigma",
+    "tile_colours",
 ]
+
+_Source: TypeAlias = NDArray[np.unsignedinteger] | Shrunk
 
 # White noise of variance s^2 puts 20 s^2 into the variance of this Laplacian: the sum
 # of its squared coefficients, 1 + 1 + 16 + 1 + 1.
@@ -167,6 +177,35 @@ def coarse_contrast(
     return np.where(level > _TILE_DARK_PERCENT, contrast, np.nan)
 
 
+def tile_colours(
+    picture: Picture, small: NDArray[np.unsignedinteger]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean luma, Cb and Cr of each tile: what no lens changes by much.
+
+    Parameters
+    ----------
+    small : (h, w) array of uint8 or uint16
+        Small area-averaged luma in native codes.
+
+    Returns
+    -------
+    three (rows, columns) arrays of float64
+        Percent of black to white, and of the extremes of Cb and Cr; of chroma every
+        fourth line is read.
+    """
+    signal, shape = picture.signal, (TILE_ROWS, TILE_COLUMNS)
+    luma = area_sums(small, shape) / max(small.size, 1) - signal.black
+    out = [luma * (100.0 / (signal.white - signal.black))]
+    for plane in (picture.cb, picture.cr):
+        some = plane[:: 4 if plane.shape[0] >= 4 * TILE_ROWS else 1]
+        if min(some.shape) < TILE_COLUMNS:
+            out.append(np.zeros(shape))
+            continue
+        mean = area_sums(some, shape) / some.size - signal.chroma_zero
+        out.append(mean * (100.0 / signal.chroma_span))
+    return out[0], out[1], out[2]
+
+
 def across_share(
     plane: NDArray[np.unsignedinteger], *, noise: float
 ) -> NDArray[np.float64]:
@@ -284,12 +323,13 @@ def crispest_edges(
     """
     # Rounding to whole codes is noise too: a twelfth of a code squared.
     noise = math.hypot(noise, math.sqrt(1 / 12)) * code_scale
-    picture: NDArray[np.generic] = plane
+    picture: _Source = plane
     lines, pixels = plane.shape
     shrink = max(lines, pixels) / RISE_LONG_SIDE
     if shrink > 1.0:
-        size = (max(1, round(pixels / shrink)), max(1, round(lines / shrink)))
-        picture = _shrunk(picture, size)
+        picture = Shrunk(
+            plane, (max(1, round(lines / shrink)), max(1, round(pixels / shrink)))
+        )
         noise /= shrink
     hidden, found = False, _UNKNOWN
     for scale in _COARSENESS:
@@ -331,7 +371,7 @@ def blur_radius(rise: float) -> float:
 
 
 def _clear_edges(
-    picture: NDArray[Any], scale: int, code_scale: float, noise: float, *, down: bool
+    picture: _Source, scale: int, code_scale: float, noise: float, *, down: bool
 ) -> tuple[float, float]:
     """Return blur and height of the crispest edges; inf where grain is all that is.
 
@@ -359,15 +399,8 @@ def _slope(sigma: float, height: float) -> float:
     return height * math.erf(1.0 / (sigma * math.sqrt(2.0)))
 
 
-def _shrunk(picture: NDArray[np.generic], size: tuple[int, int]) -> NDArray[np.float32]:
-    return np.asarray(
-        cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA),
-        np.float32,
-    )
-
-
 def _counts(
-    picture: NDArray[Any], scale: int, code_scale: float, *, down: bool
+    picture: _Source, scale: int, code_scale: float, *, down: bool
 ) -> tuple[NDArray[np.integer], NDArray[np.integer]]:
     """Count the first and second differences along some lines, or columns.
 
@@ -375,39 +408,25 @@ def _counts(
     """
     rows, columns = (side // scale for side in picture.shape)
     step = scale * max(1, -(-rows * columns // _EDGE_PIXELS))
-    if picture.dtype.kind == "u":
+    if not isinstance(picture, Shrunk):
         # Codes of a longer scale and sums over squares: both are shifts.
         shift = round(math.log2(scale**2 / code_scale))
         return edge_counts(
             picture, scale=scale, step=step, down=down, shift=shift, bins=_EDGE_BINS
         )
-    lines = _lines(picture, scale, step, down=down) * np.float32(code_scale)
+    lines = picture.lines(scale, step, down=down) * np.float32(code_scale)
     before, here, after = lines[:, :-2], lines[:, 1:-1], lines[:, 2:]
     slope, bend = (
-        cv2.calcHist([np.abs(d)], [0], None, [_EDGE_BINS], [0.0, _EDGE_TOP]).ravel()
-        for d in (after - before, before + after - 2.0 * here)
+        _binned(np.abs(d)) for d in (after - before, before + after - 2.0 * here)
     )
-    return slope.astype(np.int64), bend.astype(np.int64)
+    return slope, bend
 
 
-def _lines(
-    picture: NDArray[Any], scale: int, step: int, *, down: bool
-) -> NDArray[np.float32]:
-    """Return some lines, or columns, averaged over squares of `scale` pixels."""
-    rows, columns = (side // scale for side in picture.shape)
-    area = picture[: rows * scale, : columns * scale]
-    # Columns are picked in the order of memory and turned when they are few.
-    parts = (area[:, i::step] if down else area[i::step] for i in range(scale))
-    lines = next(parts).astype(np.float32)
-    for part in parts:
-        lines += part
-    if down:
-        lines = lines.T
-    if scale == 1:
-        return np.ascontiguousarray(lines)
-    size = (rows if down else columns, len(lines))
-    mean = cv2.resize(np.ascontiguousarray(lines), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(mean / np.float32(scale), np.float32)
+def _binned(values: NDArray[np.float32]) -> NDArray[np.int64]:
+    bins = (values * np.float32(_EDGE_BINS / _EDGE_TOP)).astype(np.int32).ravel()
+    np.minimum(bins, _EDGE_BINS, out=bins)
+    counts = np.bincount(bins, minlength=_EDGE_BINS + 1)[:_EDGE_BINS]
+    return np.asarray(counts, np.int64)
 
 
 def _edge_sigma(

@@ -28,6 +28,7 @@ from qc.measures.parts.focus.motionblur import (
     unsmeared_rise,
 )
 from qc.measures.parts.focus.sharpness import LAPLACIAN_ENERGY
+from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import (
     BEST_PERCENTILE,
     CHUNK,
@@ -39,6 +40,7 @@ from qc.measures.parts.focus.tiles import (
     agreed_share,
     best_of,
     held,
+    percentile,
     relative_sharpness,
     rows_of_shots,
     seconds_of,
@@ -204,7 +206,7 @@ def _coarser(
 ) -> NDArray[np.float64]:
     """Return coarser detail against its best, percent; NaN between its readings."""
     out = np.full(len(rows), np.nan)
-    if "focus.tile_coarser" not in readings.columns:
+    if not has_slow(readings, "focus.tile_coarser"):
         return out
     read = _read_rows(readings, known)
     if len(read) < _FEWEST_RISES:
@@ -375,9 +377,7 @@ def _best_axis(
     best: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Return the best that the subject's tiles have been along one axis."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        along = np.nanpercentile(detail * np.sqrt(share), BEST_PERCENTILE, axis=0)
+    along = percentile(detail * np.sqrt(share), BEST_PERCENTILE)
     return np.where(np.isnan(best) | (along <= 0), np.nan, along)
 
 

@@ -11,13 +11,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.hiding import hiding_in, in_sight
 from qc.measures.parts.focus.pulls import Pull, pull_of
+from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.softedges import lens_part, stepped
 from qc.measures.parts.focus.tiles import RELEASE, tile_rows
 from qc.records import Readings
-from qc.spans import Span, bridged, past_limit
+from qc.spans import Span, bridged, past_limit, runs
 
-__all__ = ["BRIDGE_S", "covered", "glints_alone", "lasting", "noise_alone", "pulls"]
+__all__ = [
+    "BRIDGE_S",
+    "covered",
+    "glints_alone",
+    "hidings",
+    "lasting",
+    "noise_alone",
+    "pulls",
+]
 
 BRIDGE_S = 0.3
 """Sharpness is not back for shorter than this."""
@@ -47,6 +57,10 @@ _SUBJECT = 0.3
 _COVERED, _NOTHING_LEFT = 0.45, 0.01
 # A pull of the focus takes so long at most, and is told by so many frames beside it.
 _PULL_S, _BESIDE = 1.5, 25
+# For less long than this a hand may hide the field without a word (house choice).
+_HIDDEN_S = 1.0
+# Which of the parts of so many frames before it, and behind it, differ.
+_STEPS = ((1, 1), (2, 1), (1, 2))
 
 
 def lasting(
@@ -67,6 +81,7 @@ def lasting(
     (rows,) array of float32
         NaN where a fall under the limit is too short, or one of the reading of noise.
     """
+    percent = in_sight(readings, percent, limits, _SHARP_PERCENT)
     out = percent.copy()
     times = readings.times()
     limit = float(limits["focus.soft_review_percent"])
@@ -164,6 +179,43 @@ def pulls(
     percent, lasts : (rows,) arrays
         Sharpness against the best of the shot, and what of it is told as soft.
     """
+    for span in _untold(readings, percent, lasts, limits):
+        pull = _pull(readings, percent, span)
+        if pull is not None:
+            yield span, pull
+
+
+def hidings(
+    readings: Readings,
+    percent: NDArray[np.float32],
+    lasts: NDArray[np.float32],
+    limits: Limits,
+) -> Iterator[Span]:
+    """Yield for how long next to nothing of the subject is in sight.
+
+    Parameters
+    ----------
+    percent, lasts : (rows,) arrays
+        As for `pulls`.
+    """
+    times = readings.times()
+    if not has_slow(readings, "focus.tile_level_percent"):
+        return
+    for span in _untold(readings, percent, lasts, limits):
+        found = hiding_in(readings, percent, span, _SHARP_PERCENT)
+        for first, last in runs(found.hidden) if found is not None else ():
+            part = span[0] + first, span[0] + last
+            if _lasts(times, part, _HIDDEN_S):
+                yield part
+
+
+def _untold(
+    readings: Readings,
+    percent: NDArray[np.float32],
+    lasts: NDArray[np.float32],
+    limits: Limits,
+) -> Iterator[Span]:
+    """Yield soft stretches of which nothing is told as soft."""
     limit = float(limits["focus.soft_review_percent"])
     least = float(limits["focus.soft_min_seconds"])
     times = readings.times()
@@ -171,11 +223,8 @@ def pulls(
     for span in bridged(soft, times=times, gap=BRIDGE_S):
         with np.errstate(invalid="ignore"):
             told = np.any(lasts[slice(*span)] < limit)
-        if told or not _lasts(times, span, least):
-            continue
-        pull = _pull(readings, percent, span)
-        if pull is not None:
-            yield span, pull
+        if not told and _lasts(times, span, least):
+            yield span
 
 
 def _pull(readings: Readings, percent: NDArray[np.float32], span: Span) -> Pull | None:
@@ -185,12 +234,20 @@ def _pull(readings: Readings, percent: NDArray[np.float32], span: Span) -> Pull 
     times, (first, last) = readings.times(), span
     if there is not None or times[last] - times[first] > _PULL_S:
         return there
-    # On its way: before it other things are sharp than behind it.
+    # On its way: before it other things are sharp than behind it. Or past the place and
+    # back, a moment after.
     shots = readings["framing.shot"]
-    rows = np.arange(max(first - _BESIDE, 0), min(last + _BESIDE, readings.rows))
-    rows = rows[shots[rows] == shots[first]]
-    passed = pull_of(readings, rows[rows >= last], rows[rows < first])
-    return None if passed is None else replace(passed, passing=True)
+    for before, behind in _STEPS:
+        low, high = first - before * _BESIDE, last + behind * _BESIDE
+        parts = [
+            rows[(rows >= 0) & (rows < readings.rows)]
+            for rows in (low + np.arange(_BESIDE), high - 1 - np.arange(_BESIDE)[::-1])
+        ]
+        was, then = (rows[shots[rows] == shots[first]] for rows in parts)
+        passed = pull_of(readings, then, was)
+        if passed is not None:
+            return replace(passed, passing=True)
+    return None
 
 
 def noise_alone(
@@ -232,7 +289,7 @@ def glints_alone(
     soft, sharp : arrays of rows
         Frames with less detail, and with more.
     """
-    if "focus.tile_coarser" not in readings.columns:
+    if not has_slow(readings, "focus.tile_coarser"):
         return False
     rise = readings["focus.edge_rise_px"]
     soft, sharp = (np.sort(rows[~np.isnan(rise[rows])]) for rows in (soft, sharp))
