@@ -31,7 +31,8 @@ from qc.measures.parts.scan.fieldlag import field_lag
 from qc.measures.parts.scan.filmspeed import spread_over_fields
 from qc.measures.parts.scan.framepairs import FramePairs, change_point
 from qc.measures.parts.scan.pulldown import PulldownWatch
-from qc.measures.parts.scan.scanwords import Kind, words
+from qc.measures.parts.scan.scanwords import Kind, thirds_words, words
+from qc.measures.parts.scan.thirds import ONE_PICTURE, TWO_PICTURES, by_thirds
 from qc.records import (
     Finding,
     Marks,
@@ -55,9 +56,6 @@ _KEEP_S = 1.6
 _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # Weaker changes may be the coder's own, which know nothing of fields.
 _LEAST_CHANGE_PERCENT = 1.0
-# Half-way between the lags there are: 0, half a frame, a whole one.
-_SAME_MOMENT = 0.25
-_NEXT_FRAME = 0.75
 # So many moving moments of the other kind end a stretch; fewer are exceptions.
 _OTHERS_END = 5
 _TOOTH_PERCENT = 5.0
@@ -104,10 +102,10 @@ class _Reader:
         # Mixed frames pair fields of two frames, or one of their fields stands.
         unsure = math.isnan(lag.frames) and not math.isnan(fields.change_times)
         pulldown = self._pulldown.read(
-            self._pairs, likely=unsure or abs(lag.frames) >= _NEXT_FRAME, span=span
+            self._pairs, likely=unsure or abs(lag.frames) >= TWO_PICTURES, span=span
         )
         if not math.isnan(lag.frames):
-            if abs(lag.frames - self._lag) > _SAME_MOMENT and self._scans >= 1.0:
+            if abs(lag.frames - self._lag) > ONE_PICTURE and self._scans >= 1.0:
                 self._scans -= 1.0
                 ago = self._frames_ago(lag.frames, least)
             self._lag, self._since = lag.frames, 0
@@ -148,13 +146,13 @@ def _kind(lag: float, info: TakeInfo) -> Kind | None:
     """Return what is wrong with fields so far apart; None when it is as declared."""
     scan = _scan(info)
     if scan in ("progressive", "unknown"):
-        if abs(lag) <= _SAME_MOMENT:
+        if abs(lag) <= ONE_PICTURE:
             return None
         return "combed" if scan == "progressive" else "undeclared"
     sign = -1.0 if scan == "bottom field first" else 1.0
-    if abs(lag) <= _SAME_MOMENT:
+    if abs(lag) <= ONE_PICTURE:
         return "same"
-    if abs(lag) >= _NEXT_FRAME:
+    if abs(lag) >= TWO_PICTURES:
         return "paired"
     if sign * lag > 0:
         return None
@@ -178,6 +176,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
     for found in spread:
         known = known[(known < found.start_frame) | (known >= found.end_frame)]
     kinds = [_kind(float(lag[row]), measured.info) for row in known]
+    for place in np.flatnonzero(by_thirds(lag[known])).tolist():
+        kinds[place] = "thirds"
     for kind in dict.fromkeys(k for k in kinds if k is not None):
         wrong = np.array([k == kind for k in kinds])
         for first, last in _stretches(wrong):
@@ -211,16 +211,32 @@ def _finding(
 ) -> Finding:
     first, last = stretch
     here = known[first:last][wrong[first:last]]
-    teeth = readings["combing.teeth_percent"]
-    lag = float(np.median(readings["combing.field_lag_frames"][here]))
-    worst_row = int(here[np.nanargmax(teeth[here])])
+    teeth, lags = (
+        readings[f"combing.{c}"] for c in ("teeth_percent", "field_lag_frames")
+    )
+    shown = here
+    if kind == "thirds":
+        shown = here[np.abs(lags[here]) >= TWO_PICTURES]
+    lag = float(np.median(lags[shown]))
+    worst_row = int(shown[np.nanargmax(teeth[shown])])
     share = 100.0 * len(here) / (last - first)
     # Scan is a way of recording: until something that moves tells otherwise, what
     # stands still around it was recorded in the same way.
     began = _changes(readings, known)
     begin = 0 if first == 0 else int(began[first])
     end = readings.rows if last == len(known) else int(began[last])
-    message, advice, grade = words(kind, lag, _scan(measured.info))
+    scan = _scan(measured.info)
+    if kind == "thirds":
+        message, advice, grade = thirds_words(
+            rate=measured.info.grid.rate,
+            scan=scan,
+            mixed_percent=100.0 * len(shown) / len(here),
+        )
+    else:
+        message, advice, grade = words(kind, lag, scan)
+        message += (
+            f" Seen in {share:.0f} % of the moments looked at in which something moves."
+        )
     return finding_of(
         measured,
         readings,
@@ -230,12 +246,9 @@ def _finding(
         last=end,
         worst_row=worst_row,
         worst=lag,
-        limit=math.copysign(_SAME_MOMENT, lag) if kind != "same" else None,
+        limit=math.copysign(ONE_PICTURE, lag) if kind != "same" else None,
         unit="frames",
-        message=(
-            f"{message} Seen in {share:.0f} % of the moments looked at in which "
-            "something moves."
-        ),
+        message=message,
         advice=advice,
     )
 
@@ -352,7 +365,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=6,
+    version=7,
     label="Interlace",
     clock="picture",
     columns=(
@@ -439,7 +452,8 @@ MEASURE = Measure(
         "mean level lies off the other's, or that stands while the other goes on, is "
         "lost. Where a moment of 30 frames a second looks like it, twenty frames are "
         "looked at for film speeds spread over fields: in every five frames each field "
-        "stands once while the other goes on, two frames apart (2:3) or one (2:3:3:2)."
+        "stands once while the other goes on, two frames apart (2:3) or one (2:3:3:2). "
+        "Moments of one picture and of two in turn are told as one thing."
     ),
     source=(
         "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "

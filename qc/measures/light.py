@@ -324,5 +324,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=6,
+    version=7,
 )

@@ -14,6 +14,7 @@ from qc.kernels.light import changed_lines, mean_cells, most_apart, share_level
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values
 from qc.measures.parts.level.smallcells import CELLS, level_cells
+from qc.measures.parts.stillness.repeats import repeated
 from qc.measures.parts.stillness.rhythms import cadences, out_of_turn
 from qc.measures.parts.stillness.stillfindings import (
     check,
@@ -26,7 +27,6 @@ from qc.measures.parts.stillness.stillframes import (
     State,
     again,
     rare_keys,
-    repeated,
     still,
 )
 from qc.records import Picture, Readings
@@ -303,7 +303,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=6,
+    version=7,
     label="Stillness",
     clock="picture",
     columns=(

@@ -224,6 +224,10 @@ def _advice(hit: Hit) -> str:
     out = []
     if hit.worst > _IMPLAUSIBLE_DELTA_E:
         out.append("Make sure that the patch is really white or grey.")
+    out.append(
+        "Before the next case take the white balance again on a clean white swab, not "
+        "burnt out, in the same light."
+    )
     if abs(figures["mired_shift"]) >= MIRED_NAMED:
         other = "bluer" if figures["mired_shift"] > 0 else "warmer"
         out.append(f"The camera may have been set for {other} light than there was.")
@@ -233,16 +237,12 @@ def _advice(hit: Hit) -> str:
     if known and video is not None:
         white = [2.0**-red, 1.0, 2.0**-blue]
         out.append(lamp_words(white, primaries=video.signal.primaries))
-    text = (
-        "Before the next case take the white balance again on a clean white swab, not "
-        "burnt out, in the same light."
-    )
     if known:
-        text += (
-            f" In this recording gains of {gains_words(figures)} (linear light) bring "
+        out.append(
+            f"In this recording gains of {gains_words(figures)} (linear light) bring "
             "white near neutral; check the tissue."
         )
-    return " ".join([*out, text])
+    return " ".join(out)
 
 
 def _where(hit: Hit) -> Rectangle | None:
@@ -452,7 +452,7 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=7,
+    version=8,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "

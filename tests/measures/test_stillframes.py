@@ -9,14 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from qc.measures.parts.stillness.repeats import catching_up, notches, repeated
 from qc.measures.parts.stillness.rhythms import cadences
-from qc.measures.parts.stillness.stillframes import (
-    Changes,
-    catching_up,
-    notches,
-    repeated,
-    still,
-)
+from qc.measures.parts.stillness.stillframes import Changes, still
 from qc.spans import runs
 from tests.measures.test_stillness import coded, found, live, places
 
@@ -216,3 +211,27 @@ def test_a_rhythm_is_told_in_spite_of_key_frames(group: int) -> None:
     )
     assert [(c.first, c.last, c.period, c.repeats) for c in found_] == [(0, 240, 2, 1)]
     assert inside.tolist() == again.tolist()
+
+
+@pytest.mark.parametrize(
+    ("difference", "cell", "changed", "told"),
+    [
+        (0.07, 8.0, 6.0, True),  # all falls, the largest cell to a fifth
+        (0.07, 8.0, 40.0, False),  # new noise in most pixels
+        (0.07, 25.0, 6.0, False),  # something goes on moving
+        (0.60, 8.0, 6.0, False),
+    ],
+)
+def test_in_small_pictures_all_that_is_read_must_fall(
+    difference: float, cell: float, changed: float, told: bool
+) -> None:
+    plain = changes(3)
+    take = replace(
+        plain,
+        difference=5.0 * plain.difference,
+        cell=4.0 * plain.cell,
+        changed=1.7 * plain.changed,
+    )
+    put(take, 30, difference, cell, changed)
+    found_at = np.flatnonzero(repeated(take, still(take)))
+    assert found_at.tolist() == ([30] if told else [])

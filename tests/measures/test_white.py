@@ -564,10 +564,10 @@ def test_a_cast_is_found_to_the_frame() -> None:
     assert 60 <= finding.worst_frame < 115
     assert "White is warm by about" in finding.message
     assert "limit 6;" in finding.message
-    assert finding.advice.startswith(
-        "The camera may have been set for bluer light than there was."
-    )
+    # What to do comes first, then why.
+    assert finding.advice.startswith("Before the next case take the white balance")
     assert "a clean white swab" in finding.advice
+    assert "The camera may have been set for bluer light" in finding.advice
     # The summary is of the median frame, which is neutral.
     assert summary(measured)["red_stops"] == pytest.approx(0.0, abs=0.02)
 

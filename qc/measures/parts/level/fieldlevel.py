@@ -246,8 +246,8 @@ def dark_advice(hit: Hit) -> str:
         end += ": beyond that its brightest colours burn"
     if stops >= _FAR_STOPS - 1 / 6:
         return (
-            f"The picture lacks {much}: look first at the lamp, a filter left in the "
-            f"lens and the gain, then open the iris{end}."
+            "Look first at the lamp, at a filter left in the lens and at the gain: "
+            f"{much} are lacking. Then open the iris{end}."
         )
     out = f"Open the iris by {much}, or ask for more light"
     return (

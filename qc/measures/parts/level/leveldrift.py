@@ -40,6 +40,9 @@ _CALM_SECONDS = 3.0
 # Each time a level is carried on over a move of the camera it may go off by this much:
 # twice what pans and zooms over a drawn scene did.
 _CARRY_STOPS = 0.0035
+# A camera that pans so fast, percent of the width a second, and so far as a level walks
+# shows another scene, not an iris (house choices).
+_PANS_PERCENT, _FAR_PERCENT = 40.0, 30.0
 # So much of the picture that came in bright speaks for automatic exposure.
 _ENTERED_PERCENT = 5.0
 _ENTERS_SECONDS = 1.0
@@ -49,6 +52,8 @@ _LEAD_SHARE = 0.35
 # A hand turns the iris to another setting within this, once; automatics that answer to
 # what comes in are told by that (house choice).
 _SETTING_SECONDS, _STAYS_SECONDS = 2.0, 1.5
+# What comes back by this share of its way, soon, has not stayed (house choice).
+_COMES_BACK = 0.35
 _MOSTLY = 0.5
 _SHOWN_SECONDS = 4.0
 _SHOWN_POINTS = 600
@@ -65,6 +70,7 @@ class _Event:
     swings: tuple[Swing, ...]
     period_s: float
     entered: bool
+    returns: bool  # in part, right behind its end
 
 
 def gains(measured: Measured) -> NDArray[np.float32]:
@@ -119,7 +125,7 @@ def _is_setting(readings: Readings, event: _Event) -> bool:
     """Return whether the level goes one way, quickly, and stays: a new setting."""
     begin, end = (float(readings.start(row)) for row in (event.first, event.last))
     stays = float(readings.start(readings.rows)) - end >= _STAYS_SECONDS
-    once = len(event.swings) == 1 and not event.entered
+    once = len(event.swings) == 1 and not event.entered and not event.returns
     return once and stays and end - begin <= _SETTING_SECONDS
 
 
@@ -163,11 +169,39 @@ def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
             for s in swings(walk, least=least)
             if abs(s.stops)
             >= least + _CARRY_STOPS * (carried[s.last] - carried[s.first])
+            and not _panned(readings, rows, walk, s)
         ]
         small = swings(walk, least=_LEAD_SHARE * least)
         for group in _groups(found, walk, at):
-            ends = _with_leads(group, small, walk)
-            yield _event(group, ends, walk, at, rows, entered)
+            returns = _returns(group, small, at)
+            ends = _with_leads(group, small, walk, returns=returns)
+            yield _event(group, ends, walk, at, rows, entered, returns=returns)
+
+
+def _panned(
+    readings: Readings,
+    rows: NDArray[np.intp],
+    walk: NDArray[np.float64],
+    swing: Swing,
+) -> bool:
+    """Return whether the camera went from one scene to another during a swing.
+
+    Parameters
+    ----------
+    rows, walk : (n,) arrays
+        Rows of one place and their levels.
+    """
+    if "framing.motion_percent" not in readings.columns:
+        return False
+    first, last = trimmed(walk, swing)
+    part = slice(int(rows[first]) + 1, int(rows[last]) + 1)
+    motion = readings.columns.part("framing.motion_percent", part.start, part.stop)
+    known = motion[~np.isnan(motion)]
+    if not known.size:
+        return False
+    seconds = float(readings.start(part.stop) - readings.start(part.start))
+    usual = float(np.median(known))
+    return usual * len(motion) >= max(_FAR_PERCENT, _PANS_PERCENT * seconds)
 
 
 def _jumps(measured: Measured, readings: Readings) -> Iterator[Jump]:
@@ -237,17 +271,34 @@ def _groups(
     return out
 
 
+def _returns(
+    group: list[tuple[Swing, int, int]],
+    small: Iterable[Swing],
+    times: NDArray[np.float64],
+) -> bool:
+    """Return whether a part of the last swing is taken back right behind it."""
+    last, _, end = group[-1]
+    return any(
+        s.first == last.last
+        and abs(s.stops) >= _COMES_BACK * abs(last.stops)
+        and times[s.first] - times[end] <= _STAYS_SECONDS
+        for s in small
+    )
+
+
 def _with_leads(
     group: list[tuple[Swing, int, int]],
     small: Iterable[Swing],
     walk: NDArray[np.float64],
+    *,
+    returns: bool,
 ) -> tuple[int, int]:
     """Return where a group begins and ends, with the half swings that lead in and out.
 
     Pumping begins and ends in the middle of its way.
     """
     first, last = group[0][1], group[-1][2]
-    if len(group) < 2:
+    if len(group) < 2 and not returns:
         return first, last
     begins, ends = group[0][0].first, group[-1][0].last
     longest = max(b - a for _, a, b in group)
@@ -269,6 +320,8 @@ def _event(
     times: NDArray[np.float64],
     rows: NDArray[np.intp],
     entered: NDArray[np.float32],
+    *,
+    returns: bool,
 ) -> _Event:
     first, last = ends
     part = walk[first : last + 1]
@@ -286,6 +339,7 @@ def _event(
         period_s=period,
         entered=any(s.stops < 0 for s, _, _ in group)
         and all(_entered(g, entered[rows], times) for g in group),
+        returns=returns,
     )
 
 
@@ -314,6 +368,8 @@ def _message(readings: Readings, event: _Event) -> str:
     else:
         way = "rises" if event.swings[0].stops > 0 else "falls"
         what = f"{way} by {much} within {seconds:.1f} s"
+        if event.returns:
+            what = f"{way} by {much} and comes back in part, within {seconds:.1f} s"
         if _is_setting(readings, event):
             what += ", and stays there"
     out = f"The level of the unchanged scene {what}."
@@ -330,8 +386,8 @@ def _advice(readings: Readings, event: _Event) -> str:
         return STAYS_ADVICE
     if event.entered or len(event.swings) >= _PUMPS_FROM:
         return (
-            "Automatic iris or gain is on: set both to manual, and expose once for the "
-            "field."
+            "Set iris and gain to manual, and expose once for the field: one of them "
+            "is automatic."
         )
     return (
         "Set iris and gain to manual. If they are, nobody should turn them while "

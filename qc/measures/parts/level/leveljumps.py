@@ -43,8 +43,8 @@ _COLOUR_STOPS, _COLOUR_TIMES = 0.15, 4.0
 _COLOUR_SECONDS = 1.0
 
 STAYS_ADVICE = (
-    "If this was not meant: keep hands off the iris ring and the gain switch while "
-    "recording, and lock the ring; set both before the take begins."
+    "Keep hands off the iris ring and the gain switch while recording, and lock the "
+    "ring, unless this was meant; set both before the take begins."
 )
 """What to do about a level that goes to another one and stays there."""
 

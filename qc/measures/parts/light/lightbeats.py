@@ -36,6 +36,8 @@ from qc.measures.parts.light.mains import (
     percent_of_stops,
     pointed_to,
 )
+from qc.measures.parts.light.partrows import PartRows
+from qc.measures.parts.light.passing import passes, ways_up
 from qc.measures.parts.light.slowbeats import SLOW_WINDOWS, slow_wave
 from qc.spans import Span
 
@@ -191,8 +193,9 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     keys = readings["light.key"] > 0
     times = readings.times()[:-1]
     sides = "light.parts_stops" in readings.columns
-    parts = readings["light.parts_stops"] if sides else None
+    parts = PartRows(readings, "light.parts_stops") if sides else None
     told: list[Told] = []
+    up = ways_up(measured)
     spans = list(shots(measured))
     for first, last in spans:
         part = slice(first, last)
@@ -200,6 +203,7 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
         for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _fast(changes[window], times[window], keys[window], rate)
+            beat = _own(beat, up, times, window)
             told += _write(out, first, inner, beat, seen_percent)
         told += _steady(out, (first, last), changes, parts, keys, times)
         for a, b, inner in _windows(
@@ -207,7 +211,7 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
         ):
             window = slice(first + a, first + b)
             wave = _slow(changes[window], times[window], rate)
-            if wave is not None:
+            if wave is not None and not _passes(wave, up, times, window):
                 _write(out, first, inner, _Beat(wave, 0.0), seen_percent)
         _roll(out, (first, last), changes, parts, times, rate)
     if parts is None:
@@ -218,16 +222,31 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
         for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _common(parts[window], times[window], keys[window], rate)
+            beat = _own(beat, up, times, window)
             told += _write(out, first, inner, beat, seen_percent)
     settle(out, told, changes, times, spans)
     return out
+
+
+def _passes(wave: Wave, up: Array | None, times: Array, window: slice) -> bool:
+    return passes(wave, None if up is None else up[window], times[window])
+
+
+def _own(
+    beat: _Beat | None, up: Array | None, times: Array, window: slice
+) -> _Beat | None:
+    """Return a beat without a wave that only passes as the camera tilts."""
+    if beat is None or beat.wave is None or not _passes(beat.wave, up, times, window):
+        return beat
+    # What is there hides bands as strong.
+    return _Beat(None, max(beat.floor_percent, percent_of_stops(beat.wave.stops)))
 
 
 def _steady(
     out: dict[str, NDArray[np.float32]],
     shot: Span,
     changes: NDArray[np.float32],
-    parts: NDArray[np.float32] | None,
+    parts: PartRows | None,
     keys: NDArray[np.bool_],
     times: Array,
 ) -> list[Told]:
@@ -251,7 +270,7 @@ def _roll(
     out: dict[str, NDArray[np.float32]],
     shot: Span,
     changes: NDArray[np.float32],
-    parts: NDArray[np.float32] | None,
+    parts: PartRows | None,
     times: Array,
     rate: float,
 ) -> None:

@@ -184,12 +184,13 @@ def drift_advice(walked: float) -> str:
     """Say what to do at the rig about a change that took so many seconds."""
     if walked <= _STEP_S:
         return (
-            "A lamp was switched or swung in, or the camera's setting was changed: "
-            "keep light and setting for a take, or take the white balance again."
+            "Keep light and camera setting for a take, or take the white balance again "
+            "when they change: a lamp was switched or swung in, or the camera's "
+            "setting was changed."
         )
     return (
-        "This is how automatic white balance looks: switch it off, set the white "
-        "on a clean white swab and keep it."
+        "Switch automatic white balance off, set the white on a clean white swab and "
+        "keep it: this is how an automatic one looks."
     )
 
 

@@ -46,6 +46,9 @@ _MEDIAN_S = 0.5  # readings are judged after a median: a hand passes, a cast sta
 # by this much more (house choices): blood on a swab, a glove when the towel has left.
 _OTHER_UV, _MORE_CONFIDENCE = 0.006, 0.08
 _SEEN_S = 0.4
+# A glimpse, all that is seen of a colour in a take, does not speak for the take: so
+# short, and so small a share of it (house choices).
+_GLIMPSE_S, _GLIMPSE_SHARE = 0.25, 0.1
 _REFERENCE_TIME = 0.75  # share of a take
 # Against a picture whose colour has changed by so much only what is this sure counts.
 _CHANGED_STOPS, _BEYOND_DOUBT = 0.15, 0.97
@@ -133,6 +136,7 @@ def trusted(measured: Measured) -> NDArray[np.intp]:
         tracks = [t for t in tracks if t.number not in doubted]
     least = measured.limits["white.min_confidence"]
     likely = [t for t in tracks if t.confidence >= least and _settled(t, readings)]
+    likely = _without_glimpses(likely, float(np.diff(readings.times()).sum()))
     kept = [t.rows for t in _uncontradicted(likely)]
     return np.sort(np.concatenate(kept)) if kept else np.empty(0, np.intp)
 
@@ -204,6 +208,25 @@ def _settled(track: _Track, readings: Readings) -> bool:
         return True
     off = np.hypot(*(every - np.median(own, axis=0)).T)
     return bool(np.mean(off <= _CHANGED_STOPS) >= 0.5)
+
+
+def _without_glimpses(tracks: list[_Track], seconds: float) -> list[_Track]:
+    """Leave out what was seen for a moment only, by itself, unless beyond doubt.
+
+    Parameters
+    ----------
+    seconds : float
+        Length of the take.
+    """
+    least = min(_GLIMPSE_S, _GLIMPSE_SHARE * seconds)
+    uv = np.array([t.uv for t in tracks])
+    seen = np.array([t.seconds for t in tracks])
+    out = []
+    for track in tracks:
+        alike = np.hypot(*(uv - track.uv).T) <= _OTHER_UV
+        if seen[alike].sum() >= least or track.confidence >= _BEYOND_DOUBT:
+            out.append(track)
+    return out
 
 
 def _uncontradicted(tracks: list[_Track]) -> list[_Track]:

@@ -22,6 +22,8 @@ _HELP = (
 )
 _WHOLE = 0.995
 _SHORTEST_REFERENCE_S = 0.2
+# Of what is this likely to be neutral it is said what its cast would be (house choice).
+_WORTH_SAYING = 0.4
 
 
 def source_words(hit: Hit) -> str:
@@ -98,6 +100,10 @@ def _of_the_search(
                 f"(confidence {float(confidence[row]):.2f} at best; needed {least:g} "
                 "in a quarter of its looks)."
             )
+            if confidence[row] >= _WORTH_SAYING:
+                codes = readings["white.patch_codes"][row : row + 1]
+                words = words_of_codes(measured, codes)
+                text += f" If that is white or grey, it is {words}: look at it."
         yield f"{text} {_HELP}"
     elif known < _WHOLE * readings.rows and (source == CANDIDATE).any():
         yield (

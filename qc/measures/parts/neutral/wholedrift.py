@@ -40,6 +40,9 @@ _RELEASE, _BRIDGE_S = 0.6, 0.5
 # white the limit of a drift counts twice (house choice).
 _TWICE = 2.0
 _SHORTEST_S = 1.0  # of a framing
+# A drift is told from where it rises to its limit: from this share of it, and no longer
+# before (house choices).
+_BEGUN, _BEGUN_S = 0.25, 1.0
 # What counts of a change where the framing begins and ends with one state, alike within
 # so many stops (house choice).
 _MOST, _BACK_STOPS = 0.75, 0.12
@@ -123,6 +126,20 @@ def _spans(
             yield first, last
 
 
+def _begun(
+    away: NDArray[np.float64], times: NDArray[np.float64], passed: int, least: float
+) -> int:
+    """Return where a walk that passed the limit at a row began to rise."""
+    row = passed
+    while (
+        row > 0
+        and least <= away[row - 1] <= away[row]
+        and times[passed] - times[row - 1] <= _BEGUN_S
+    ):
+        row -= 1
+    return row
+
+
 def _drifts(
     measured: Measured, readings: Readings, framing: _Framing, signal: Signal
 ) -> Iterable[Finding]:
@@ -131,8 +148,9 @@ def _drifts(
     times = framing.times[:-1]
     start = np.median(framing.stops[times < times[0] + _START_S], axis=0)
     away = _away(framing.stops - start, signal)
-    for first, last in _spans(away, framing, limit, least):
-        worst = first + int(np.argmax(away[first:last]))
+    for passed, last in _spans(away, framing, limit, least):
+        worst = passed + int(np.argmax(away[passed:last]))
+        first = _begun(away, times, passed, _BEGUN * limit)
         walked = walked_s(times, away, worst)
         how = drift_words(measured, readings, framing.first + first, walked)
         white_known = _seen(readings, framing)
@@ -213,9 +231,9 @@ def _casts(
                 f"{part[worst]:.1f} (limit {limit:g})."
             ),
             advice=(
-                "Compare both with a moment in which something white is seen, and "
-                "grade the other like it. Before the next case take the white balance "
-                "on a clean white swab and leave light and setting alone."
+                "Before the next case take the white balance on a clean white swab, "
+                "and leave light and setting alone. For this take: compare both with a "
+                "moment in which something white is seen, and grade the other like it."
             ),
             worst=float(part[worst]),
             limit=limit,

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.neutral.channelshift import channels_told, shift_of_channels
 from qc.measures.parts.neutral.neutrallight import (
     LAMP_DUV,
     lamp_duv,
@@ -94,6 +95,8 @@ class _Points:
         Green, and so how bright it is, can be told.
     chroma : (2, n) array
         Cr and Cb, shares of their range: of points too coloured for a ratio as well.
+    rgb, light : (3, n) array
+        R, G, B as coded, shares of black to white, and in stops.
     """
 
     red: Map
@@ -102,6 +105,8 @@ class _Points:
     usable: NDArray[np.bool_]
     lit: NDArray[np.bool_]
     chroma: Map
+    rgb: Map
+    light: Map
 
 
 class WholeShift:
@@ -139,7 +144,7 @@ class WholeShift:
             return self._whole
         self._looked_s, self._means = at_s, means
         now = _points(planes, self._signal)
-        stops = None if self._first is None else _change(self._first, now)
+        stops = None if self._first is None else _change_of_any(self._first, now)
         framing = self._whole.framing
         if stops is not None and not self._is_by_light(stops):
             stops = None
@@ -170,7 +175,7 @@ class WholeShift:
         """Return the change up to a new framing, as far as it can be guessed."""
         if self._last is None or self._first is None:
             return self._base
-        before = _change(self._first, self._last) or (0.0, 0.0)
+        before = _change_of_any(self._first, self._last) or (0.0, 0.0)
         step = _change(self._last, now, loose=True) or (0.0, 0.0)
         return (
             self._base[0] + before[0] + step[0],
@@ -212,11 +217,30 @@ def _points(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> _Point
     rgb[0] = luma + np.float32(2.0 * (1.0 - kr)) * pr
     rgb[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
     rgb[1] = (luma - kr * rgb[0] - kb * rgb[2]) / (1.0 - kr - kb)
-    red, green, blue = log_light(rgb, signal.transfer)
+    light = log_light(rgb, signal.transfer)
+    red, green, blue = light
     most, least = rgb.max(axis=0), rgb.min(axis=0)
     usable = (most < _CEILING) & (least > np.maximum(_FLOOR, _COLOURED * most))
     lit = (rgb[1] > _FLOOR) & (rgb[1] < _CEILING)
-    return _Points(red - green, blue - green, green, usable, lit, np.stack([pr, pb]))
+    return _Points(
+        red=red - green,
+        blue=blue - green,
+        green=green,
+        usable=usable,
+        lit=lit,
+        chroma=np.stack([pr, pb]),
+        rgb=rgb,
+        light=light,
+    )
+
+
+def _change_of_any(first: _Points, now: _Points) -> tuple[float, float] | None:
+    """Return the change of R/G and B/G, by ratios or else channel by channel."""
+    found = _change(first, now)
+    if found is None and first.rgb.shape == now.rgb.shape:
+        told = channels_told(first.rgb) & channels_told(now.rgb)
+        found = shift_of_channels(first.light, now.light, told)
+    return found
 
 
 def _change(

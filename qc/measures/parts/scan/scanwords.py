@@ -8,9 +8,12 @@ from typing import Literal
 from qc.measures.parts.scan.pulldown import Pulldown
 from qc.records import Grade, Scan
 
-__all__ = ["Kind", "pulldown_words", "words"]
+__all__ = ["Kind", "pulldown_words", "thirds_words", "words"]
 
-Kind = Literal["combed", "order", "guessed", "paired", "same", "undeclared"]
+Kind = Literal["combed", "order", "guessed", "paired", "same", "undeclared", "thirds"]
+
+# Frames a second that hold 24 pictures by thirds.
+_FILM = (Fraction(49, 2), Fraction(51, 2))
 
 
 def _order(lag: float) -> str:
@@ -33,8 +36,8 @@ def words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
         return (
             "The file does not say how it is scanned, but the two fields of a frame "
             f"are of two moments ({between}).",
-            f"Treat this take as interlaced, {_order(lag)}, and set the recorder so "
-            "that it writes the scan into the file.",
+            "Set the recorder so that it writes the scan into the file. For this take: "
+            f"treat it as interlaced, {_order(lag)}.",
             Grade.REVIEW,
         )
     if kind == "order":
@@ -49,8 +52,8 @@ def words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
         return (
             "The file does not say which field is first; the pictures were recorded "
             f"{_order(lag)} ({between}), not {scan}, as is assumed for such a file.",
-            f"Tell players and editing programs that this take is {_order(lag)}, and "
-            "set the recorder so that it writes the field order into the file.",
+            "Set the recorder so that it writes the field order into the file. For "
+            f"this take: tell players and editing programs that it is {_order(lag)}.",
             Grade.NOTE,
         )
     if kind == "paired":
@@ -102,5 +105,38 @@ def pulldown_words(
     )
     # Declared interlaced it is a way of recording; declared progressive, or not at
     # all, it is shown with its teeth.
+    declared = scan in ("top field first", "bottom field first")
+    return message, advice, Grade.NOTE if declared else Grade.REVIEW
+
+
+def thirds_words(
+    *, rate: Fraction, scan: Scan, mixed_percent: float
+) -> tuple[str, str, Grade]:
+    """Return message, advice and grade of whole and mixed frames in turn.
+
+    Parameters
+    ----------
+    rate : Fraction
+        Frames a second.
+    mixed_percent : float
+        Share of the moving moments whose fields are of two pictures.
+    """
+    message = (
+        "Frames whose fields are both of one picture and frames made of two pictures "
+        f"come in turn: {mixed_percent:.0f} % of the moments looked at in which "
+        "something moves are mixed, and what moves has teeth there."
+    )
+    if _FILM[0] <= rate <= _FILM[1]:
+        message += (
+            f" So {float(rate * 24 / 25):.5g} pictures a second look that are spread "
+            f"over the fields of {float(rate):.5g} frames, each twelfth held for a "
+            "third field: half of all frames are mixed."
+        )
+    advice = (
+        "Most likely no picture is lost in this take: have the pictures put together "
+        "again from their fields (pulldown taken out) before the edit. Do not "
+        "de-interlace it and do not shift the fields of the whole take. For the next "
+        "take record progressive as it is, or set camera and recorder to one rate."
+    )
     declared = scan in ("top field first", "bottom field first")
     return message, advice, Grade.NOTE if declared else Grade.REVIEW

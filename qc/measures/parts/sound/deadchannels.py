@@ -318,9 +318,9 @@ def _noise(group: list[_Noisy]) -> Finding:
             "while another channel carries sound."
         ),
         advice=(
-            f"{who}: {inputs} but no microphone is heard: check the microphone "
-            "(switch, battery), its cable, phantom power if it needs it, and that the "
-            "right input is chosen." + _on_purpose([g.line for g in group], one.whole)
+            f"{who}: check the microphone (switch, battery), its cable, phantom power "
+            f"if it needs it, and that the right input is chosen: {inputs}, but no "
+            "microphone is heard." + _on_purpose([g.line for g in group], one.whole)
         ),
         channel=line.track.channel_numbers[line.index] if single else None,
     )

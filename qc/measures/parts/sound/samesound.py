@@ -128,7 +128,7 @@ def _same(measured: Measured, group: list[Line], exact: bool) -> Finding:
         worst_row=0,
         message=f"{who} carry {but} in the whole take: mono, recorded twice.",
         advice=(
-            f"{who}: if a second microphone should be on one of them, check its plug "
-            "and which input the channel is set to; else nothing needs to be done."
+            f"{who}: check the plug of the second microphone, and which input its "
+            "channel is set to; if there is only one, nothing needs to be done."
         ),
     )

@@ -158,9 +158,9 @@ def _tell_frozen(
             * (live < _LEAST_LIVE)
         ),
         advice=(
-            "Most likely the recorder had lost the camera's signal: check plug and "
-            "cable, and whether the camera was paused or showed a kept picture. Watch "
-            "the recorder's own screen, not the camera's."
+            "Check plug and cable, and whether the camera was paused or showed a kept "
+            "picture: most likely the recorder had lost the camera's signal. Watch the "
+            "recorder's own screen, not the camera's."
         ),
     )
 
@@ -194,8 +194,8 @@ def _tell_cadence(measured: Measured, readings: Readings, found: Cadence) -> Fin
             f"second in a recording of {float(rate):.4g}."
         ),
         advice=(
-            "No fault if it is meant. Else set the camera's output and the recorder "
-            "to the same frame rate."
+            "Set the camera's output and the recorder to the same frame rate; if "
+            "this is meant, it is no fault."
         ),
     )
 
@@ -242,9 +242,9 @@ def _tell_singles(
                 f"{most} in the take's worst minute."
             ),
             advice=(
-                "The recorder or a converter fills in for frames it did not get: set "
-                "camera and recorder to the same frame rate, check the cable, and try "
-                "a faster card."
+                "Set camera and recorder to the same frame rate, check the cable, and "
+                "try a faster card: the recorder or a converter fills in for frames it "
+                "did not get."
             ),
         )
 
