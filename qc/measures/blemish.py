@@ -407,7 +407,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=9,
+    version=10,
     label="Blemishes",
     clock="picture",
     room="focus",

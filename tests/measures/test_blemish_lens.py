@@ -150,7 +150,9 @@ def test_a_lamp_that_goes_out_is_no_splash() -> None:
     assert splashes(images) == []
 
 
-def test_splash_in_a_take_without_any_motion_is_not_told() -> None:
+def test_splash_in_a_take_without_any_motion_is_told_as_what_may_lie_there() -> None:
     images = resting(30)
     images[9:] = [spotted(f, 12, loss=0.5) for f in images[9:]]
-    assert findings(measured_of(images)) == []
+    (finding,) = findings(measured_of(images))
+    assert finding.start_frame == 9
+    assert "It may lie on the lens" in finding.message

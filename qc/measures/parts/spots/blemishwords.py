@@ -30,12 +30,12 @@ _CLEAN = (
     "sensor or inside the lens."
 )
 _CAPTION = (
-    "If this is a caption or a mark, switch the camera's display off on the recorded "
-    "output; else clean the front lens, the dioptre and the filters."
+    "Switch the camera's display off on the recorded output if this is a caption or a "
+    "mark; else clean the front lens, the dioptre and the filters."
 )
 _CLEAR = (
-    "If a drape, a cable or a part of the rig hangs into the picture, move it out; "
-    "else clean the front lens, the dioptre and the filters."
+    "Move out what hangs into the picture (a drape, a cable, a part of the rig); if "
+    "there is nothing, clean the front lens, the dioptre and the filters."
 )
 _LIES = "The scene has moved on behind it."
 _MAY_LIE = (

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
 from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotstep import BESIDE, Frame, drop_of, steps_in
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -56,8 +57,17 @@ _KEEPS = 0.6, 1.6
 # is back by then.
 _STAYS_LOOKS, _MISSES = 6, 2
 _PATIENCE_S = 20.0  # since a look that surely shows it
+# Somebody who leans in stays as long as a few looks take; a take that ends before shows
+# its last frame (house choice).
+_SUDDEN_STAYS_S = 4.0
+_SUDDEN_LOOKS, _SUDDEN_SEEN = 3, 0.5  # at least; of its looks
 _RESTS = 0.35  # of the slope over two px: less than one px of motion
 _MOVED = 0.02  # of the width
+_NO_FRAMES = np.zeros((0, 0, 0), np.float32)
+_STEADY_PX = 4.0  # from look to look
+_MOST_WAITING = 24
+_MOST_MISSED = 0.25  # of its looks
+_AS_LOOKS = 0.6  # px: looks are smoothed as much
 
 
 @dataclass(slots=True, eq=False)
@@ -68,8 +78,8 @@ class _Landed:
     ----------
     pattern : (h, w) array
         How it changed its box; 0 outside of it.
-    before : Shown
-        The lasting picture before, where the newest look lay.
+    after : Shown
+        The lasting picture with it, where the newest look lay.
     since : float
         Seconds of the first look that shows it.
     """
@@ -78,10 +88,20 @@ class _Landed:
     box: Box
     pattern: Map
     around: Mask
-    before: Shown
+    after: Shown
     since: float
     looks: int = 0
     missed: int = 0
+    misses: int = 0
+    tries: int = 0
+    sudden: bool = False
+
+    @property
+    def is_there(self) -> bool:
+        """Whether it was seen often enough by the end of a take."""
+        if self.sudden:
+            return self.looks >= max(_SUDDEN_LOOKS, _SUDDEN_SEEN * self.tries)
+        return self.looks > 0
 
 
 def middle_of(one: Map, two: Map, three: Map) -> Map:
@@ -101,7 +121,9 @@ class LandWatch:
     """Watches a take for spots that come to stay; bounded memory."""
 
     def __init__(self) -> None:
-        self._frames: deque[tuple[int, float, Map]] = deque(maxlen=_FRAMES)
+        self._frames: deque[Frame] = deque(maxlen=_FRAMES)
+        self._new: deque[Frame] = deque(maxlen=_FRAMES)  # and some that were looked at
+        self._old = 0  # of the new frames, those whose changes were looked at
         self._looks: deque[tuple[float, Shown]] = deque(maxlen=2 * _PART)
         self._waiting: list[_Landed] = []
         self._turn = False
@@ -109,10 +131,19 @@ class LandWatch:
 
     def frame(self, picture: Picture, row: int, seconds: float) -> None:
         """Remember a frame."""
-        if self._frames and seconds - self._frames[-1][1] < _FRAME_S:
+        if self._frames and seconds - self._frames[-1].seconds < _FRAME_S:
             return
-        few = picture.view(proxy_luma)[::_STEP, ::_STEP].copy()
-        self._frames.append((row, seconds, few))
+        few = np.ascontiguousarray(picture.view(proxy_luma)[::_STEP, ::_STEP])
+        level = np.asarray(
+            cv2.log(np.maximum(few, np.float32(0)) + np.float32(_FOOT)), np.float32
+        )
+        frame = Frame(row, seconds, level)
+        if self._new and self._new[-1].level.shape != level.shape:
+            self._new.clear()
+        if len(self._new) == _FRAMES:
+            self._old = max(self._old - 1, 0)
+        self._frames.append(frame)
+        self._new.append(frame)
 
     def look(self, now: Shown, seconds: float) -> None:
         """See what has come, and whether what came before has stayed."""
@@ -120,11 +151,16 @@ class LandWatch:
             last = self._looks[-1]
             if not _goes_on(last[1], now):
                 self._looks.clear()
-                self._waiting.clear()
+                # What came at once is known by what is around it.
+                self._waiting = [one for one in self._waiting if one.sudden]
             elif seconds - last[0] < _APART_S:
+                self._check(now, seconds, sudden=True)
                 return
+        moved = self._looks and _moves(self._looks[-1][1], now)
         self._looks.append((seconds, now))
         self._check(now, seconds)
+        self._waiting += [] if moved else self._stepped(now)
+        del self._waiting[_MOST_WAITING:]
         self._turn = not self._turn
         # One look of three may be of the other side: every second turn is enough.
         if len(self._looks) < 2 * _PART or self._turn:
@@ -138,21 +174,73 @@ class LandWatch:
             if one is not None:
                 self._waiting.append(one)
 
+    def _stepped(self, now: Shown) -> Iterator[_Landed]:
+        """Yield what came at once, since frames were looked at before."""
+        frames, height = list(self._new), now.level.shape[0]
+        for step in steps_in(frames, self._old):
+            found = drop_of(step)
+            if found is None or step.box[0].stop > height:
+                continue
+            after = cv2.GaussianBlur(step.after, (0, 0), _AS_LOOKS)[:height]
+            pattern = np.where(step.inside, step.change[step.box], np.float32(0))
+            with_it = Shown(
+                step.row,
+                np.asarray(after, np.float32),
+                now.detail[:0],
+                now.chain,
+                now.place,
+            )
+            yield _Landed(
+                found,
+                step.box,
+                pattern,
+                step.around,
+                with_it,
+                step.seconds,
+                sudden=True,
+            )
+        # The last ones were not steady for long enough to tell.
+        kept = 2 * BESIDE + 2
+        self._old = max(len(frames) - BESIDE - 1, 0)
+        while len(self._new) > kept:
+            self._new.popleft()
+            self._old = max(self._old - 1, 0)
+
     def all(self) -> list[Splash]:
         """Return what has come, at the end of a take."""
-        left = [w for w in self._waiting if w.looks and not w.missed]
+        if self._looks and self._new:
+            self._at_last(self._looks[-1][1])
+        left = [w for w in self._waiting if w.is_there and not w.missed]
         return self.found + [_told(one, self._looks[-1][1]) for one in left]
 
-    def _check(self, now: Shown, seconds: float) -> None:
-        """Keep watching what is as it was when it came; tell what has stayed."""
+    def _at_last(self, look: Shown) -> None:
+        """See whether what came at once is still there in the last frame."""
+        frame, height = self._new[-1], look.level.shape[0]
+        level = np.asarray(cv2.GaussianBlur(frame.level, (0, 0), _AS_LOOKS), np.float32)
+        if level[:height].shape == look.level.shape:
+            now = Shown(frame.row, level[:height], look.detail, look.chain, look.place)
+            self._check(now, frame.seconds, sudden=True)
+
+    def _check(self, now: Shown, seconds: float, *, sudden: bool = False) -> None:
+        """Keep watching what is as it was when it came; tell what has stayed.
+
+        Parameters
+        ----------
+        sudden : bool
+            Only what came at once.
+        """
         left = []
         for one in self._waiting:
+            if sudden and not one.sudden:
+                left.append(one)
+                continue
             if seconds - one.since > _PATIENCE_S:
                 continue
-            change = now.level - laid(one.before, now).level
+            one.tries += 1
+            change = now.level - laid(one.after, now).level
             change -= np.float32(middle(change[::3, ::3]))
             here = change[one.box]
-            share = float((here * one.pattern).sum() / (one.pattern**2).sum())
+            share = 1.0 + float((here * one.pattern).sum() / (one.pattern**2).sum())
             size = _rms(one.pattern[one.pattern != 0])
             if ranked(np.abs(here[one.around]), _MOST_OF) > 2.0 * _QUIET * size:
                 left.append(one)  # what passes around it may pass before it
@@ -160,7 +248,12 @@ class LandWatch:
             good = _KEEPS[0] <= share <= _KEEPS[1]
             one.looks += 1 if good else 0
             one.missed = 0 if good else one.missed + 1
-            if one.looks >= _STAYS_LOOKS:
+            one.misses += not good
+            if one.sudden and one.misses > _MOST_MISSED * max(one.looks, 1) + 1:
+                continue
+            if one.looks >= _STAYS_LOOKS and (
+                not one.sudden or seconds - one.since >= _SUDDEN_STAYS_S
+            ):
                 self.found.append(_told(one, now))
             elif one.missed < _MISSES:
                 left.append(one)
@@ -213,8 +306,8 @@ class LandWatch:
             detail=0.0 if whole else -size,
             without=without,
         )
-        was = Shown(now.row, sides[0], sides[0][:0], now.chain, now.place)
-        return _Landed(found, box, pattern, around, was, self._looks[_PART + 1][0])
+        with_it = Shown(now.row, sides[1], sides[1][:0], now.chain, now.place)
+        return _Landed(found, box, pattern, around, with_it, self._looks[_PART + 1][0])
 
     def _onset(
         self, box: Box, pattern: Map, around: Mask, size: float
@@ -222,15 +315,16 @@ class LandWatch:
         """Return the row at which it came at once, and the one before; or None."""
         first, last = self._looks[_PART - 2][0], self._looks[_PART + 1][0]
         kept = [
-            f for f in self._frames if first - _AROUND_S <= f[1] <= last + _AROUND_S
+            f
+            for f in self._frames
+            if first - _AROUND_S <= f.seconds <= last + _AROUND_S
         ]
         h, w = pattern.shape
-        crops = np.stack([f[2][box] for f in kept]) if kept else np.zeros((0, 0, 0))
+        crops = np.stack([f.level[box] for f in kept]) if kept else _NO_FRAMES
         if len(kept) < 3 * _WITHIN + 2 or crops.shape[1:] != (h, w):
             return None
-        logs = np.log(np.maximum(crops, 0) + np.float32(_FOOT))
-        ring = logs[:, around]
-        along = (logs * pattern).sum(axis=(1, 2)) / float((pattern**2).sum())
+        ring = crops[:, around]
+        along = (crops * pattern).sum(axis=(1, 2)) / float((pattern**2).sum())
         along -= np.median(ring, axis=1) * float(pattern.sum() / (pattern**2).sum())
         rise = along[_WITHIN:] - along[:-_WITHIN]
         at = int(np.argmax(rise))
@@ -257,7 +351,15 @@ class LandWatch:
             return None
         half = 0.5 * (middles[0] + middles[1])
         first_row = at + int(np.argmax(along[at : at + _WITHIN + 1] > half))
-        return kept[first_row][0], kept[max(first_row - 1, 0)][0]
+        return kept[first_row].row, kept[max(first_row - 1, 0)].row
+
+
+def _moves(last: Shown, now: Shown) -> bool:
+    """Return whether the camera moves so much that no place is steady."""
+    move = now.since(last)
+    if move is None:
+        return False
+    return ranked(np.hypot(move[..., 0], move[..., 1]), 0.5) > _STEADY_PX
 
 
 def _goes_on(last: Shown, now: Shown) -> bool:
@@ -374,7 +476,7 @@ def _told(one: _Landed, now: Shown) -> Splash:
     """Return the splash, and whether the scene has moved on behind it."""
     f = one.found
     height, width = now.level.shape
-    move = move_at(now.since(one.before), one.box, now.level.shape)
+    move = move_at(now.since(one.after), one.box, now.level.shape)
     far = max(_MOVED * width, 0.5 * max(f.w * width, f.h * height))
     moved = float(np.hypot(*move)) >= far
     return Splash(f.x, f.y, f.w, f.h, f.level, f.row, f.detail, f.without, moved)

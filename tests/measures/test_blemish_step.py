@@ -1,0 +1,138 @@
+"""The moment a drop lands: drawn frames whose steps are known by construction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from qc.measures.parts.spots.spotstep import (
+    BESIDE,
+    FOOT,
+    Frame,
+    Step,
+    drop_of,
+    steps_in,
+)
+
+Map = NDArray[np.float32]
+H, W, N, AT = 68, 120, 30, 14
+X, Y, RADIUS = 70, 30, 4
+
+
+def scene() -> Map:
+    """Return a textured ground, percent of black-to-white."""
+    fine = np.random.default_rng(3).normal(0, 1, (H, W)).astype(np.float32)
+    return np.asarray(45 + 25 * cv2.GaussianBlur(fine, (0, 0), 1.5), np.float32)
+
+
+def disc(x: float = X, y: float = Y, radius: float = RADIUS) -> Map:
+    rows, columns = np.mgrid[:H, :W].astype(np.float32)
+    far = np.hypot(columns - x, rows - y) / radius
+    return np.asarray(np.clip((1.25 - far) / 0.5, 0, 1), np.float32)
+
+
+def frames(change: Callable[[Map, int], Map], seconds: float = 0.04) -> list[Frame]:
+    random, ground = np.random.default_rng(4), scene()
+    out = []
+    for i in range(N):
+        percent = change(ground.copy(), i) + random.normal(0, 0.15, (H, W))
+        level = np.log(np.maximum(percent, 0) + FOOT).astype(np.float32)
+        out.append(Frame(i, i * seconds, level))
+    return out
+
+
+def drop(image: Map, i: int) -> Map:
+    """Take 40 % and blur what lies behind."""
+    under = 0.6 * cv2.GaussianBlur(image, (0, 0), 1.0)
+    return np.asarray(image + disc() * (under - image)) if i >= AT else image
+
+
+def steps(change: Callable[[Map, int], Map], seconds: float = 0.04) -> list[Step]:
+    return list(steps_in(frames(change, seconds), BESIDE))
+
+
+@pytest.mark.parametrize("seconds", [0.04, 0.1])
+def test_drop_is_told_to_the_frame(seconds: float) -> None:
+    (step,) = steps(drop, seconds)
+    assert (step.row, step.without) == (AT, AT - 1)
+    assert step.seconds == pytest.approx(AT * seconds)
+    found = drop_of(step)
+    assert found is not None
+    assert found.row == AT
+    assert found.level < 0
+    assert (found.x + found.w / 2) * W == pytest.approx(X, abs=1.5)
+    assert (found.y + found.h / 2) * H == pytest.approx(Y, abs=1.5)
+
+
+def test_drop_that_spreads_over_two_frames_is_told() -> None:
+    def spreads(image: Map, i: int) -> Map:
+        return np.asarray((image + drop(image, i)) / 2) if i == AT else drop(image, i)
+
+    (step,) = steps(spreads)
+    assert step.row in (AT, AT + 1)
+    assert drop_of(step) is not None
+
+
+def test_only_the_frames_asked_for_are_looked_at() -> None:
+    assert list(steps_in(frames(drop), AT + 2)) == []
+
+
+def test_what_moves_in_is_no_step() -> None:
+    def moves_in(image: Map, i: int) -> Map:
+        left = max(AT + 6 - i, 0)
+        return np.asarray(image + disc(X + 3 * left) * (20 - image))
+
+    assert [s for s in steps(moves_in) if drop_of(s) is not None] == []
+
+
+def test_what_comes_and_goes_is_no_step() -> None:
+    def blinks(image: Map, i: int) -> Map:
+        return drop(image, i) if i < AT + 2 else image
+
+    assert steps(blinks) == []
+
+
+def test_what_does_not_show_what_was_behind_is_no_drop() -> None:
+    stripes = 15 + 30 * (np.arange(W, dtype=np.float32) // 2 % 2) * np.ones((H, 1))
+
+    def opaque(image: Map, i: int) -> Map:
+        return np.asarray(image + disc() * (stripes - image)) if i >= AT else image
+
+    assert [s for s in steps(opaque) if drop_of(s) is not None] == []
+
+
+def test_glint_that_goes_out_is_no_drop() -> None:
+    def goes_out(image: Map, i: int) -> Map:
+        smooth = np.full_like(image, 45)
+        return np.asarray(smooth + disc() * 40) if i < AT else smooth
+
+    assert [s for s in steps(goes_out) if drop_of(s) is not None] == []
+
+
+def test_frames_that_were_held_or_lost_let_nothing_land() -> None:
+    # A dark thing walks by and is gone from one frame to the next, as it is where a
+    # recorder repeats a frame and then goes on.
+    def held(image: Map, i: int) -> Map:
+        shown = max(i, AT) if i >= AT else 2
+        dots = sum(disc(20 + 3 * shown + 20 * k, 55) for k in range(3))
+        return np.asarray(drop(image, i) - 30 * np.clip(dots, 0, 1))
+
+    assert steps(held) == []
+
+
+def test_nothing_lands_at_a_cut() -> None:
+    # Two smooth walls; the second is dark in one compact place.
+    def cut(image: Map, i: int) -> Map:
+        wall = 0.05 * (image - 45)
+        dark = 38 if i == AT else 35
+        return 45 + wall if i < AT else 60 - np.flipud(wall) - dark * disc()
+
+    assert steps(cut) == []
+
+
+def test_too_few_frames_tell_nothing() -> None:
+    assert list(steps_in(frames(drop)[: 2 * BESIDE], 0)) == []
