@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -141,6 +143,22 @@ def test_what_cannot_be_dated_is_said_to_be_so() -> None:
     spot = spot_of(When(-1, 0, 90, -1, sure=False), dated=False)
     message = blemishwords.spot_message(spot, "here", 5.0, str)
     assert message.endswith("Since when could not be told.")
+
+
+@pytest.mark.parametrize(
+    ("level", "detail", "plain"),
+    [(-0.02, -0.1, False), (-0.1, 0.0, True), (0.1, 0.0, True), (0.0, -0.5, True)],
+)
+def test_a_spot_is_plain_if_there_is_something_to_say_of_its_looks(
+    level: float, detail: float, plain: bool
+) -> None:
+    """What is hardly seen is a note, see `_spot_finding`."""
+    spot = spot_of(When(-1, 0, 90, -1, sure=True))
+    spot = replace(spot, level=level, detail=detail)
+    assert blemishwords.is_plain(spot) is plain
+    assert ("hardly seen" in blemishwords.spot_message(spot, "here", 5.0, str)) is (
+        not plain
+    )
 
 
 def kept_of() -> tuple[Kept, NDArray[np.float32]]:

@@ -12,6 +12,7 @@ from qc.measures.parts.spots.stuckpixels import StuckPixel
 __all__ = [
     "PIXEL_ADVICE",
     "as_level",
+    "is_plain",
     "pixel_box",
     "pixel_message",
     "pixels_message",
@@ -99,6 +100,25 @@ def place(x: float, y: float, rotation: int = 0) -> str:
     return f"at the {across}" if across else "in the middle"
 
 
+def is_plain(spot: Spot) -> bool:
+    """Return whether there is something to say of how a spot looks."""
+    return bool(_looks(spot))
+
+
+def _looks(spot: Spot) -> str:
+    looks = []
+    if abs(spot.level) >= _TOLD_LEVEL:
+        change = 100.0 * abs(math.expm1(spot.level))
+        word = "darker" if spot.level < 0 else "brighter"
+        looks.append(f"{word} by about {change:.0f} %")
+    if spot.detail <= _TOLD_DETAIL:
+        lost = -100.0 * math.expm1(spot.detail)
+        looks.append(f"blurred (fine detail {lost:.0f} % less)")
+    if spot.detail >= OWN_EDGES:
+        looks.append("with sharp edges of its own")
+    return " and ".join(looks)
+
+
 def spot_message(
     spot: Spot, where: str, across: float, label: Callable[[int], str]
 ) -> str:
@@ -111,17 +131,7 @@ def spot_message(
     label : function
         Gives the timecode of a row.
     """
-    looks = []
-    if abs(spot.level) >= _TOLD_LEVEL:
-        change = 100.0 * abs(math.expm1(spot.level))
-        word = "darker" if spot.level < 0 else "brighter"
-        looks.append(f"{word} by about {change:.0f} %")
-    if spot.detail <= _TOLD_DETAIL:
-        lost = -100.0 * math.expm1(spot.detail)
-        looks.append(f"blurred (fine detail {lost:.0f} % less)")
-    if spot.detail >= OWN_EDGES:
-        looks.append("with sharp edges of its own")
-    what = " and ".join(looks) or "hardly seen"
+    what = _looks(spot) or "hardly seen"
     thing = "Something" if across > _LARGE else "A spot"
     if spot.splash:
         when = _moment(spot.without, spot.first_row, label)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotfield import carried
 from qc.measures.parts.spots.spotlooks import detail_map, half_level, level_map
 from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotseen import is_seen
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -297,6 +298,9 @@ class SplashWatch:
             ):
                 return None
         if steps["level"] > _BRIGHTER:
+            return None
+        was_there = float(looks[1].level[box][inside].mean())
+        if name == "level" and not is_seen(was_there, steps["level"]):
             return None
         if max(w, h) > _LONG * min(w, h) and steps["detail"] > -_LONG_BLUR:
             return None
