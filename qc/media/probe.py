@@ -21,6 +21,7 @@ from qc.errors import DecodeError, UsageError
 from qc.media.container import fingerprint, holds_whole_pictures, open_recording
 from qc.media.decoding import has_own_times
 from qc.media.fieldorder import top_field_first
+from qc.media.heads import head_of
 from qc.media.labels import find_timecode
 from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
 from qc.media.tags import Tags, signal_of
@@ -234,13 +235,25 @@ def _shown_first(
     None if it takes more to know which is first: only a picture that is coded on its
     own, in front of all others and shown before them, is first for certain.
     """
-    context, head = stream.codec_context, begin[0] if begin else None
-    if head is None or head.pts is None or not head.is_keyframe or head.is_discard:
+    context, first = stream.codec_context, begin[0] if begin else None
+    if first is None or first.pts is None or not first.is_keyframe or first.is_discard:
         return None
-    if any(p.size and (p.pts is None or p.pts < head.pts) for p in begin):
+    if any(p.size and (p.pts is None or p.pts < first.pts) for p in begin):
         return None
+    head = head_of(first, context)
+    frame = _by_itself(context, head)
+    if head is not first and (frame is None or frame.interlaced_frame):
+        # The order of the fields is told by both of them.
+        frame = _by_itself(context, first)
+    return frame
+
+
+def _by_itself(
+    context: VideoCodecContext, packet: Packet[VideoStream]
+) -> VideoFrame | None:
+    """Return the picture of one packet; None if it is not one key frame."""
     try:
-        frames = [*context.decode(head), *context.decode(None)]
+        frames = [*context.decode(packet), *context.decode(None)]
     except av.FFmpegError:
         return None
     finally:
@@ -248,7 +261,7 @@ def _shown_first(
     (frame,) = frames if len(frames) == 1 else (None,)
     if not isinstance(frame, VideoFrame) or not frame.key_frame:
         return None
-    return frame if frame.pts == head.pts else None
+    return frame if frame.pts == packet.pts else None
 
 
 def _packets(
