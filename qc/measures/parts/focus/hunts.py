@@ -177,6 +177,9 @@ def without_hunts(
     if readings is None or "hunting.key" not in readings.columns:
         return lasting
     limit = float(limits["focus.soft_review_percent"])
+    soft = past_limit(lasting, limit=limit, release=RELEASE * limit, above=False)
+    if not soft:
+        return lasting
     swings = np.zeros(readings.rows, np.bool_)
     for still in stills(measured, readings, percent):
         for found in hunts(readings, limits, still):
@@ -186,7 +189,6 @@ def without_hunts(
     if not swings.any():
         return lasting
     out, times = lasting.copy(), readings.times()
-    soft = past_limit(lasting, limit=limit, release=RELEASE * limit, above=False)
     for first, last in bridged(soft, times=times, gap=BRIDGE_S):
         inside = swings[first:last]
         left = float(np.diff(times[first : last + 1])[~inside].sum())
