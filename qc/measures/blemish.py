@@ -250,7 +250,7 @@ def _spot_finding(measured: Measured, readings: Readings, spot: Spot) -> Finding
     box = words.pixel_box(spot.x, spot.y, spot.w, spot.h, width, height)
     across = 100.0 * max(box[2], box[3]) / width
     review = float(measured.limits["blemish.review_width_percent"])
-    serious = across >= review and words.is_plain(spot)
+    serious = across >= review and words.is_plain(spot, across)
     # On the safe side: from when it was surely not there to when it is surely gone.
     first = min(spot.without + 1, readings.rows - 1)
     last = readings.rows if spot.gone < 0 else min(spot.gone, readings.rows)

@@ -155,7 +155,8 @@ def test_a_spot_is_plain_if_there_is_something_to_say_of_its_looks(
     """What is hardly seen is a note, see `_spot_finding`."""
     spot = spot_of(When(-1, 0, 90, -1, sure=True))
     spot = replace(spot, level=level, detail=detail)
-    assert blemishwords.is_plain(spot) is plain
+    assert blemishwords.is_plain(spot, 3.0) is plain
+    assert blemishwords.is_plain(spot, 30.0)
     assert ("hardly seen" in blemishwords.spot_message(spot, "here", 5.0, str)) is (
         not plain
     )

@@ -100,9 +100,16 @@ def place(x: float, y: float, rotation: int = 0) -> str:
     return f"at the {across}" if across else "in the middle"
 
 
-def is_plain(spot: Spot) -> bool:
-    """Return whether there is something to say of how a spot looks."""
-    return bool(_looks(spot))
+def is_plain(spot: Spot, across: float) -> bool:
+    """Return whether a spot is large, or looks otherwise than what lies behind it.
+
+    Parameters
+    ----------
+    across : float
+        Its larger side in percent of the picture's width. Of a large one, where few
+        looks tell of all of it, the middle is told too weak.
+    """
+    return across > _LARGE or bool(_looks(spot))
 
 
 def _looks(spot: Spot) -> str:
