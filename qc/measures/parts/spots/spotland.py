@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
 from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotseen import is_seen
 from qc.measures.parts.spots.spotstep import BESIDE, Frame, drop_of, steps_in
 from qc.records import Picture
 from qc.views import proxy_luma
@@ -61,6 +62,7 @@ _PATIENCE_S = 20.0  # since a look that surely shows it
 # its last frame (house choice).
 _SUDDEN_STAYS_S = 4.0
 _SUDDEN_LOOKS, _SUDDEN_SEEN = 3, 0.5  # at least; of its looks
+_SUDDEN_LEAST_S = 1.6
 _RESTS = 0.35  # of the slope over two px: less than one px of motion
 _MOVED = 0.02  # of the width
 _NO_FRAMES = np.zeros((0, 0, 0), np.float32)
@@ -94,13 +96,15 @@ class _Landed:
     missed: int = 0
     misses: int = 0
     tries: int = 0
+    seen_s: float = 0.0  # of the newest look that shows it
     sudden: bool = False
 
     @property
     def is_there(self) -> bool:
         """Whether it was seen often enough by the end of a take."""
         if self.sudden:
-            return self.looks >= max(_SUDDEN_LOOKS, _SUDDEN_SEEN * self.tries)
+            often = self.looks >= max(_SUDDEN_LOOKS, _SUDDEN_SEEN * self.tries)
+            return often and self.seen_s - self.since >= _SUDDEN_LEAST_S
         return self.looks > 0
 
 
@@ -181,6 +185,9 @@ class LandWatch:
             found = drop_of(step)
             if found is None or step.box[0].stop > height:
                 continue
+            was = float(step.before[step.box][step.inside].mean())
+            if not is_seen(was, found.level):
+                continue
             after = cv2.GaussianBlur(step.after, (0, 0), _AS_LOOKS)[:height]
             pattern = np.where(step.inside, step.change[step.box], np.float32(0))
             with_it = Shown(
@@ -247,6 +254,7 @@ class LandWatch:
                 continue
             good = _KEEPS[0] <= share <= _KEEPS[1]
             one.looks += 1 if good else 0
+            one.seen_s = seconds if good else one.seen_s
             one.missed = 0 if good else one.missed + 1
             one.misses += not good
             if one.sudden and one.misses > _MOST_MISSED * max(one.looks, 1) + 1:

@@ -25,7 +25,7 @@ def lightness(percent: float) -> float:
     >>> round(lightness(100.0), 3), round(lightness(50.0), 1), lightness(0.0)
     (100.0, 50.6, 0.0)
     """
-    light = (min(max(percent, 0.0), 100.0) / 100.0) ** _GAMMA
+    light: float = (min(max(percent, 0.0), 100.0) / 100.0) ** _GAMMA
     if light > (6 / 29) ** 3:
         return 116 * math.cbrt(light) - 16
     return (29 / 3) ** 3 * light
