@@ -19,7 +19,7 @@ from qc.measures.parts.level.fieldlevel import (
     noise_percent,
     open_stops,
 )
-from qc.measures.parts.level.leveldrift import drift, exhibits, gains
+from qc.measures.parts.level.leveldrift import drift, exhibits, gains, lost_seconds
 from qc.measures.parts.level.levelwalk import LevelFollower
 from qc.records import Picture
 from qc.signal import Signal, curve_name, headroom_stops
@@ -30,6 +30,7 @@ __all__ = ["MEASURE", "histogram_mean", "histogram_percentiles"]
 _PERCENTILES = (1.0, 50.0, 95.0, 99.0)
 # Headroom is counted from here, of what is not cut off.
 _TOP_PERCENTILE = 99.9
+_LOST_NOTE_SECONDS = 2.0
 # How far to open is told for what is dark, or nearly.
 _NEARLY = 1.1
 # Columns whose median says nothing.
@@ -155,6 +156,7 @@ class _Reader:
         return {
             "far_below_black_percent": round(share, 3),
             "closing": self._closing.finish(),
+            "moves": self._level.finish(),
         }
 
 
@@ -181,6 +183,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
         return {}
     out: dict[str, object] = dict(measured.totals.get("exposure", {}))
     out.pop("closing", None)
+    out.pop("moves", None)
     for column in MEASURE.columns:
         if column.name in _NO_FIGURES:
             continue
@@ -205,6 +208,12 @@ def _largest(values: NDArray[np.float32]) -> float:
 
 
 def _notes(measured: Measured) -> Iterable[str]:
+    seconds = lost_seconds(measured)
+    if seconds >= _LOST_NOTE_SECONDS:
+        yield (
+            f"Whether iris or gain changed could not be judged for {seconds:.0f} s: "
+            "the camera moves there, and too little stays in sight to compare."
+        )
     video = measured.info.video
     if video is None or video.signal.full_range:
         return
@@ -363,7 +372,10 @@ MEASURE = Measure(
         "channel at 100 %. At least: what the codes themselves lie over the level. "
         "A knee in the camera hides light: then the estimate is too small. Level: "
         "common change of log light of 48 x 27 cells against the first frame of the "
-        "place, carried on from frame to frame while the camera moves; "
+        "place, carried on from frame to frame; while the camera moves or zooms, five "
+        "pictures a second are held against earlier ones laid where the motion of "
+        "steadiness has carried them, so that only what is in sight in both is "
+        "compared (means of 3 x 3 cells, within 0.2 stops); "
         "a jump at once is told by itself: a note if it stays, more if it comes back "
         "within ten seconds and nothing else tells what lies between; "
         "not when the colours jump too (a lamp switched), nor what goes up and down "
@@ -375,5 +387,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=8,
+    version=9,
 )

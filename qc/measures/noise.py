@@ -342,7 +342,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=6,
+    version=7,
     label="Noise",
     clock="picture",
     room="noise",
@@ -437,7 +437,8 @@ MEASURE = Measure(
         "difference over the square root of two, less rounding, is the noise of one "
         "frame: weave and detail stand still and cancel. Motion raises the reading, so "
         "one over the limit counts only where the blocks agree and no texture passes "
-        "under a moving camera or in a picture that cannot be followed. Compression "
+        "under a moving camera or in a picture that cannot be followed (coarse grain "
+        "in a zoom counts where it is as even as at rest). Compression "
         "lowers it, by about a tenth at a camera's "
         "bit rates, more at lower ones, least in key frames: these are read about once "
         "a second too, against the frame before and the key frame before (what comes "

@@ -390,6 +390,21 @@ def test_a_picture_that_cannot_be_followed_may_move(
     assert bool((seen > 1.2).any()) is counts
 
 
+@pytest.mark.parametrize(
+    ("zoom", "uneven", "counts"),
+    [(-1.2, 0.45, False), (-1.2, 0.2, True), (1.0, 0.55, False), (0.1, 0.45, True)],
+)
+def test_texture_in_a_zoom_is_no_grain(
+    zoom: float, uneven: float, counts: bool
+) -> None:
+    # The middle of a zoom rests, the rest of it does not; texture then changes by how
+    # far it moves, grain everywhere alike.
+    looks = [(3.5, 1.8, uneven)] * 5
+    names = ("steadiness.dx_percent", "steadiness.dy_percent")
+    moved = {**dict.fromkeys(names, 0.01), "steadiness.zoom_percent": zoom}
+    assert bool((derived(looks, moved=moved) > 1.2).any()) is counts
+
+
 Look = tuple[float, float, float]
 
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.light import Agreement
 from qc.measures.base import Exhibit, Line, Measured, finding_of, signed
 from qc.measures.parts.level.leveljumps import (
     STAYS_ADVICE,
@@ -26,10 +27,11 @@ from qc.measures.parts.level.levelwalk import (
     swings,
     trimmed,
 )
+from qc.measures.parts.level.samethings import Followed, followed
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.spans import runs
 
-__all__ = ["drift", "exhibits", "gains"]
+__all__ = ["drift", "exhibits", "gains", "lost_seconds"]
 
 _RULE = "exposure.drift"
 _SMOOTH_SECONDS = 0.25
@@ -55,6 +57,8 @@ _SETTING_SECONDS, _STAYS_SECONDS = 2.0, 1.5
 # What comes back by this share of its way, soon, has not stayed (house choice).
 _COMES_BACK = 0.35
 _MOSTLY = 0.5
+# Of what the same things say, so much must be in the level as read (house choice).
+_SAID_SHARE = 0.5
 _SHOWN_SECONDS = 4.0
 _SHOWN_POINTS = 600
 
@@ -91,7 +95,8 @@ def drift(measured: Measured) -> Iterator[Finding]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return
-    for jump in _jumps(measured, readings):
+    same = _same_things(measured, readings)
+    for jump in _jumps(measured, readings, same):
         # There and back into what is told as too dark or burnt: this names the cause.
         serious = jump.is_back and not _told_otherwise(measured, readings, jump)
         key = "drift_review" if serious else "step_note"
@@ -104,7 +109,7 @@ def drift(measured: Measured) -> Iterator[Finding]:
             words=(jump_message(jump), jump_advice(jump)),
             limit=f"exposure.{key}_stops",
         )
-    for event in _events(measured, readings):
+    for event in _events(measured, readings, same):
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
         key, grade = ("reject", Grade.REJECT) if gross else ("review", Grade.REVIEW)
         if _is_setting(readings, event):
@@ -156,26 +161,39 @@ def _found(
     )
 
 
-def _events(measured: Measured, readings: Readings) -> Iterator[_Event]:
+def _events(measured: Measured, readings: Readings, same: Followed) -> Iterator[_Event]:
     least = float(measured.limits["exposure.drift_review_stops"])
     entered = readings["exposure.entered_percent"]
-    for rows, at, walk in _walks(readings):
+    for rows, at, walk in _walks(readings, same):
         for row, stops in level_steps(walk, at):
             walk[row:] -= stops
         walk = smoothed(walk, at, seconds=_SMOOTH_SECONDS)
-        carried = readings["exposure.carried"][rows]
+        carried = same.steps[rows]
         found = [
             s
             for s in swings(walk, least=least)
             if abs(s.stops)
             >= least + _CARRY_STOPS * (carried[s.last] - carried[s.first])
             and not _panned(readings, rows, walk, s)
+            and _agreed(readings, rows, s)
         ]
         small = swings(walk, least=_LEAD_SHARE * least)
         for group in _groups(found, walk, at):
             returns = _returns(group, small, at)
             ends = _with_leads(group, small, walk, returns=returns)
             yield _event(group, ends, walk, at, rows, entered, returns=returns)
+
+
+def _agreed(readings: Readings, rows: NDArray[np.intp], swing: Swing) -> bool:
+    """Return whether the cells say so too, as read: where they say anything.
+
+    A large thing that turns or goes by may be followed in place of the scene.
+    """
+    part = slice(int(rows[swing.first]), int(rows[swing.last]) + 1)
+    level = readings["exposure.level_stops"][part]
+    if np.isnan(level).any() or np.ptp(readings["exposure.place"][part]) > 0:
+        return True
+    return float(level[-1] - level[0]) / swing.stops >= _SAID_SHARE
 
 
 def _panned(
@@ -204,9 +222,9 @@ def _panned(
     return usual * len(motion) >= max(_FAR_PERCENT, _PANS_PERCENT * seconds)
 
 
-def _jumps(measured: Measured, readings: Readings) -> Iterator[Jump]:
+def _jumps(measured: Measured, readings: Readings, same: Followed) -> Iterator[Jump]:
     least = float(measured.limits["exposure.step_note_stops"])
-    for rows, at, walk in _walks(readings):
+    for rows, at, walk in _walks(readings, same):
         for jump in paired(level_steps(walk, at), rows, at, least=least):
             # A lamp that is switched lights in its own colour.
             if not colours_moved(measured, jump.first):
@@ -226,31 +244,45 @@ def _told_otherwise(measured: Measured, readings: Readings, jump: Jump) -> bool:
     return bool(dark) or burnt
 
 
+def _same_things(measured: Measured, readings: Readings) -> Followed:
+    """Return the level of what stays in sight, also while the camera moves."""
+    kept = measured.totals.get("exposure", {}).get("moves")
+    how = kept.get("how") if isinstance(kept, dict) else None
+    return followed(readings, kept, how if isinstance(how, Agreement) else None)
+
+
+def lost_seconds(measured: Measured) -> float:
+    """Return for how long the camera moves and the level cannot be followed."""
+    readings = measured.picture
+    if readings is None or not readings.rows:
+        return 0.0
+    lengths = np.diff(readings.times())
+    return float(lengths[_same_things(measured, readings).unknown].sum())
+
+
 def _walks(
-    readings: Readings,
+    readings: Readings, same: Followed
 ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]]:
     """Yield rows, times and levels of each place that is seen long enough."""
     times = readings.times()
-    level = readings["exposure.level_stops"].astype(np.float64)
-    for first, last in _pieces(readings, times):
+    level = same.level
+    for first, last in _pieces(same, times):
         rows = first + np.flatnonzero(~np.isnan(level[first:last]))
         if len(rows) < 8 or times[rows[-1]] - times[rows[0]] < _SHORTEST_SECONDS:
             continue
         yield rows, times[rows], steadied(level[rows], times[rows])
 
 
-def _pieces(
-    readings: Readings, times: NDArray[np.float64]
-) -> Iterator[tuple[int, int]]:
+def _pieces(same: Followed, times: NDArray[np.float64]) -> Iterator[tuple[int, int]]:
     """Yield rows of one place; short runs of NaN may lie inside."""
-    place = readings["exposure.place"]
-    ends = np.zeros(readings.rows, bool)
+    place = same.place
+    ends = np.zeros(len(place), bool)
     ends[1:] = place[1:] != place[:-1]
-    known = ~np.isnan(readings["exposure.level_stops"])
+    known = ~np.isnan(same.level)
     for a, b in runs(~known):
         if times[b] - times[a] > _BRIDGE_SECONDS:
             ends[a] = True
-    cuts = [0, *np.flatnonzero(ends).tolist(), readings.rows]
+    cuts = [0, *np.flatnonzero(ends).tolist(), len(place)]
     yield from ((a, b) for a, b in pairwise(cuts) if b > a)
 
 

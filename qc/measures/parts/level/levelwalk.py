@@ -11,6 +11,7 @@ frame before agrees; else a new place begins.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.light import Agreement, common_level, looked_up
+from qc.measures.parts.level.samethings import SightKeeper
 from qc.measures.parts.level.smallcells import level_cells
 from qc.records import Picture
 from qc.signal import Signal, to_linear
@@ -68,6 +70,8 @@ class LevelFollower:
             parts_agree=_PARTS_AGREE,
             limit=limit,
         )
+        low = float(self._table[round(_LOW_PERCENT * _TABLE_STEPS)])
+        self._sight = SightKeeper(low, limit)
         self._table[percent < _LOW_PERCENT] = np.nan
         self._table[percent > top] = np.inf
         self._anchor: NDArray[np.float32] | None = None
@@ -87,8 +91,20 @@ class LevelFollower:
         """
         now_s = picture.pts * self._tick_s
         if picture.damaged:
+            self._sight.read(None, now_s, moved=False)
             return {"place": float(self._place)}
-        cells = self._cells(picture)
+        cells, carried, place = self._cells(picture), self._carried, self._place
+        out = self._followed(cells, now_s)
+        lost = "level_stops" not in out and place >= 0
+        moved = lost or self._carried != carried or self._place != place
+        self._sight.read(cells, now_s, moved=moved)
+        return out
+
+    def finish(self) -> Mapping[str, object]:
+        """Return what was kept of moves of the camera, see `samethings.followed`."""
+        return {**self._sight.finish(), "how": self._how}
+
+    def _followed(self, cells: NDArray[np.float32], now_s: float) -> dict[str, float]:
         found = self._against(self._anchor, cells)
         if found is None and self._last is not None:
             # The framing has moved on, but from the frame before it is a small step.

@@ -25,6 +25,12 @@ _STILL_PERCENT = 0.06
 # Where the picture cannot be followed, something moves if its cells have gone as far as
 # this, percent of width, within so many frames.
 _GONE_PERCENT, _GONE_FRAMES = 0.5, 2
+# A zoom moves half of a 16:9 picture by more than this share of the width times its
+# growth (half of its area lies further from the middle: sqrt(9 / 16 / 2 pi)).
+_ZOOM_SHARE = 0.3
+# In a zoom every part of the picture goes another way, so that texture changes
+# unevenly; grain is as even as at rest (0.1 fine, 0.15 to 0.25 coarse).
+_EVEN = 0.25
 _FOLLOWED = 0.5  # share of it that must follow
 # A reading stands until the next one; some time more, in case that one fails.
 _HELD_S = 1.2
@@ -69,10 +75,14 @@ def mid_percent(readings: Readings, limit: float) -> NDArray[np.floating]:
         readings["noise.grain"],
         readings["noise.uneven"],
     )
+    keys = _Looks.of(readings, "key_")
+    zooms = _zooms(readings)
     moves = _moves(readings)
+    for looks in (plain, keys):
+        # Even in a zoom: grain, whatever its size.
+        moves |= zooms & (looks.uneven > _EVEN)
     told = _told(plain, moves, limit)
     here = _plain(readings, plain, told)
-    keys = _Looks.of(readings, "key_")
     # Alone, without others like them: a picture that moves a little has such.
     sure = _sure(keys, moves) & (keys.raw > limit)
     sure &= ~_near(readings, (plain.raw > limit) & ~told)
@@ -122,6 +132,20 @@ def _moves(readings: Readings) -> NDArray[np.bool_]:
         out = (moved > _STILL_PERCENT) | (np.isnan(moved) & (about > _GONE_PERCENT))
         # Where but a part rests, or goes, the rest of it does another thing.
         return np.asarray(out | (part & (about > _STILL_PERCENT)))
+
+
+def _zooms(readings: Readings) -> NDArray[np.bool_]:
+    """Return where the picture grows or shrinks and hardly moves else.
+
+    A zoom rests in its middle only.
+    """
+    names = ("dx_percent", "dy_percent", "zoom_percent")
+    if any(f"steadiness.{name}" not in readings.columns for name in names):
+        return np.zeros(readings.rows, bool)
+    dx, dy, zoom = (readings[f"steadiness.{name}"] for name in names)
+    with np.errstate(invalid="ignore"):
+        much = _ZOOM_SHARE * np.abs(zoom)
+        return np.asarray((much > _STILL_PERCENT) & (much > np.hypot(dx, dy)))
 
 
 def _plain(
