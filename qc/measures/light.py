@@ -27,6 +27,7 @@ from qc.measures.base import (
 from qc.measures.parts.light.fewrounds import few_rounds
 from qc.measures.parts.light.lightbeats import (
     FLICKER_ROUNDS,
+    UNKNOWN_HZ,
     beats,
     rate_of,
     shots,
@@ -56,6 +57,9 @@ _FLICKER, _BANDING = "light.flicker", "light.banding"
 _STILL_HZ = 0.04
 # A smaller share of a take that could not be told is not worth a note.
 _NOTE_SHARE = 0.05
+# From so many percent of the width a second on the camera pans or tilts, and so much of
+# a take of it is worth a note (house choices).
+_PANS_PERCENT_S, _PANNED_SHARE = 5.0, 0.5
 
 
 class _Reader:
@@ -93,6 +97,7 @@ def _notes(measured: Measured) -> Iterable[str]:
         )
     yield from _slow_notes(measured)
     yield from _few_notes(measured)
+    yield from _pan_notes(measured)
 
 
 def _slow_notes(measured: Measured) -> Iterable[str]:
@@ -140,6 +145,24 @@ def _few_notes(measured: Measured) -> Iterable[str]:
             f"{1 / seen.hertz:.1f} s, as under lamps on the mains at this frame rate. "
             f"The shot holds {seen.rounds:.1f} rounds of it; it takes "
             f"{FLICKER_ROUNDS:g} to tell flicker from an iris, a dimmer or daylight."
+        )
+
+
+def _pan_notes(measured: Measured) -> Iterable[str]:
+    """Say how much was filmed while panning, where slow beats are not told."""
+    readings = measured.picture
+    if readings is None or "steadiness.pan_percent_s" not in readings.columns:
+        return
+    pans = readings["steadiness.pan_percent_s"] >= _PANS_PERCENT_S
+    for kind in ("flicker", "banding"):
+        limit = float(measured.limits[f"light.{kind}_review_percent"])
+        pans &= ~(readings[f"light.{kind}_percent"] >= limit)
+    share = float(np.mean(pans))
+    if share >= _PANNED_SHARE:
+        yield (
+            f"In {100 * share:.0f} % of the take the camera pans or tilts: bands and "
+            f"flicker there that come round less than {UNKNOWN_HZ:g} times a second "
+            "could not be told from what passes."
         )
 
 
@@ -324,5 +347,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=7,
+    version=8,
 )

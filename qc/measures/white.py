@@ -452,7 +452,7 @@ MEASURE = Measure(
     notes=_notes,
     mark=_mark,
     exhibits=_exhibits,
-    version=8,
+    version=9,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "
@@ -478,9 +478,9 @@ MEASURE = Measure(
         "than 4.5 stops under white, or is not one even surface. A median over half a "
         "second takes out a passing hand; frames without a white take over the cast "
         "of the nearest, the smaller of both sides, changed as the picture as a whole "
-        "has while the framing stayed. Drift: the same surface leaves its own start, "
-        "and the picture as a whole with it. Without any white: R/G and B/G change by "
-        "one factor over the whole picture (von Kries; median over its points, two "
+        "has while the framing stayed. Drift: the same part of a surface leaves its "
+        "own start, and the whole picture with it. Without a white: R/G and B/G change "
+        "by one factor over the picture (von Kries; median over its points, two "
         "thirds of which must have gone with it) while light and dark lie where they "
         "lay; twice the limit of a drift counts then. Where the exposure has changed "
         "by a quarter stop, a common power of all ratios is taken out first: a "

@@ -622,7 +622,7 @@ def test_a_cast_is_found_to_the_frame_without_a_patch() -> None:
     assert (drift.start_frame, drift.end_frame) == (60, 130)
     assert "changed at once at 10:00:01:10" in drift.message
     assert "from close to neutral to warm by about" in drift.message
-    assert "A lamp was switched" in drift.advice
+    assert "a lamp was switched" in drift.advice
     # The cast is a finding of its own; the drift explains it.
     assert (cast.grade, drift.grade) == (Grade.REJECT, Grade.NOTE)
     away = np.hypot(*(true_uv(WARM) - true_uv(BALANCED)))

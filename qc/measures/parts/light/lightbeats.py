@@ -41,7 +41,15 @@ from qc.measures.parts.light.passing import passes, ways_up
 from qc.measures.parts.light.slowbeats import SLOW_WINDOWS, slow_wave
 from qc.spans import Span
 
-__all__ = ["COLUMNS", "FLICKER_ROUNDS", "RESOLUTION_HZ", "beats", "rate_of", "shots"]
+__all__ = [
+    "COLUMNS",
+    "FLICKER_ROUNDS",
+    "RESOLUTION_HZ",
+    "UNKNOWN_HZ",
+    "beats",
+    "rate_of",
+    "shots",
+]
 
 Array = NDArray[np.float64]
 
@@ -62,8 +70,8 @@ _LEAST_S = 2.0
 _GAP_S = 0.5
 # Slower is breathing, a pulse, a hand, automatic exposure.
 _LOW_HZ = 2.0
-# Under this a flicker counts only where the mains would put it.
-_UNKNOWN_HZ = 3.0
+UNKNOWN_HZ = 3.0
+"""Under this a beat counts only where the mains would put it, or if it is steady."""
 # How far a wave must stand out, how sharp it must be, how much of all strips' light it
 # must explain (house choices, held against moving pictures and noise).
 _CLEAR = 6.0
@@ -378,7 +386,7 @@ def _fast(
         and wave.narrow <= _NARROW
         and wave.explained >= _EXPLAINED
         and (
-            wave.hertz >= _UNKNOWN_HZ
+            wave.hertz >= UNKNOWN_HZ
             or bool(pointed_to(wave.hertz, rate=rate, resolution_hz=RESOLUTION_HZ))
         )
         and not _by_coder(wave, changes, times, keys)
@@ -398,7 +406,7 @@ def _common(
         parts,
         times,
         low_hz=_LOW_HZ,
-        least_hz=_UNKNOWN_HZ,
+        least_hz=UNKNOWN_HZ,
         mains_hz=tuple(abs(beat_hz(p, rate=rate)) for p in PULSES_HZ.values()),
     )
     if found is None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Measured
 from qc.measures.parts.light.lightwaves import FLICKER_BANDS, STRIPS, Wave
+from qc.measures.parts.light.mains import PULSES_HZ, beat_hz
 
 __all__ = ["passes", "ways_up"]
 
@@ -20,8 +21,12 @@ Array = NDArray[np.float64]
 _LEAST_SPEED = 0.05
 # How well the speed of the picture and the number of bands are known (house choices).
 _SPEED_SHARE, _BANDS, _MOST_HZ = 0.08, 0.2, 1.0
-# From so many bands on they may be finer rows: still finer ones hardly show.
-_FOLDED = 9.0
+# From so many bands on they may well be finer rows. Fewer are so where slats have hard
+# edges or lie close together; so many speeds would fit that theirs must be known as
+# well as that of a camera that tilts evenly is, and that bands as lamps on the mains
+# would make them are taken for those (house choices).
+_FOLDED, _EVEN_SHARE, _EVEN_BANDS, _EVEN_ROUND = 9.0, 0.03, 0.1, 0.1
+_MAINS_HZ = 0.2
 _KNOWN = 0.5
 
 
@@ -67,13 +72,30 @@ def passes(wave: Wave, up: Array | None, times: Array) -> bool:
     speed = float(np.nanmedian(up[1:])) * rate
     if abs(speed) < _LEAST_SPEED:
         return False
+    out = STRIPS * float(np.copysign(1.0, wave.bands))
     likely = [wave.bands]
     if abs(wave.bands) >= _FOLDED:
-        likely.append(wave.bands - float(np.copysign(STRIPS, wave.bands)))
+        likely.append(wave.bands - out)
     for bands in likely:
-        hertz = speed * bands
-        off = (hertz - wave.hertz + 0.5 * rate) % rate - 0.5 * rate
-        known = _SPEED_SHARE * abs(hertz) + _BANDS * abs(speed) + 0.25 / length
-        if abs(off) <= min(known, _MOST_HZ, 0.1 * rate):
+        known = _SPEED_SHARE * abs(speed * bands) + _BANDS * abs(speed) + 0.25 / length
+        if _goes(wave, speed * bands, known, rate):
+            return True
+    if _by_mains(wave, rate):
+        return False
+    for bands in (wave.bands - out, wave.bands + out):
+        known = _EVEN_SHARE * abs(speed * bands) + _EVEN_BANDS * abs(speed)
+        if _goes(wave, speed * bands, known + _EVEN_ROUND / length, rate):
             return True
     return False
+
+
+def _goes(wave: Wave, hertz: float, known: float, rate: float) -> bool:
+    """Return whether a wave is what passes so often, known to `known` Hz."""
+    off = (hertz - wave.hertz + 0.5 * rate) % rate - 0.5 * rate
+    return abs(off) <= min(known, _MOST_HZ, 0.1 * rate)
+
+
+def _by_mains(wave: Wave, rate: float) -> bool:
+    """Return whether a wave beats as lamps on the mains do at this frame rate."""
+    beats = (abs(beat_hz(pulses, rate=rate)) for pulses in PULSES_HZ.values())
+    return any(abs(wave.hertz - beat) <= _MAINS_HZ for beat in beats)

@@ -12,6 +12,7 @@ from qc.colour import cast_of_codes, cct_duv, mired, uv_prime, white_xyz
 from qc.measures.base import Exhibit, Line, Measured, finding_of
 from qc.measures.parts.neutral.castwords import cast_words
 from qc.measures.parts.neutral.neutraltrack import light_stops
+from qc.measures.parts.neutral.samepart import same_parts
 from qc.measures.parts.neutral.whitejudge import (
     REFERENCE,
     held,
@@ -53,11 +54,11 @@ class _Course:
 
 
 def _courses(
-    readings: Readings, rows: NDArray[np.intp], signal: Signal
+    readings: Readings, rows: NDArray[np.intp], parts: NDArray[np.intp], signal: Signal
 ) -> Iterable[_Course]:
-    tracks = readings["white.found_track"][rows]
     times = readings.times()
-    for own in np.split(rows, np.flatnonzero(np.diff(tracks)) + 1):
+    rows, parts = rows[parts >= 0], parts[parts >= 0]
+    for own in np.split(rows, np.flatnonzero(np.diff(parts)) + 1):
         if len(own) < _FEW_ROWS:
             continue
         uv = smoothed(uv_of(readings["white.patch_codes"][own], signal), readings)
@@ -87,15 +88,17 @@ def find_drift(measured: Measured) -> Iterable[Finding]:
     if readings is None or video is None or not readings.rows:
         return
     rows = trusted(measured)
+    parts = np.zeros(len(rows), np.intp)
     if measured.limits["white.neutral"] is None:
         # While a reference fills the picture the balance is being set.
         rows = rows[readings["white.source"][rows] != REFERENCE]
+        parts = same_parts(readings, rows, (video.width, video.height))
     if not rows.size:
         return
     limit = float(measured.limits["white.drift_delta_uv"])
     least = float(measured.limits["white.drift_min_seconds"])
     times = readings.times()
-    for course in _courses(readings, rows, video.signal):
+    for course in _courses(readings, rows, parts, video.signal):
         ends = np.append(course.times, times[course.rows[-1] + 1])
         past = past_limit(
             course.away.astype(np.float32), limit=limit, release=_RELEASE * limit
