@@ -282,7 +282,7 @@ def _each(options: argparse.Namespace, check: _Check) -> ExitCode:
 
 def _hopeless(files: Sequence[Path], out: Path) -> dict[int, TakeFailure]:
     """Return the failures that are clear before anything is measured, by number."""
-    from qc.pipeline import check_take
+    from qc.media import probe
     from qc.records import TakeFailure
     from qc.report.folder import check_writable
 
@@ -297,9 +297,10 @@ def _hopeless(files: Sequence[Path], out: Path) -> dict[int, TakeFailure]:
     for number, file in enumerate(files, 1):
         if os.path.isfile(file) and os.access(file, os.R_OK):  # noqa: PTH113
             continue
-        result = check_take(file)  # says what is wrong
-        if isinstance(result, TakeFailure):
-            failures[number] = result
+        try:
+            probe(file)
+        except QCError as error:
+            failures[number] = TakeFailure(file, "open", str(error))
     return failures
 
 

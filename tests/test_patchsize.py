@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -13,35 +14,16 @@ from qc.limits import Limits
 from qc.measures import all_options, default_limits
 from qc.patchsize import drawn_on, fitted
 from qc.pipeline import check_take
-from qc.records import TakeFailure, TakeInfo, TakeResult, VideoTrack
-from qc.signal import Signal
-from qc.timecode import TimecodeFormat
+from qc.records import TakeFailure, TakeInfo, TakeResult
+from tests.pictures import info_of
 
 SAMPLES = Path(__file__).parents[1] / "sample_media"
 
 
 def _info(width: int, height: int, aspect: Fraction = Fraction(1)) -> TakeInfo:
-    video = VideoTrack(
-        stream=0,
-        number=0,
-        codec="h264",
-        pixel_format="yuv420p",
-        width=width,
-        height=height,
-        frame_rate=Fraction(25),
-        time_base=Fraction(1, 25),
-        signal=Signal(),
-        pixel_aspect=aspect,
-    )
-    return TakeInfo(
-        path=Path("a.mov"),
-        bytes=1,
-        container="mov",
-        duration=None,
-        video=video,
-        audio=(),
-        timecode=TimecodeFormat(Fraction(25)),
-    )
+    info = info_of(width=width, height=height)
+    assert info.video is not None
+    return replace(info, video=replace(info.video, pixel_aspect=aspect))
 
 
 def _limits(patch: Sequence[int], size: Sequence[int] = ()) -> Limits:

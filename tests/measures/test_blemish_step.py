@@ -9,14 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotstep import (
-    BESIDE,
-    FOOT,
-    Frame,
-    Step,
-    drop_of,
-    steps_in,
-)
+from qc.measures.parts.spots.spotranks import FOOT
+from qc.measures.parts.spots.spotstep import BESIDE, Frame, Step, drop_of, steps_in
 
 Map = NDArray[np.float32]
 H, W, N, AT = 68, 120, 30, 14

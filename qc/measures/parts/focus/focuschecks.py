@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.measures.base import Measured, finding_of
 from qc.measures.parts.focus.focuswords import advice_of, throughout_message
 from qc.measures.parts.focus.pulls import PULL_ADVICE, pull_message
 from qc.measures.parts.focus.softcheck import hidings, pulls
-from qc.records import Finding, Grade
-from qc.spans import runs
+from qc.records import Finding, Grade, Readings
+from qc.spans import Span, runs
 
 __all__ = ["hidden", "never_sharp", "pulled"]
 
@@ -57,56 +58,75 @@ def never_sharp(measured: Measured) -> Iterable[Finding]:
 
 def pulled(measured: Measured) -> Iterable[Finding]:
     """Yield where the focus lies at another place of the picture: no fault, a note."""
-    readings = measured.picture
-    if readings is None or "focus.relative_percent" not in readings.columns:
-        return
-    percent, lasts = (
-        readings[f"focus.{name}_percent"] for name in ("relative", "lasting")
-    )
-    for (first, last), pull in pulls(readings, percent, lasts, measured.limits):
-        seconds = float(readings.start(last) - readings.start(first))
-        yield finding_of(
-            measured,
-            readings,
-            rule="focus.soft",
-            grade=Grade.NOTE,
-            first=first,
-            last=last,
-            worst_row=first + int(np.nanargmin(percent[first:last])),
-            message=pull_message(pull, seconds),
-            advice=PULL_ADVICE,
-            worst=pull.left_percent,
-            limit=float(measured.limits["focus.soft_review_percent"]),
-            unit="%",
-        )
+    for readings, percent, lasts in _sharpness(measured):
+        for span, pull in pulls(readings, percent, lasts, measured.limits):
+            yield _note(
+                measured,
+                readings,
+                span,
+                worst_row=span[0] + int(np.nanargmin(percent[slice(*span)])),
+                message=pull_message(pull, _seconds(readings, span)),
+                advice=PULL_ADVICE,
+                worst=pull.left_percent,
+            )
 
 
 def hidden(measured: Measured) -> Iterable[Finding]:
     """Yield where something near hides the field, out of focus: a note."""
+    for readings, percent, lasts in _sharpness(measured):
+        for span in hidings(readings, percent, lasts, measured.limits):
+            yield _note(
+                measured,
+                readings,
+                span,
+                worst_row=sum(span) // 2,
+                message=(
+                    f"For {_seconds(readings, span):.1f} s something near lies over "
+                    "the field, or is held there, itself without fine detail: next to "
+                    "nothing of what was in focus before is in sight, so that focus "
+                    "could not be told. What is still in sight around it is crisp."
+                ),
+                advice=_HIDDEN_ADVICE,
+                worst=float(np.nanmin(percent[slice(*span)])),
+            )
+
+
+def _sharpness(
+    measured: Measured,
+) -> Iterator[tuple[Readings, NDArray[np.float32], NDArray[np.float32]]]:
+    """Yield readings, sharpness, and what of it is told as soft; nothing without."""
     readings = measured.picture
-    if readings is None or "focus.relative_percent" not in readings.columns:
-        return
-    percent, lasts = (
-        readings[f"focus.{name}_percent"] for name in ("relative", "lasting")
+    if readings is not None and "focus.relative_percent" in readings.columns:
+        names = "relative", "lasting"
+        percent, lasts = (readings[f"focus.{name}_percent"] for name in names)
+        yield readings, percent, lasts
+
+
+def _seconds(readings: Readings, span: Span) -> float:
+    return float(readings.start(span[1]) - readings.start(span[0]))
+
+
+def _note(
+    measured: Measured,
+    readings: Readings,
+    span: Span,
+    *,
+    worst_row: int,
+    message: str,
+    advice: str,
+    worst: float,
+) -> Finding:
+    return finding_of(
+        measured,
+        readings,
+        rule="focus.soft",
+        grade=Grade.NOTE,
+        first=span[0],
+        last=span[1],
+        worst_row=worst_row,
+        message=message,
+        advice=advice,
+        worst=worst,
+        limit=float(measured.limits["focus.soft_review_percent"]),
+        unit="%",
     )
-    for first, last in hidings(readings, percent, lasts, measured.limits):
-        seconds = float(readings.start(last) - readings.start(first))
-        yield finding_of(
-            measured,
-            readings,
-            rule="focus.soft",
-            grade=Grade.NOTE,
-            first=first,
-            last=last,
-            worst_row=(first + last) // 2,
-            message=(
-                f"For {seconds:.1f} s something near lies over the field, or is held "
-                "there, itself without fine detail: next to nothing of what was in "
-                "focus before is in sight, so that focus could not be told. What is "
-                "still in sight around it is crisp."
-            ),
-            advice=_HIDDEN_ADVICE,
-            worst=float(np.nanmin(percent[first:last])),
-            limit=float(measured.limits["focus.soft_review_percent"]),
-            unit="%",
-        )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfield import carried
 from qc.measures.parts.spots.spotlooks import detail_map, half_level, level_map
-from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotranks import FOOT, middle, ranked
 from qc.measures.parts.spots.spotseen import is_seen
 from qc.records import Picture
 from qc.views import proxy_luma
@@ -65,7 +65,6 @@ _TO_COMPARE, _ALIKE, _TO_BLUR = 0.04, 0.7, 0.012
 # is hardly anything but edge.
 _STEEPEST, _SMALL = (0.52, 0.62), 30
 _BRIGHTER = 0.15  # at most, of a place that is only blurred
-_FOOT = 5.0  # see spotlooks
 _FEWEST_INSIDE, _FEWEST_AROUND = 4, 12  # px
 _MARGIN = 4  # px around: the surroundings
 _MOST_WATCHED = 12
@@ -330,7 +329,7 @@ class SplashWatch:
         fine = tuple(slice(_SHARE * s.start, _SHARE * s.stop, _SHARE) for s in box)
         places, rings = [], []
         for _, luma in self._frames:
-            crop = np.log(np.maximum(luma[fine], 0.0) + np.float32(_FOOT))
+            crop = np.log(np.maximum(luma[fine], 0.0) + np.float32(FOOT))
             h, w = crop.shape
             places.append(float(crop[inside[:h, :w]].mean()))
             rings.append(float(crop[around[:h, :w]].mean()))

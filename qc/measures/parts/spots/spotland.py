@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
-from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
 from qc.measures.parts.spots.spotseen import is_seen
 from qc.measures.parts.spots.spotstep import BESIDE, Frame, drop_of, steps_in
 from qc.records import Picture
@@ -33,7 +33,6 @@ _APART_S, _PART = 0.7, 3  # between looks; looks before, and after
 _AROUND_S = 0.3  # of frames beyond the looks between which it came
 _FRAME_S, _FRAMES = 0.03, 180  # so near to each other frames are kept; so many
 _STEP = 2  # px of the small picture: every second is kept
-_FOOT = 5.0  # see spotlooks
 _LEAST, _BEYOND = 0.028, 5.0  # natural logarithm; times what most places change by
 _MOST_CHANGED = 0.25  # of the picture
 _FEWEST, _AREA = 2, 0.05  # px; of all
@@ -139,7 +138,7 @@ class LandWatch:
             return
         few = np.ascontiguousarray(picture.view(proxy_luma)[::_STEP, ::_STEP])
         level = np.asarray(
-            cv2.log(np.maximum(few, np.float32(0)) + np.float32(_FOOT)), np.float32
+            cv2.log(np.maximum(few, np.float32(0)) + np.float32(FOOT)), np.float32
         )
         frame = Frame(row, seconds, level)
         if self._new and self._new[-1].level.shape != level.shape:
@@ -248,7 +247,7 @@ class LandWatch:
             change -= np.float32(middle(change[::3, ::3]))
             here = change[one.box]
             share = 1.0 + float((here * one.pattern).sum() / (one.pattern**2).sum())
-            size = _rms(one.pattern[one.pattern != 0])
+            size = rms(one.pattern[one.pattern != 0])
             if ranked(np.abs(here[one.around]), _MOST_OF) > 2.0 * _QUIET * size:
                 left.append(one)  # what passes around it may pass before it
                 continue
@@ -284,7 +283,7 @@ class LandWatch:
         )
         here, inside = change[box], part[box]
         around = cv2.dilate(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
-        size = _rms(here[inside])
+        size = rms(here[inside])
         if not around.any() or ranked(np.abs(here[around]), _MOST_OF) > _QUIET * size:
             return None
         before, after = (side[box] for side in sides)
@@ -474,10 +473,6 @@ def _soft(change: Map, inside: Mask) -> bool:
 def _off(values: Map) -> Map:
     """Return how far values lie from their middle."""
     return np.asarray(np.abs(values - np.float32(middle(values))), np.float32)
-
-
-def _rms(values: Map) -> float:
-    return float(np.sqrt((values**2).mean())) if values.size else 0.0
 
 
 def _told(one: _Landed, now: Shown) -> Splash:

@@ -22,7 +22,7 @@ from qc.measures.parts.spots.spotfield import (
     follow,
     grid_of,
 )
-from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotranks import FOOT, middle, ranked
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -67,9 +67,6 @@ _FLAT = 0.01  # natural logarithm; a picture without contrast cannot be laid ove
 _MOST_CONTRAST = 3.5  # times the median
 _STRONGER, _OF_STRONGER = 0.9, 0.15  # share of the places; of their contrast
 _LEAST_SIDE = 48  # px of the small picture
-# Percent of black-to-white, added before taking logarithms: noise in the dark must not
-# count for changes by a factor.
-_FOOT = 5.0
 _DETAIL_FOOT = 0.4
 LEVEL_CLIP, DETAIL_CLIP = 0.6, 1.5
 _LEVEL_SIGMA, _DETAIL_SIGMA = 1.0, 1.0  # px of the maps
@@ -79,7 +76,7 @@ _DETAIL_SHARE = 2  # the map of detail is smaller by so much
 def level_map(picture: Picture) -> Map:
     """Return the natural logarithm of the small picture: a filter's loss is a sum."""
     luma = picture.view(proxy_luma)
-    out = np.log(np.maximum(luma, 0.0) + np.float32(_FOOT))
+    out = np.log(np.maximum(luma, 0.0) + np.float32(FOOT))
     return np.asarray(cv2.GaussianBlur(out, (0, 0), _LEVEL_SIGMA), np.float32)
 
 

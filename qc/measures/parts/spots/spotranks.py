@@ -1,4 +1,4 @@
-"""Arithmetic that the search for spots shares: ranks, and surfaces of second order."""
+"""Arithmetic that the search for spots shares: levels, ranks, second-order surfaces."""
 
 from __future__ import annotations
 
@@ -7,7 +7,11 @@ import functools
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["middle", "ranked", "second_order"]
+__all__ = ["FOOT", "middle", "ranked", "rms", "second_order"]
+
+FOOT = 5.0
+"""Percent of black-to-white, added before taking logarithms: noise in the dark must not
+count for changes by a factor."""
 
 
 def middle(values: NDArray[np.floating]) -> float:
@@ -20,6 +24,17 @@ def middle(values: NDArray[np.floating]) -> float:
     """
     flat = values.ravel()
     return float(np.partition(flat, flat.size // 2)[flat.size // 2])
+
+
+def rms(values: NDArray[np.floating]) -> float:
+    """Return the root of the mean square; 0 of nothing.
+
+    Examples
+    --------
+    >>> rms(np.array([3.0, -3.0, 3.0])), rms(np.array([]))
+    (3.0, 0.0)
+    """
+    return float(np.sqrt((values**2).mean())) if values.size else 0.0
 
 
 def ranked(values: NDArray[np.floating], share: float) -> float:

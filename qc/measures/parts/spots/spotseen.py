@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 
+from qc.measures.parts.spots.spotranks import FOOT
+
 __all__ = ["is_seen", "lightness"]
 
 # A difference of L* side by side that is just noticed (common practice, no source).
 _JUST_SEEN = 1.0
 
-_FOOT = 5.0  # see spotlooks
 _GAMMA = 2.4  # ITU-R BT.1886, black at 0
 
 
@@ -47,5 +48,5 @@ def is_seen(level: float, step: float) -> bool:
     >>> is_seen(grey, -0.08), is_seen(black, -0.08)
     (True, False)
     """
-    before, after = (lightness(math.exp(v) - _FOOT) for v in (level, level + step))
+    before, after = (lightness(math.exp(v) - FOOT) for v in (level, level + step))
     return abs(after - before) >= _JUST_SEEN

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Splash
-from qc.measures.parts.spots.spotranks import middle, ranked
+from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
 
-__all__ = ["BESIDE", "FOOT", "Frame", "Step", "drop_of", "steps_in"]
+__all__ = ["BESIDE", "Frame", "Step", "drop_of", "steps_in"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -37,7 +37,6 @@ _QUIET, _MOST_OF = 0.3, 0.85
 _AT_ONCE, _STEADY = 0.75, 0.25  # of the step
 _PASSED, _PATH = 0.5, 0.08  # of the step; of the places around
 _AT_ONCE_EACH = 0.6, 1.6  # each place of it
-FOOT = 5.0  # percent of black-to-white, see spotlooks
 # Of a drop: natural logarithm; of the change, evenly.
 _DARKER, _EVENLY = (-0.9, -0.06), 0.55
 # Of the change: how bright what is gone was, and how like what is around it is now.
@@ -227,7 +226,7 @@ def _judged(
     before = np.median(some[: at + 1], axis=0)
     after = np.median(some[at + within + 1 :], axis=0)
     change = after - before
-    size = float(np.sqrt((change[inside] ** 2).mean()))
+    size = rms(change[inside])
     pattern = np.where(inside, change, np.float32(0))
     power = float((pattern**2).sum())
     if power <= 0:
@@ -275,7 +274,7 @@ def drop_of(step: Step) -> Splash | None:
     height, width = step.after.shape
     change, inside = step.change[step.box], step.inside
     x, y, w, h = (int(v) for v in step.facts[:4])
-    size = float(np.sqrt((change[inside] ** 2).mean()))
+    size = rms(change[inside])
     mean = float(change[inside].mean())
     if not _DARKER[0] <= mean <= _DARKER[1] or mean > -_EVENLY * size:
         return None
@@ -314,7 +313,7 @@ def _left_over(step: Step) -> float:
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     goal = np.exp(step.after[step.box][inside].astype(np.float64)) - FOOT
     was = np.exp(step.before) - np.float32(FOOT)
-    change = _rms(goal - was[step.box][inside])
+    change = rms(goal - was[step.box][inside])
     rests = []
     for sigma in _BLURS:
         under = cv2.GaussianBlur(was, (0, 0), sigma) if sigma else was
@@ -326,9 +325,5 @@ def _left_over(step: Step) -> float:
             factors.T @ goal[:, None],
             flags=cv2.DECOMP_SVD,
         )
-        rests.append(_rms(goal - (factors @ best)[:, 0]))
+        rests.append(rms(goal - (factors @ best)[:, 0]))
     return min(rests) / max(change, 1e-6)
-
-
-def _rms(values: NDArray[np.floating]) -> float:
-    return float(np.sqrt((values**2).mean()))
