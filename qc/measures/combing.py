@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,8 +30,15 @@ from qc.measures.parts.scan.deadfields import FieldWatch, check_fields
 from qc.measures.parts.scan.fieldlag import field_lag
 from qc.measures.parts.scan.filmspeed import spread_over_fields
 from qc.measures.parts.scan.framepairs import FramePairs, change_point
+from qc.measures.parts.scan.partcombing import (
+    BAND_ROWS,
+    BANDS,
+    check_parts,
+    filled,
+)
 from qc.measures.parts.scan.pulldown import PulldownWatch
 from qc.measures.parts.scan.scanwords import Kind, thirds_words, words
+from qc.measures.parts.scan.teeth import teeth
 from qc.measures.parts.scan.thirds import ONE_PICTURE, TWO_PICTURES, by_thirds
 from qc.records import (
     Finding,
@@ -49,16 +56,20 @@ __all__ = ["MEASURE"]
 # Not a whole number: film pulled down to 30 frames repeats every five, and a cadence
 # in step with that would see one frame of five only.
 _PER_SECOND = 2.9
-_BANDS, _ROWS = 5, 32
 # Where a moment shows another lag than the last one, every frame since is looked at.
 # That is dear: so often at once, and once more in so many moments.
 _KEEP_S = 1.6
 _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # Weaker changes may be the coder's own, which know nothing of fields.
 _LEAST_CHANGE_PERCENT = 1.0
+# Progressive pictures lie closer than this, three moments on end (700 recordings, up to
+# 0.05; one moment up to 0.11); a coder leaves so much of teeth that were half a frame.
+_SMOOTHED, _NEARLY, _WHOLE_TEETH = 0.14, 0.11, 0.35
+_WOVEN = ("combed", "undeclared")
+# Nor are fields of two moments nearer than this, most of the time, percent.
+_SAME, _MOSTLY = 0.08, 50.0
 # So many moving moments of the other kind end a stretch; fewer are exceptions.
 _OTHERS_END = 5
-_TOOTH_PERCENT = 5.0
 _FEWEST_KNOWN = 3
 
 
@@ -72,7 +83,7 @@ def _range(signal: Signal) -> int:
 class _Reader:
     def __init__(self, setup: Setup) -> None:
         self._pairs = FramePairs(
-            setup, per_second=_PER_SECOND, count=_BANDS, rows=_ROWS, keep_s=_KEEP_S
+            setup, per_second=_PER_SECOND, count=BANDS, rows=BAND_ROWS, keep_s=_KEEP_S
         )
         self._lag = math.nan
         self._since = self._moment = 0
@@ -82,6 +93,7 @@ class _Reader:
             times=setup.limits["combing.field_change_times"],
         )
         video = setup.info.video
+        self._step = _SMOOTHED if _is_progressive(setup.info) else ONE_PICTURE
         self._pulldown = PulldownWatch(None if video is None else video.frame_rate)
 
     def read(self, picture: Picture) -> Values:
@@ -105,7 +117,7 @@ class _Reader:
             self._pairs, likely=unsure or abs(lag.frames) >= TWO_PICTURES, span=span
         )
         if not math.isnan(lag.frames):
-            if abs(lag.frames - self._lag) > ONE_PICTURE and self._scans >= 1.0:
+            if abs(lag.frames - self._lag) > self._step and self._scans >= 1.0:
                 self._scans -= 1.0
                 ago = self._frames_ago(lag.frames, least)
             self._lag, self._since = lag.frames, 0
@@ -118,6 +130,7 @@ class _Reader:
             "field_change_times": fields.change_times,
             "fields_ago_frames": since,
             "pulldown": pulldown,
+            "bands_lag_frames": filled(lag.bands),
         }
 
     def _frames_ago(self, new: float, least: float) -> float:
@@ -145,17 +158,15 @@ class _Reader:
 def _kind(lag: float, info: TakeInfo) -> Kind | None:
     """Return what is wrong with fields so far apart; None when it is as declared."""
     scan = _scan(info)
-    if scan in ("progressive", "unknown"):
-        if abs(lag) <= ONE_PICTURE:
+    if _is_progressive(info):
+        if abs(lag) <= _SMOOTHED:
             return None
         return "combed" if scan == "progressive" else "undeclared"
     sign = -1.0 if scan == "bottom field first" else 1.0
-    if abs(lag) <= ONE_PICTURE:
-        return "same"
     if abs(lag) >= TWO_PICTURES:
         return "paired"
-    if sign * lag > 0:
-        return None
+    if sign * lag > -_SMOOTHED:
+        return "same" if abs(lag) <= _SAME else None
     # What the file left open and opening it filled in is no fault of the recording.
     guessed = any("without a field order" in said for said in info.assumed)
     return "guessed" if guessed else "order"
@@ -163,6 +174,10 @@ def _kind(lag: float, info: TakeInfo) -> Kind | None:
 
 def _scan(info: TakeInfo) -> Scan:
     return "unknown" if info.video is None else info.video.scan
+
+
+def _is_progressive(info: TakeInfo) -> bool:
+    return _scan(info) in ("progressive", "unknown")
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -173,21 +188,50 @@ def _check(measured: Measured) -> Iterator[Finding]:
     known = np.flatnonzero(~np.isnan(lag))
     spread = spread_over_fields(measured)
     yield from spread
+    told = np.zeros(readings.rows, np.bool_)
     for found in spread:
+        told[_rows_of(readings, found)] = True
         known = known[(known < found.start_frame) | (known >= found.end_frame)]
     kinds = [_kind(float(lag[row]), measured.info) for row in known]
     for place in np.flatnonzero(by_thirds(lag[known])).tolist():
         kinds[place] = "thirds"
     for kind in dict.fromkeys(k for k in kinds if k is not None):
         wrong = np.array([k == kind for k in kinds])
+        if kind in _WOVEN:
+            wrong = _grown(wrong, lag[known])
         for first, last in _stretches(wrong):
             count = int(wrong[first:last].sum())
+            if kind in _WOVEN:
+                later = lag[known[first:last][wrong[first:last]]] > 0
+                count = max(int(later.sum()), int((~later).sum()))
             least = measured.limits["combing.least_moments"]
             share = 100.0 * count / (last - first)
-            if count < least or share < measured.limits["combing.least_share_percent"]:
+            usual = float(measured.limits["combing.least_share_percent"])
+            if count < least or share < (_MOSTLY if kind == "same" else usual):
                 continue
-            yield _finding(measured, readings, kind, known, wrong, (first, last))
+            found = _finding(measured, readings, kind, known, wrong, (first, last))
+            told[_rows_of(readings, found)] = True
+            yield found
+    if _is_progressive(measured.info):
+        yield from check_parts(measured, told)
     yield from check_fields(measured, least=measured.limits["combing.least_moments"])
+
+
+def _grown(wrong: NDArray[np.bool_], lag: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Return wrong moments with those next to them that are nearly so, the same way."""
+    out = wrong.copy()
+    for step in (1, -1):
+        at = range(len(out))[::step]
+        for before, now in pairwise(at):
+            alike = lag[now] * np.sign(lag[before]) > _NEARLY
+            out[now] |= out[before] and alike
+    return out
+
+
+def _rows_of(readings: Readings, found: Finding) -> slice:
+    begins = readings.times()[:-1] + 1e-6
+    first, last = np.searchsorted(begins, (float(found.start), float(found.end)))
+    return slice(int(first), int(last))
 
 
 def _stretches(wrong: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -234,6 +278,12 @@ def _finding(
         )
     else:
         message, advice, grade = words(kind, lag, scan)
+        if kind in _WOVEN and abs(lag) <= _WHOLE_TEETH:
+            message += (
+                " That is less than the half frame of interlace: coding or a "
+                "conversion has smoothed part of the teeth, or a part of the picture "
+                "alone has them."
+            )
         message += (
             f" Seen in {share:.0f} % of the moments looked at in which something moves."
         )
@@ -246,7 +296,7 @@ def _finding(
         last=end,
         worst_row=worst_row,
         worst=lag,
-        limit=math.copysign(ONE_PICTURE, lag) if kind != "same" else None,
+        limit=math.copysign(_SMOOTHED, lag) if kind != "same" else None,
         unit="frames",
         message=message,
         advice=advice,
@@ -308,30 +358,9 @@ def _notes(measured: Measured) -> Iterable[str]:
 # ------------------------------------------------------------------------- the report
 
 
-def _teeth(picture: Picture) -> NDArray[np.bool_]:
-    """Return where lines stand out from both neighbours in turn, as teeth do."""
-    tooth = _range(picture.signal) * _TOOTH_PERCENT / 100.0
-    y = picture.y.astype(np.float32)
-    mask = np.zeros(y.shape, np.uint8)
-    if y.shape[0] >= 4:
-        out = y[1:-1] - 0.5 * (y[:-2] + y[2:])
-        turns = (
-            (np.abs(out[:-1]) > tooth)
-            & (np.abs(out[1:]) > tooth)
-            & (out[:-1] * out[1:] < 0)
-        )
-        mask[1:-2] = turns
-        upright, around = np.ones((3, 1), np.uint8), np.ones((5, 5), np.uint8)
-        mask = np.asarray(
-            cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, upright), around),
-            np.uint8,
-        )
-    return mask.astype(bool)
-
-
 def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     return Marks(
-        areas=(("combing", _teeth(picture)),),
+        areas=(("combing", teeth(picture)),),
         caption="Marked: lines that stand out in turn. Fine weave can do so too.",
     )
 
@@ -365,7 +394,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=7,
+    version=8,
     label="Interlace",
     clock="picture",
     columns=(
@@ -377,6 +406,13 @@ MEASURE = Measure(
         Column("field_change_times", "Change of the lower field by the upper's", "", 2),
         Column("fields_ago_frames", "Frames since fields differ so", "frames", 0),
         Column("pulldown", "Film spread over fields: 0 none, 1 2:3, 2 2:3:3:2", "", 0),
+        Column(
+            "bands_lag_frames",
+            "Lag of each band, if it has one",
+            "frames",
+            2,
+            width=BANDS,
+        ),
     ),
     derived=(
         Column("lag_held_frames", "Lower field after upper field, held", "frames", 2),
@@ -453,7 +489,8 @@ MEASURE = Measure(
         "lost. Where a moment of 30 frames a second looks like it, twenty frames are "
         "looked at for film speeds spread over fields: in every five frames each field "
         "stands once while the other goes on, two frames apart (2:3) or one (2:3:3:2). "
-        "Moments of one picture and of two in turn are told as one thing."
+        "Moments of one picture and of two in turn are told as one thing. A band that "
+        "shows it four times on end, while the whole does not, is told as a part."
     ),
     source=(
         "Field order: ITU-R BT.709-6 and BT.601 (interlaced systems); the regression "

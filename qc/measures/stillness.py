@@ -303,7 +303,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=7,
+    version=8,
     label="Stillness",
     clock="picture",
     columns=(
@@ -402,7 +402,8 @@ MEASURE = Measure(
         "change or by that of the cell that changes most; lesser falls that the next "
         "frame makes up for count where four repeats lie within 10 s. Steady rhythms "
         "of repeats are found by their period and noted. The frames told are those "
-        "that repeat, not the one they repeat. Black: the level of 48 x 27 cells."
+        "that repeat, not the one they repeat; a few at the very end of a take, where "
+        "coders leave frames out, are let be. Black: the level of 48 x 27 cells."
     ),
     source="Otsu, IEEE Trans. SMC 9(1), 1979 (from memory). Limits: house choice.",
 )

@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from qc.measures import framing
+from qc.measures import framing, steadiness
 from qc.measures.base import Measured
 from qc.measures.exposure import MEASURE
 from qc.measures.parts.level.levelwalk import level_steps, swings
@@ -43,15 +43,20 @@ MOMENTS = 200
 Look = Callable[[float], NDArray[Any]]
 
 
-def drifts(light_at: Look, *, seconds: float = MOMENTS / 25) -> tuple[Measured, Any]:
-    """Shoot linear light at 25 frames a second, with noise, and return its drifts."""
+def drifts(
+    light_at: Look, *, seconds: float = MOMENTS / 25, motion: bool = False
+) -> tuple[Measured, Any]:
+    """Shoot linear light at 25 frames a second, with noise, and return its drifts.
+
+    Pans are only told from an iris where motion is read as well.
+    """
 
     def shot(i: int) -> Any:
         value = np.minimum(colour.models.oetf_BT709(light_at(i / 25)), 1.05)
         grain = np.random.default_rng(i).normal(0, 1.5, value.shape)
         return picture(16 + 219 * value + grain, index=i)
 
-    measures = (framing.MEASURE, MEASURE)
+    measures = (framing.MEASURE, *[steadiness.MEASURE] * motion, MEASURE)
     pictures = (shot(i) for i in range(round(seconds * 25)))
     measured = measure(pictures, setup_of(), measures)
     return measured, findings(measured, "exposure.drift")
@@ -303,7 +308,7 @@ def test_a_pan_along_a_wall_into_another_room_is_no_iris() -> None:
         left = round(np.clip(t - 1.6, 0.0, 1.4) ** 2 * 500)
         return np.asarray(wall[:, left : left + 240])
 
-    measured, found = drifts(look, seconds=5.0)
+    measured, found = drifts(look, seconds=5.0, motion=True)
     level = column(measured, "exposure.level_stops")[: 3 * 25]
     assert np.nanmin(level) < -0.3  # the level alone would tell of an iris
     assert not found

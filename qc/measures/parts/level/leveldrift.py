@@ -42,9 +42,6 @@ _CALM_SECONDS = 3.0
 # Each time a level is carried on over a move of the camera it may go off by this much:
 # twice what pans and zooms over a drawn scene did.
 _CARRY_STOPS = 0.0035
-# A camera that pans so fast, percent of the width a second, and so far as a level walks
-# shows another scene, not an iris (house choices).
-_PANS_PERCENT, _FAR_PERCENT = 40.0, 30.0
 # So much of the picture that came in bright speaks for automatic exposure.
 _ENTERED_PERCENT = 5.0
 _ENTERS_SECONDS = 1.0
@@ -174,7 +171,6 @@ def _events(measured: Measured, readings: Readings, same: Followed) -> Iterator[
             for s in swings(walk, least=least)
             if abs(s.stops)
             >= least + _CARRY_STOPS * (carried[s.last] - carried[s.first])
-            and not _panned(readings, rows, walk, s)
             and _agreed(readings, rows, s)
         ]
         small = swings(walk, least=_LEAD_SHARE * least)
@@ -194,32 +190,6 @@ def _agreed(readings: Readings, rows: NDArray[np.intp], swing: Swing) -> bool:
     if np.isnan(level).any() or np.ptp(readings["exposure.place"][part]) > 0:
         return True
     return float(level[-1] - level[0]) / swing.stops >= _SAID_SHARE
-
-
-def _panned(
-    readings: Readings,
-    rows: NDArray[np.intp],
-    walk: NDArray[np.float64],
-    swing: Swing,
-) -> bool:
-    """Return whether the camera went from one scene to another during a swing.
-
-    Parameters
-    ----------
-    rows, walk : (n,) arrays
-        Rows of one place and their levels.
-    """
-    if "framing.motion_percent" not in readings.columns:
-        return False
-    first, last = trimmed(walk, swing)
-    part = slice(int(rows[first]) + 1, int(rows[last]) + 1)
-    motion = readings.columns.part("framing.motion_percent", part.start, part.stop)
-    known = motion[~np.isnan(motion)]
-    if not known.size:
-        return False
-    seconds = float(readings.start(part.stop) - readings.start(part.start))
-    usual = float(np.median(known))
-    return usual * len(motion) >= max(_FAR_PERCENT, _PANS_PERCENT * seconds)
 
 
 def _jumps(measured: Measured, readings: Readings, same: Followed) -> Iterator[Jump]:

@@ -29,6 +29,15 @@ _HARDLY_LIVE = (
     " Hardly any frame of this take moves: it may also be a still scene whose noise "
     "the recording format takes away."
 )
+# From the first frame on, and then at once so different, percent: most likely no
+# picture of this camera (house choice).
+_LAID_BEFORE = (
+    " It stands from the first frame on and another picture follows at once, as colour "
+    "bars or a card laid before a take do."
+)
+_CUT_PERCENT = 8.0
+# A coder that looks ahead spends nothing on the last frames, which no others build on.
+_END_S = Fraction(1, 5)
 _AROUND_S = 1.0
 # Beside a kept picture so many frames change at least by this share of what is usual
 # among so many around (house choice).
@@ -140,6 +149,8 @@ def _tell_frozen(
     live = _live_share(readings)
     reject = seconds >= measured.limits["stillness.frozen_reject_seconds"]
     reject &= live >= _LEAST_LIVE
+    before = _laid_before(readings, first, last)
+    reject &= not before
     return finding_of(
         measured,
         readings,
@@ -154,15 +165,25 @@ def _tell_frozen(
         message=(
             f"The picture stands still for {seconds:.2f} s: {_frames(last - first)} "
             f"show the frame at {held} again, {exact}; not even noise moves."
-            + _HARDLY_LIVE
-            * (live < _LEAST_LIVE)
+            + _HARDLY_LIVE * (live < _LEAST_LIVE)
+            + _LAID_BEFORE * before
         ),
         advice=(
-            "Check plug and cable, and whether the camera was paused or showed a kept "
-            "picture: most likely the recorder had lost the camera's signal. Watch the "
-            "recorder's own screen, not the camera's."
+            "If it shows bars or a card, all is well: leave it out. Else check plug "
+            "and cable: the recorder began before it had the camera's signal."
+            if before
+            else "Check plug and cable, and whether the camera was paused or showed a "
+            "kept picture: most likely the recorder had lost the camera's signal. "
+            "Watch the recorder's own screen, not the camera's."
         ),
     )
+
+
+def _laid_before(readings: Readings, first: int, last: int) -> bool:
+    """Return whether a still begins with the take and ends with a cut."""
+    if first > 1 or last >= readings.rows:
+        return False
+    return bool(_column(readings, "difference_percent")[last] >= _CUT_PERCENT)
 
 
 def _live_share(readings: Readings) -> float:
@@ -206,9 +227,21 @@ def _busiest_minute(starts: NDArray[np.float64]) -> int:
     return int((ends - np.arange(len(starts))).max(initial=0))
 
 
+def _before_the_end(
+    readings: Readings, singles: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return repeats without those that a take ends with, if they are few."""
+    out = singles.copy()
+    for first, last in runs(singles)[-1:]:
+        if last == readings.rows and seconds_of(readings, first, last) <= _END_S:
+            out[first:last] = False
+    return out
+
+
 def _tell_singles(
     measured: Measured, readings: Readings, singles: NDArray[np.bool_]
 ) -> Iterator[Finding]:
+    singles = _before_the_end(readings, singles)
     rows = np.flatnonzero(singles)
     if not rows.size:
         return
