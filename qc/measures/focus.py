@@ -69,9 +69,9 @@ __all__ = ["MEASURE", "noise_sigma", "relative_sharpness"]
 _NOISE_EVERY = 12
 _RISE_EVERY = 12
 _ACROSS_EVERY = 6
-# Where the energy of fine detail changes by this share, some bands of the picture tell
-# whether the noise has to be read again at once.
-_CHANGES = 0.1
+# Where the energy of fine detail changes by this share, some bands of the picture tell,
+# in every second frame, whether the noise has to be read again at once.
+_CHANGES, _GLANCE_EVERY = 0.1, 2
 _BANDS = 4
 # Edges lower than this (8-bit codes, an eighth of black to white) rise as they like: a
 # wall or a drape has none that focus would make crisp.
@@ -140,7 +140,8 @@ class _Reader:
     ) -> None:
         """Read the noise every few frames, and where it may have changed."""
         due = self._frames % _NOISE_EVERY == 0 or math.isnan(self._noise)
-        if not due and abs(whole - self._energy) <= _CHANGES * self._energy:
+        changed = abs(whole - self._energy) > _CHANGES * self._energy
+        if not due and (not changed or self._frames % _GLANCE_EVERY):
             return
         glance = self._noise_of(planes[:1], bands=_BANDS)
         self._energy = whole
@@ -443,5 +444,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=11,
+    version=12,
 )

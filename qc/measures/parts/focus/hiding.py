@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import (
     RELEASE,
@@ -237,7 +238,7 @@ def _judged(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         usual = np.nanmedian(np.where(same, before[None], np.nan), axis=1)
-        most = np.nanmedian(before, axis=0)
+        most = known_median(before)
     all_of = max(int(np.count_nonzero(most >= least)), 1)
     percent = np.full(len(detail), np.nan)
     hidden = np.zeros(len(detail), np.bool_)
@@ -310,7 +311,4 @@ def _near(now: NDArray[np.float64], before: NDArray[np.float64]) -> NDArray[np.b
 
 def middle_colours(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.float64]:
     """Return the median of tiles' luma, Cb and Cr over some rows: (tiles, 3)."""
-    values = colours(readings, rows)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        return np.asarray(np.nanmedian(values, axis=0))
+    return known_median(colours(readings, rows))

@@ -7,7 +7,6 @@ coarse contrast, a lens leaves it as it is.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.focus.hiding import alike, middle_colours
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import tile_rows
 from qc.records import Readings
@@ -67,13 +67,11 @@ def pull_of(
     name = "focus.tile_contrast_percent"
     if not soft.size or not sharp.size or not has_slow(readings, name):
         return None
-    with warnings.catch_warnings(), np.errstate(invalid="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)
-        now, usual, contrast, before = (
-            np.nan_to_num(np.nanmedian(tile_rows(readings, rows, column), axis=0))
-            for column in ("focus.tile_detail", name)
-            for rows in (soft, sharp)
-        )
+    now, usual, contrast, before = (
+        np.nan_to_num(known_median(tile_rows(readings, rows, column)))
+        for column in ("focus.tile_detail", name)
+        for rows in (soft, sharp)
+    )
     best = np.maximum(now, usual)
     subject = best >= max(_SUBJECT * float(best.max()), _FLOOR)
     least = max(_FEWEST, _LEAST_SHARE * np.count_nonzero(subject))

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import warnings
 from collections.abc import Iterator
 
 import numpy as np
@@ -21,6 +20,7 @@ from qc.measures.parts.focus.coarser import true_percent
 from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
 from qc.measures.parts.focus.lightlevel import LIGHTER, light_of, nearest
 from qc.measures.parts.focus.likemotion import against_like_motion
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.motionblur import (
     CRISP_RISE_PX,
     Smear,
@@ -352,9 +352,7 @@ def _surely_detail(
     contrast = held(tile_rows(readings, rows, "focus.tile_contrast_percent"))
     alike = (NOISE_ALIKE * least) ** 2
     more = LAPLACIAN_ENERGY * np.maximum(np.nan_to_num(noise) ** 2 - alike, 0.0)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        level = np.nanmedian(contrast, axis=0)
+    level = known_median(contrast)
     noisy = np.nan_to_num(math.sqrt(LAPLACIAN_ENERGY) / level)
     left = np.square(detail) - np.nan_to_num(more[:, None] / np.square(contrast))
     return np.sqrt(np.maximum(left, 0.0)), noisy

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from qc.limits import Limits
 from qc.measures.parts.focus.hiding import hiding_in, in_sight
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.pulls import Pull, pull_of
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.softedges import lens_part, stepped
@@ -346,7 +347,7 @@ def _left(
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """Return what soft frames keep of a tile column, and where sharp ones have much."""
     usual, now = (
-        np.nanmedian(tile_rows(readings, rows, name), axis=0) for rows in (sharp, soft)
+        known_median(tile_rows(readings, rows, name)) for rows in (sharp, soft)
     )
     return now / usual, usual >= _SUBJECT * np.nanmax(usual)
 

@@ -8,6 +8,7 @@ import warnings
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.slowtiles import slow_rows
 from qc.records import Readings
 from qc.views import TILE_COLUMNS, TILE_ROWS
@@ -140,7 +141,7 @@ def tile_weights(
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        usual = np.nanmedian(np.asarray(contrast, np.float64), axis=0)
+        usual = known_median(np.asarray(contrast, np.float64))
         middle = float(np.nanmedian(usual[counts])) if counts.any() else math.nan
     if not middle > 0:
         return np.ones(len(counts))
@@ -215,7 +216,7 @@ def _sharpest(
     if not known.size:
         return math.nan
     if contrast is not None:
-        usual = np.nanmedian(np.asarray(contrast, np.float64), axis=0)
+        usual = known_median(np.asarray(contrast, np.float64))
         much = best[usual >= np.nanmedian(usual[~np.isnan(best)])]
         if not np.isnan(much).all():
             return float(np.nanmax(much))
