@@ -36,6 +36,7 @@ from qc.measures.parts.scan.flatnoise import (
     flat_noise,
 )
 from qc.measures.parts.scan.framepairs import Bands, FramePairs, band_starts
+from qc.measures.parts.scan.gainsteps import added, jump_of, place_of_jump
 from qc.measures.parts.scan.noisetold import FINE_GRAIN, LIKE, mid_percent
 from qc.records import Finding, Marks, Picture, Readings, TakeResult
 from qc.signal import Signal
@@ -71,6 +72,7 @@ class _Reader:
             thin=True,
         )
         self._last = math.nan
+        self._floor = math.nan
         self._since = 0
         video = setup.info.video
         self._tick_s = float(video.time_base) if video is not None else math.nan
@@ -96,8 +98,13 @@ class _Reader:
         noise = flat_noise(before, now, signal=signal)
         percent = 100.0 / (signal.white - signal.black)
         ago = self._frames_ago(noise, signal, percent)
-        self._last, self._since = _seen(noise), 0
+        floor = float(noise.shares[0])
+        gained, gained_ago = self._gained(floor, signal)
+        self._last, self._floor, self._since = _seen(noise), floor, 0
         return {
+            "floor_percent": math.sqrt(max(floor, 0.0)) * percent,
+            "gained_percent": gained * percent,
+            "gained_ago_frames": gained_ago,
             "raw_percent": noise.mid * percent,
             "grain": noise.grain,
             "repeated_percent": 100.0 * noise.repeated,
@@ -130,6 +137,24 @@ class _Reader:
             "key_grain": noise.grain,
             "key_uneven": noise.uneven,
         }
+
+    def _gained(self, floor: float, signal: Signal) -> tuple[float, float]:
+        """Return what was added to all blocks at once, and how many frames ago."""
+        if not jump_of(self._floor, floor):
+            return math.nan, math.nan
+
+        def shares(ago: int) -> NDArray[np.float64]:
+            pair = self._pairs.earlier(ago)
+            if pair is None:
+                return np.full(4, np.nan)
+            return flat_noise(*pair, signal=signal).shares
+
+        reach = min(self._since, self._pairs.reach)
+        ago = place_of_jump(lambda a: float(shares(a)[0]), reach, self._floor, floor)
+        if ago is None:
+            return math.nan, math.nan
+        # The pair on the step is of both kinds.
+        return added(shares(ago + 2), shares(max(ago - 1, 0))), float(ago)
 
     def _frames_ago(self, noise: FlatNoise, signal: Signal, percent: float) -> float:
         """Return how many frames ago the noise jumped to what it is; NaN if not."""
@@ -342,7 +367,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=7,
+    version=8,
     label="Noise",
     clock="picture",
     room="noise",
@@ -358,6 +383,9 @@ MEASURE = Measure(
             2,
             width=len(LEVELS_PERCENT) - 1,
         ),
+        Column("floor_percent", "Noise of the least changing blocks", "% of range", 2),
+        Column("gained_percent", "Noise added to all blocks at once", "% of range", 2),
+        Column("gained_ago_frames", "Frames since it was added", "frames", 0),
         Column("changed_ago_frames", "Frames since the noise jumped", "frames", 0),
         Column("key_percent", "Noise in key frames, as read", "% of range", 2),
         Column("key_grain", "Grain of key frames", "", 2),
@@ -445,7 +473,11 @@ MEASURE = Measure(
         "back with a key frame is the same in both, noise is not); the smaller of both "
         "counts. Where most flat blocks are repeated unchanged, nothing is said. Where "
         "the reading jumps, the frame is looked for; doubtful readings count beside "
-        "sure ones like them."
+        "sure ones like them. Under a moving camera noise is told where one and the "
+        "same variance is added to all blocks from one frame to the next (motion "
+        "multiplies) and stays or is taken away again, while speed and shot stay. "
+        "Coarse trembling at mid level is none where most of the picture has less "
+        "than an eighth of it."
     ),
     source=(
         "Difference of two frames of a still scene: textbook statistics (variance of "

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 
 import cv2
@@ -20,7 +20,6 @@ from qc.limits import Option
 from qc.measures.base import (
     Chart,
     Column,
-    Exhibit,
     Hit,
     Measure,
     Measured,
@@ -32,7 +31,8 @@ from qc.measures.base import (
 from qc.measures.parts.neutral.castwords import MIRED_NAMED, cast_words
 from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
-from qc.measures.parts.neutral.whitedrift import drift_exhibit, find_drift
+from qc.measures.parts.neutral.presetsteps import find_presets
+from qc.measures.parts.neutral.whitedrift import find_drift
 from qc.measures.parts.neutral.whitejudge import derive
 from qc.measures.parts.neutral.whitenotes import notes_of, source_words
 from qc.measures.parts.neutral.whitepatch import (
@@ -46,13 +46,13 @@ from qc.measures.parts.neutral.whitepatch import (
     patch_planes,
 )
 from qc.measures.parts.neutral.whiteshow import (
-    cast_exhibit,
     gains_words,
     of_the_whole,
+    white_exhibits,
 )
-from qc.measures.parts.neutral.wholedrift import find_whole, whole_exhibit
+from qc.measures.parts.neutral.wholedrift import find_whole
 from qc.measures.parts.neutral.wholeshift import WholeShift
-from qc.records import Finding, Marks, Picture, TakeInfo, TakeResult
+from qc.records import Finding, Marks, Picture, TakeInfo
 from qc.signal import Signal
 
 __all__ = ["MEASURE", "patch_planes"]
@@ -109,6 +109,8 @@ class _Reader:
         return {
             "picture_stops": np.array(whole.stops),
             "picture_framing": float(whole.framing),
+            "picture_chroma": np.array(self._whole.chroma),
+            "picture_step": np.array(self._whole.step),
         }
 
     def _read_patch(self, picture: Picture, patch: Rectangle, at_s: float) -> Values:
@@ -278,10 +280,6 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     }
 
 
-def _notes(measured: Measured) -> Iterable[str]:
-    return notes_of(measured, _counts(measured))
-
-
 def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     box = finding.where
     result, row = setup.result, finding.worst_pts_row
@@ -302,14 +300,6 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     )
 
 
-def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
-    if of_the_whole(result, finding):
-        return whole_exhibit(result, finding)
-    if finding.rule == "white.drift":
-        return drift_exhibit(result, finding)
-    return cast_exhibit(result, finding)
-
-
 MEASURE = Measure(
     name="white",
     label="White balance",
@@ -325,6 +315,14 @@ MEASURE = Measure(
             "picture_stops", "Change of the picture's R/G, B/G", "stops", 2, width=2
         ),
         Column("picture_framing", "Number of the framing", "", 0),
+        Column("picture_chroma", "Mean Cb, Cr of the picture", "%", 2, width=2),
+        Column(
+            "picture_step",
+            "Jump of R/G, B/G since the frame before",
+            "stops",
+            2,
+            width=2,
+        ),
     ),
     derived=(
         Column("cast_delta_e00", "Cast of a white, as judged", "CIEDE2000", 1),
@@ -428,7 +426,7 @@ MEASURE = Measure(
             where=_where,
         ),
     ),
-    checks=(find_drift, find_whole),
+    checks=(find_drift, find_whole, find_presets),
     check_rules={"white.drift": "White drifts"},
     charts=(
         Chart(
@@ -449,10 +447,10 @@ MEASURE = Measure(
         ),
     ),
     summarise=_summarise,
-    notes=_notes,
+    notes=lambda measured: notes_of(measured, _counts(measured)),
     mark=_mark,
-    exhibits=_exhibits,
-    version=9,
+    exhibits=white_exhibits,
+    version=10,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "
@@ -487,7 +485,8 @@ MEASURE = Measure(
         "camera's curve makes colours stronger or weaker and leaves greys alone, a "
         "lamp moves them all. Which of two states is right is not guessed: a cast is "
         "told only where the framing begins and ends with the other, and three "
-        "quarters of the change count."
+        "quarters of the change count; or, also while the camera shakes, where the "
+        "picture jumps by one factor from one frame to the next, and later back."
     ),
     source=(
         "CIE 15 (XYZ, u'v', L*a*b*); Ohno, LEUKOS 10(1), 2014 (colour temperature, "

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from qc.measures.parts.neutral.sheetdoubt import may_be_skin
-from qc.measures.parts.neutral.wholeshift import WholeShift, power_of_change
+from qc.measures.parts.neutral.wholepoints import power_of_change
+from qc.measures.parts.neutral.wholeshift import WholeShift
 from qc.records import Picture
 from tests.measures.test_neutral import (
     BALANCED,

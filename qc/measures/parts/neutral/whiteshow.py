@@ -8,10 +8,13 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from qc.measures.base import Exhibit, signed
+from qc.measures.parts.neutral.presetsteps import is_jump, preset_exhibit
+from qc.measures.parts.neutral.whitedrift import drift_exhibit
+from qc.measures.parts.neutral.wholedrift import whole_exhibit
 from qc.records import Finding, TakeResult
 from qc.signal import to_linear, ycbcr_to_rgb
 
-__all__ = ["cast_exhibit", "gains_words", "of_the_whole"]
+__all__ = ["cast_exhibit", "gains_words", "of_the_whole", "white_exhibits"]
 
 
 def gains_words(figures: Mapping[str, float]) -> str:
@@ -24,9 +27,19 @@ def of_the_whole(result: TakeResult, finding: Finding) -> bool:
     """Return whether a finding tells of the whole picture, without a white."""
     if result.picture is None or finding.where is not None:
         return False
-    return finding.rule == "white.drift" or not bool(
-        (result.picture["white.source"] > 0).any()
-    )
+    if finding.rule == "white.drift" or is_jump(result.picture, finding.worst_pts_row):
+        return True
+    return not bool((result.picture["white.source"] > 0).any())
+
+
+def white_exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
+    """Yield the figures beside a finding of the white balance."""
+    if of_the_whole(result, finding):
+        # While the camera shakes no framing lasts.
+        return list(whole_exhibit(result, finding)) or preset_exhibit(result, finding)
+    if finding.rule == "white.drift":
+        return drift_exhibit(result, finding)
+    return cast_exhibit(result, finding)
 
 
 def cast_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:

@@ -28,7 +28,14 @@ from qc.records import Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
 from qc.spans import Span, bridged, past_limit, runs
 
-__all__ = ["find_whole", "whole_exhibit"]
+__all__ = [
+    "CAST_ADVICE",
+    "COUNTED",
+    "change_words",
+    "find_whole",
+    "light_of",
+    "whole_exhibit",
+]
 
 _ALIKE = (
     " Compare both parts with a moment in which something white is seen, and grade the "
@@ -43,9 +50,15 @@ _SHORTEST_S = 1.0  # of a framing
 # A drift is told from where it rises to its limit: from this share of it, and no longer
 # before (house choices).
 _BEGUN, _BEGUN_S = 0.25, 1.0
-# What counts of a change where the framing begins and ends with one state, alike within
-# so many stops (house choice).
-_MOST, _BACK_STOPS = 0.75, 0.12
+# The framing begins and ends with one state, alike within so many stops (house choice).
+_BACK_STOPS = 0.12
+COUNTED = 0.75
+"""What counts of a change from what a framing begins and ends with (house choice)."""
+CAST_ADVICE = (
+    "Before the next case take the white balance on a clean white swab, and leave "
+    "light and setting alone. For this take: compare both with a moment in which "
+    "something white is seen, and grade the other like it."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +88,7 @@ def _framings(readings: Readings) -> Iterable[_Framing]:
                 yield _Framing(a, b, smoothed(stops, readings), times[a : b + 1])
 
 
-def _light(stops: NDArray[np.float64]) -> NDArray[np.float64]:
+def light_of(stops: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return R, G, B of a light that was neutral before such a change."""
     ones = np.ones(len(stops))
     return np.stack([2.0 ** stops[:, 0], ones, 2.0 ** stops[:, 1]], axis=1)
@@ -83,12 +96,13 @@ def _light(stops: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _away(stops: NDArray[np.float64], signal: Signal) -> NDArray[np.float64]:
     """Return how far in u', v' such changes take what was neutral."""
-    uv = uv_prime(linear_rgb_to_xyz(_light(stops), primaries=signal.primaries))
+    uv = uv_prime(linear_rgb_to_xyz(light_of(stops), primaries=signal.primaries))
     return np.asarray(np.hypot(*(uv - uv_prime(white_xyz(signal.primaries))).T))
 
 
-def _words(stops: NDArray[np.float64], signal: Signal) -> str:
-    xyz = linear_rgb_to_xyz(_light(stops[None]), primaries=signal.primaries)
+def change_words(stops: NDArray[np.float64], signal: Signal) -> str:
+    """Say which cast such a change gives what was neutral."""
+    xyz = linear_rgb_to_xyz(light_of(stops[None]), primaries=signal.primaries)
     u, v = uv_prime(xyz[0]).tolist()
     kelvin, duv = cct_duv(u, v * 2 / 3)
     u0, v0 = uv_prime(white_xyz(signal.primaries)).tolist()
@@ -165,7 +179,7 @@ def _drifts(
             message=(
                 f"The colour of the whole picture {how} while the framing stayed: what "
                 f"was neutral before is then "
-                f"{_words(framing.stops[worst] - start, signal)} (Δu′v′ "
+                f"{change_words(framing.stops[worst] - start, signal)} (Δu′v′ "
                 f"{away[worst]:.4f}, limit without a white {limit:g}). "
                 f"{_which(measured, readings, framing, (first, last))}"
             ),
@@ -212,7 +226,7 @@ def _casts(
     limit = float(measured.limits["white.review_delta_e00"])
     least = float(measured.limits["white.min_seconds"])
     off = framing.stops - usual
-    part = white_delta_e00(_light(_MOST * off), signal)
+    part = white_delta_e00(light_of(COUNTED * off), signal)
     for first, last in _spans(part, framing, limit, least):
         worst = first + int(np.argmax(part[first:last]))
         yield finding_of(
@@ -225,16 +239,12 @@ def _casts(
             worst_row=framing.first + worst,
             message=(
                 "Against what this framing begins and ends with the whole picture is "
-                f"{_words(off[worst], signal)} here. No white was found that is sure "
-                "enough to say which of the two is right, but what it came back to was "
-                "likely set, and this is then off by some CIEDE2000 "
+                f"{change_words(off[worst], signal)} here. No white was found that is "
+                "sure enough to say which of the two is right, but what it came back "
+                "to was likely set, and this is then off by some CIEDE2000 "
                 f"{part[worst]:.1f} (limit {limit:g})."
             ),
-            advice=(
-                "Before the next case take the white balance on a clean white swab, "
-                "and leave light and setting alone. For this take: compare both with a "
-                "moment in which something white is seen, and grade the other like it."
-            ),
+            advice=CAST_ADVICE,
             worst=float(part[worst]),
             limit=limit,
             unit="ΔE₀₀",

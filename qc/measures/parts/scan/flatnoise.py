@@ -48,6 +48,12 @@ _TAIL, _TAIL_BLOCKS = (8.0, 15.0, 25.0), 40
 # more than at mid level on the light side (house choices, on the low side).
 _WIDER_PERCENT, _CENTRE_PERCENT = (15.0, 80.0), 45.0
 _ALPHA = 1.099
+# Noise is not in one place only: levels between these show no less of it than mid level
+# does. Where so many blocks there have less than this share of a coarse tremble at mid
+# level, it is texture of something that moves (house choices).
+_SHOWN_PERCENT, _QUIET, _MOSTLY = (6.0, 80.0), 1.0 / 8.0, 0.6
+_COARSE = 1.3
+_SHARES = (5.0, 20.0, 35.0, 50.0)
 # Variance of rounding to whole codes.
 _ROUNDING = 1.0 / 12.0
 # The variance that this share of a level's blocks stays under counts. Lower, it would
@@ -79,9 +85,13 @@ class FlatNoise:
     uneven : float
         How much the less changing blocks differ (20th to 50th percentile of variance
         over the 35th); about 0.1 for noise alone. Over `UNEVEN` the 8th to 25th over
-        the 15th, and `mid` from that, if these are less uneven.
+        the 15th, and `mid` from that, if these are less uneven. Infinite where it is
+        coarse and most of the picture does not tremble at all.
     levels : (n,) array
         Standard deviation by level, between the edges of `LEVELS_PERCENT`.
+    shares : (4,) array
+        Variances that 5, 20, 35 and 50 % of the blocks stay under, of all levels that
+        show noise, carried to mid level; NaN where there are few.
     """
 
     mid: float
@@ -89,6 +99,7 @@ class FlatNoise:
     repeated: float
     uneven: float
     levels: NDArray[np.float64]
+    shares: NDArray[np.float64]
 
 
 def flat_noise(
@@ -115,8 +126,10 @@ def flat_noise(
     """
     level, flatness, variance, coarse = _blocks(before, now)
     level = 100.0 * (level - signal.black) / (signal.white - signal.black)
+    as_read = variance
     changes = variance > 0
     levels = _by_level(level[changes], variance[changes])
+    shares = _shares(level, variance, carried=signal.transfer == "bt709")
     at_mid = _at_mid(level)
     if signal.transfer == "bt709" and np.count_nonzero(at_mid) < _FEWEST_BLOCKS:
         at_mid = (level >= _WIDER_PERCENT[0]) & (level < _WIDER_PERCENT[1])
@@ -124,7 +137,7 @@ def flat_noise(
     repeated = _repeated(at_mid, flatness, variance)
     chosen = np.sort(variance[at_mid & changes])
     if chosen.size < _FEWEST_BLOCKS or not repeated < REPEATED_SHARE:
-        return FlatNoise(math.nan, math.nan, repeated, math.nan, levels)
+        return FlatNoise(math.nan, math.nan, repeated, math.nan, levels, shares)
     least, low, more = (percentile(chosen, share) for share in (20.0, _LOW, 50.0))
     uneven = (more - least) / low if low > 0 else math.inf
     mid = _sigma(low, _LOW_BIAS)
@@ -136,7 +149,32 @@ def flat_noise(
             uneven, more, mid = (most - least) / low, most, _sigma(low, _TAIL_BIAS)
     still = at_mid & changes & (variance <= more)
     grain = math.sqrt(4.0 * float(coarse[still].sum()) / float(variance[still].sum()))
-    return FlatNoise(mid, grain, repeated, uneven, levels)
+    if grain > _COARSE and _mostly_quiet(level, as_read, mid):
+        uneven = math.inf
+    return FlatNoise(mid, grain, repeated, uneven, levels, shares)
+
+
+def _shares(
+    level: NDArray[np.float64], variance: NDArray[np.float64], *, carried: bool
+) -> NDArray[np.float64]:
+    """Return the variances of one frame that some shares of the blocks stay under."""
+    shown = (level >= _SHOWN_PERCENT[0]) & (level < _SHOWN_PERCENT[1])
+    if np.count_nonzero(shown) < _TAIL_BLOCKS:
+        return np.full(len(_SHARES), np.nan)
+    of_shown = variance[shown]
+    if carried:
+        of_shown = _carried(level[shown], of_shown, of_shown)[0]
+    ordered = np.sort(of_shown)
+    return np.array([0.5 * percentile(ordered, share) for share in _SHARES])
+
+
+def _mostly_quiet(
+    level: NDArray[np.float64], variance: NDArray[np.float64], mid: float
+) -> bool:
+    """Return whether most of the picture has next to none of a noise at mid level."""
+    shown = (level >= _SHOWN_PERCENT[0]) & (level < _SHOWN_PERCENT[1])
+    least = 2.0 * ((_QUIET * mid) ** 2 + _ROUNDING)
+    return bool(np.mean(variance[shown] < least) >= _MOSTLY) if shown.any() else False
 
 
 @lru_cache(maxsize=1)

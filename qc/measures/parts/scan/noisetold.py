@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from qc.measures.parts.scan.flatnoise import UNEVEN
+from qc.measures.parts.scan.gainsteps import between_steps
 from qc.records import Readings
 from qc.spans import runs
 
@@ -86,7 +87,8 @@ def mid_percent(readings: Readings, limit: float) -> NDArray[np.floating]:
     # Alone, without others like them: a picture that moves a little has such.
     sure = _sure(keys, moves) & (keys.raw > limit)
     sure &= ~_near(readings, (plain.raw > limit) & ~told)
-    return _lasting(np.fmax(here, _of_keys(readings, keys, sure)), limit)
+    here = np.fmax(here, _of_keys(readings, keys, sure))
+    return _lasting(np.fmax(here, between_steps(readings, _speed(readings))), limit)
 
 
 def _lasting(percent: NDArray[np.floating], limit: float) -> NDArray[np.floating]:
@@ -132,6 +134,21 @@ def _moves(readings: Readings) -> NDArray[np.bool_]:
         out = (moved > _STILL_PERCENT) | (np.isnan(moved) & (about > _GONE_PERCENT))
         # Where but a part rests, or goes, the rest of it does another thing.
         return np.asarray(out | (part & (about > _STILL_PERCENT)))
+
+
+def _speed(readings: Readings) -> NDArray[np.float64]:
+    """Return how far the picture moves, percent of its width; NaN if not known."""
+    nothing = np.full(readings.rows, np.nan)
+
+    def column(name: str) -> NDArray[np.float64]:
+        known = name in readings.columns
+        return readings[name].astype(np.float64) if known else nothing
+
+    followed = np.hypot(
+        column("steadiness.dx_percent"), column("steadiness.dy_percent")
+    )
+    gone = column("framing.motion_percent")
+    return np.where(np.isnan(followed), gone, followed)
 
 
 def _zooms(readings: Readings) -> NDArray[np.bool_]:
