@@ -26,8 +26,9 @@ from qc.measures.base import (
 )
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.splash import SplashWatch
+from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spotland import LandWatch
-from qc.measures.parts.spots.spotlooks import LookKeeper, detail_map, half_level
+from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
 from qc.measures.parts.spots.spotmaps import (
     OWN_EDGES,
     Spot,
@@ -36,6 +37,7 @@ from qc.measures.parts.spots.spotmaps import (
     with_swayed,
 )
 from qc.measures.parts.spots.spotplaces import (
+    PIXEL_PERCENT,
     SWAY_PERCENT,
     holds,
     is_pixel,
@@ -113,7 +115,8 @@ class _Reader:
         self._plan(picture, seconds)
         here = self._keeper.here
         if here is not None and self._bank.due(seconds, here):
-            self._keep(picture, seconds, here)
+            maps, fine = kept_maps(picture)
+            self._bank.add(self._row, seconds, maps, here, fine)
         if here is not None and seconds >= self._next_pixels:
             self._next_pixels = seconds + _LOOK_S - 1e-3
             self._watch.look(picture, self._row, *here)
@@ -122,12 +125,6 @@ class _Reader:
         if not differences:
             return {}
         return {"compared_percent": differences[0].moved_percent}
-
-    def _keep(
-        self, picture: Picture, seconds: float, here: tuple[int, NDArray[np.float32]]
-    ) -> None:
-        maps = picture.view(half_level), picture.view(detail_map)
-        self._bank.add(self._row, seconds, maps, here)
 
     def _due(self, picture: Picture, seconds: float) -> bool:
         """Return whether to look now: in time, or when a resting picture stirs."""
@@ -170,7 +167,7 @@ class _Reader:
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
             looks = self._bank.looks
-            swayed = self._bank.spots() + slow_spots(looks)
+            swayed = self._bank.spots() + slow_spots(looks) + gain_spots(looks)
             spots = [s for s in spots if not self._denied(s)]
             spots = with_swayed(spots, swayed, self._level, self._detail)
         came = [*self._splashes.found, *self._landed.all()]
@@ -213,7 +210,8 @@ def _seen(measured: Measured) -> _Seen | None:
         # People who walk through a still picture can pass for framings of it.
         sways = not stood_still(measured.picture, SWAY_PERCENT)
         kept = tuple(s for s in seen.spots if s.splash or (s.swayed and sways))
-        stirred = tuple(p for p in seen.pixels if p.stirred)
+        creeps = not stood_still(measured.picture, PIXEL_PERCENT)
+        stirred = tuple(p for p in seen.pixels if p.stirred or creeps)
         return _Seen(kept, stirred, crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
 
@@ -407,7 +405,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=10,
+    version=11,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -482,14 +480,18 @@ MEASURE = Measure(
         "is soft, over five times what the maps differ by around it, tells most of "
         "what is left over there, better than a thing nearer or farther would, and "
         "the scene beside it comes along. There too, before a scene that creeps, what "
-        "fits as it lies and not as the scene has come counts. What comes at once "
-        "(within two pictures, or blurred from look to look; where people move about, "
-        "between the middle of three looks and the middle of the three before), soft, "
-        "with nothing moving around it and the same scene behind it, and stays is "
-        "told too, as a spot that may lie on the lens while the scene has not moved "
-        "on. Single pixels count that lie beyond everything two pixels away in 65 % "
-        "of the looks or more, each moved there against the one before, or, if "
-        "strong, in nine tenths while all around became another."
+        "fits as it lies and not as the scene has come counts. Such looks are also "
+        "followed place by place, and a dark spot counts that both halves of the "
+        "scene's way show where it lies rather than where the scene has gone. What "
+        "comes at once (within two pictures, or blurred from look to look; where "
+        "people move about, between the middle of three looks and the middle of the "
+        "three before), soft, with little moving around it just then and the same "
+        "scene behind it, and stays is told too, as a spot that may lie on the lens "
+        "while the scene has not moved on. Single pixels count that lie beyond "
+        "everything two pixels away in 65 % of the looks or more, each moved there "
+        "against the one before, or in four fifths of eight or more while the scene "
+        "came 0.8 % of the width under them, or, if strong, in nine tenths while all "
+        "around became another."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

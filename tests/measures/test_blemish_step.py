@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.spotdrop import drop_of
 from qc.measures.parts.spots.spotranks import FOOT
-from qc.measures.parts.spots.spotstep import BESIDE, Frame, Step, drop_of, steps_in
+from qc.measures.parts.spots.spotstep import BESIDE, Frame, Step, steps_in
 
 Map = NDArray[np.float32]
 H, W, N, AT = 68, 120, 30, 14
@@ -130,3 +131,61 @@ def test_nothing_lands_at_a_cut() -> None:
 
 def test_too_few_frames_tell_nothing() -> None:
     assert list(steps_in(frames(drop)[: 2 * BESIDE], 0)) == []
+
+
+def drops(change: Callable[[Map, int], Map]) -> list[Step]:
+    return [step for step in steps(change) if drop_of(step) is not None]
+
+
+def test_drop_lands_though_a_hand_passes_beside_it() -> None:
+    # A bright hand, six px wide, is beside the place six frames before the drop comes,
+    # and moves on all the time, two px a frame.
+    def passes(image: Map, i: int) -> Map:
+        hand = disc(X - 9 + 2 * (i - AT + 6), Y - 9, 3)
+        return np.asarray(drop(image, i) * (1 - hand) + 75 * hand)
+
+    (step,) = drops(passes)
+    assert step.row == AT
+
+
+def test_place_is_asked_for_its_lasting_change() -> None:
+    # Where the drop comes a bright thing passes eight frames before: that changes
+    # the place by more, but not for long.
+    def passes(image: Map, i: int) -> Map:
+        return image + 50 * disc() if i == AT - 8 else drop(image, i)
+
+    assert [step.row for step in drops(passes)] == [AT]
+
+
+def test_drop_on_something_bright_is_no_glint_that_goes_out() -> None:
+    # It leaves a glove as dark as what is around the glove; the glove's grain stays.
+    def glove(image: Map, i: int) -> Map:
+        lit = image + 3 * (image - 45) + 35 * disc(radius=3.5)
+        return np.asarray(lit * (1 - 0.45 * disc(radius=3.5) * (i >= AT)))
+
+    (step,) = drops(glove)
+    assert step.row == AT
+
+
+@pytest.mark.parametrize("angle", [0, 90, 200])
+def test_what_slides_in_within_a_frame_is_no_drop(angle: float) -> None:
+    # Two fifths of it cover the place in one frame, all of it in the next: a drop that
+    # lands meanwhile would show all of it, two fifths as dark.
+    turn = np.deg2rad(angle)
+
+    def slides(image: Map, i: int) -> Map:
+        if i < AT:
+            return image
+        away = 4.5 if i == AT else 0.0
+        at = disc(X + away * np.cos(turn), Y + away * np.sin(turn))
+        return np.asarray(image * (1 - 0.5 * at))
+
+    assert drops(slides) == []
+
+
+def test_much_that_changes_around_it_then_is_no_drop() -> None:
+    def shadow(image: Map, i: int) -> Map:
+        wide = disc(X, Y, 12) * 0.25 if i >= AT else np.float32(0)
+        return np.asarray(drop(image, i) * (1 - wide))
+
+    assert drops(shadow) == []

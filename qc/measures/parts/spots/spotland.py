@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
+from qc.measures.parts.spots.spotdrop import drop_of
 from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
 from qc.measures.parts.spots.spotseen import is_seen
-from qc.measures.parts.spots.spotstep import BESIDE, Frame, drop_of, steps_in
+from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
+from qc.measures.parts.spots.spotstep import BESIDE, Frame, steps_in
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -52,7 +53,6 @@ _SMOOTH = 0.25  # of the change: roughness inside, of what does not show what wa
 _BRIGHTER = 0.35  # natural logarithm, at most
 _WAS = 0.5  # of the change: how much it may have stood out in the other way
 _GRAIN, _TO_COMPARE, _ALIKE = 1.5, 0.03, 0.75  # px; natural logarithm; correlation
-_KEEPS = 0.6, 1.6
 # Looks in which it is as it was, or is not in a row: a glint that goes out for a while
 # is back by then.
 _STAYS_LOOKS, _MISSES = 6, 2
@@ -60,51 +60,12 @@ _PATIENCE_S = 20.0  # since a look that surely shows it
 # Somebody who leans in stays as long as a few looks take; a take that ends before shows
 # its last frame (house choice).
 _SUDDEN_STAYS_S = 4.0
-_SUDDEN_LOOKS, _SUDDEN_SEEN = 3, 0.5  # at least; of its looks
-_SUDDEN_LEAST_S = 1.6
-_RESTS = 0.35  # of the slope over two px: less than one px of motion
 _MOVED = 0.02  # of the width
 _NO_FRAMES = np.zeros((0, 0, 0), np.float32)
 _STEADY_PX = 4.0  # from look to look
 _MOST_WAITING = 24
 _MOST_MISSED = 0.25  # of its looks
 _AS_LOOKS = 0.6  # px: looks are smoothed as much
-
-
-@dataclass(slots=True, eq=False)
-class _Landed:
-    """What has come, and is to stay.
-
-    Attributes
-    ----------
-    pattern : (h, w) array
-        How it changed its box; 0 outside of it.
-    after : Shown
-        The lasting picture with it, where the newest look lay.
-    since : float
-        Seconds of the first look that shows it.
-    """
-
-    found: Splash
-    box: Box
-    pattern: Map
-    around: Mask
-    after: Shown
-    since: float
-    looks: int = 0
-    missed: int = 0
-    misses: int = 0
-    tries: int = 0
-    seen_s: float = 0.0  # of the newest look that shows it
-    sudden: bool = False
-
-    @property
-    def is_there(self) -> bool:
-        """Whether it was seen often enough by the end of a take."""
-        if self.sudden:
-            often = self.looks >= max(_SUDDEN_LOOKS, _SUDDEN_SEEN * self.tries)
-            return often and self.seen_s - self.since >= _SUDDEN_LEAST_S
-        return self.looks > 0
 
 
 def middle_of(one: Map, two: Map, three: Map) -> Map:
@@ -128,7 +89,7 @@ class LandWatch:
         self._new: deque[Frame] = deque(maxlen=_FRAMES)  # and some that were looked at
         self._old = 0  # of the new frames, those whose changes were looked at
         self._looks: deque[tuple[float, Shown]] = deque(maxlen=2 * _PART)
-        self._waiting: list[_Landed] = []
+        self._waiting: list[Landed] = []
         self._turn = False
         self.found: list[Splash] = []
 
@@ -136,10 +97,10 @@ class LandWatch:
         """Remember a frame."""
         if self._frames and seconds - self._frames[-1].seconds < _FRAME_S:
             return
-        few = np.ascontiguousarray(picture.view(proxy_luma)[::_STEP, ::_STEP])
-        level = np.asarray(
-            cv2.log(np.maximum(few, np.float32(0)) + np.float32(FOOT)), np.float32
-        )
+        level = picture.view(proxy_luma)[::_STEP, ::_STEP].copy()
+        np.maximum(level, np.float32(0), out=level)
+        level += np.float32(FOOT)
+        cv2.log(level, level)
         frame = Frame(row, seconds, level)
         if self._new and self._new[-1].level.shape != level.shape:
             self._new.clear()
@@ -159,7 +120,7 @@ class LandWatch:
             elif seconds - last[0] < _APART_S:
                 self._check(now, seconds, sudden=True)
                 return
-        moved = self._looks and _moves(self._looks[-1][1], now)
+        moved = bool(self._looks) and _moves(self._looks[-1][1], now)
         self._looks.append((seconds, now))
         self._check(now, seconds)
         self._waiting += [] if moved else self._stepped(now)
@@ -177,7 +138,7 @@ class LandWatch:
             if one is not None:
                 self._waiting.append(one)
 
-    def _stepped(self, now: Shown) -> Iterator[_Landed]:
+    def _stepped(self, now: Shown) -> Iterator[Landed]:
         """Yield what came at once, since frames were looked at before."""
         frames, height = list(self._new), now.level.shape[0]
         for step in steps_in(frames, self._old):
@@ -187,21 +148,22 @@ class LandWatch:
             was = float(step.before[step.box][step.inside].mean())
             if not is_seen(was, found.level):
                 continue
-            after = cv2.GaussianBlur(step.after, (0, 0), _AS_LOOKS)[:height]
-            pattern = np.where(step.inside, step.change[step.box], np.float32(0))
-            with_it = Shown(
+            before = cv2.GaussianBlur(step.before, (0, 0), _AS_LOOKS)[:height]
+            change = cv2.GaussianBlur(step.change, (0, 0), _AS_LOOKS)
+            pattern = np.where(step.inside, change[step.box], np.float32(0))
+            without = Shown(
                 step.row,
-                np.asarray(after, np.float32),
+                np.asarray(before, np.float32),
                 now.detail[:0],
                 now.chain,
                 now.place,
             )
-            yield _Landed(
+            yield Landed(
                 found,
                 step.box,
                 pattern,
                 step.around,
-                with_it,
+                without,
                 step.seconds,
                 sudden=True,
             )
@@ -243,15 +205,12 @@ class LandWatch:
             if seconds - one.since > _PATIENCE_S:
                 continue
             one.tries += 1
-            change = now.level - laid(one.after, now).level
+            change = now.level - laid(one.shown, now).level
             change -= np.float32(middle(change[::3, ::3]))
-            here = change[one.box]
-            share = 1.0 + float((here * one.pattern).sum() / (one.pattern**2).sum())
-            size = rms(one.pattern[one.pattern != 0])
-            if ranked(np.abs(here[one.around]), _MOST_OF) > 2.0 * _QUIET * size:
-                left.append(one)  # what passes around it may pass before it
+            good = one.shows(now, change[one.box])
+            if good is None:
+                left.append(one)
                 continue
-            good = _KEEPS[0] <= share <= _KEEPS[1]
             one.looks += 1 if good else 0
             one.seen_s = seconds if good else one.seen_s
             one.missed = 0 if good else one.missed + 1
@@ -273,7 +232,7 @@ class LandWatch:
         facts: NDArray[np.int32],
         sides: tuple[Map, Map],
         now: Shown,
-    ) -> _Landed | None:
+    ) -> Landed | None:
         """Return what came in a place if it came like a drop."""
         x, y, w, h = (int(v) for v in facts[:4])
         height, width = part.shape
@@ -314,7 +273,7 @@ class LandWatch:
             without=without,
         )
         with_it = Shown(now.row, sides[1], sides[1][:0], now.chain, now.place)
-        return _Landed(found, box, pattern, around, with_it, self._looks[_PART + 1][0])
+        return Landed(found, box, pattern, around, with_it, self._looks[_PART + 1][0])
 
     def _onset(
         self, box: Box, pattern: Map, around: Mask, size: float
@@ -335,7 +294,7 @@ class LandWatch:
         along -= np.median(ring, axis=1) * float(pattern.sum() / (pattern**2).sum())
         rise = along[_WITHIN:] - along[:-_WITHIN]
         at = int(np.argmax(rise))
-        if not _AT_ONCE <= rise[at] <= _KEEPS[1]:
+        if not _AT_ONCE <= rise[at] <= KEEPS[1]:
             return None
         # Of few places leaves and ripples may show as much.
         large = int((pattern != 0).sum() >= _TO_BE_SOFT)
@@ -343,7 +302,7 @@ class LandWatch:
         gone, there = along[max(at - _PLATEAU, 0) : at + 1], along[at + _WITHIN :]
         there = there[:_PLATEAU]
         middles = float(np.median(gone)), float(np.median(there))
-        if not _KEEPS[0] <= middles[1] - middles[0] <= _KEEPS[1]:
+        if not KEEPS[0] <= middles[1] - middles[0] <= KEEPS[1]:
             return None
         for side, usual in zip((gone, there), middles, strict=True):
             if ranked(np.abs(side - usual), _MOST_OF) > _STEADY[large]:
@@ -378,10 +337,7 @@ def _goes_on(last: Shown, now: Shown) -> bool:
         return False
     if last.chain == now.chain:
         return True
-    few = now.level[::2, ::2]
-    moved = float(np.median(np.abs(few - last.level[::2, ::2])))
-    slopes = float(np.median(np.abs(now.level[::2, 2::2] - now.level[::2, :-2:2])))
-    return moved < _RESTS * slopes
+    return lies_as(last, now)
 
 
 def _parts(change: Map) -> Iterator[tuple[Mask, NDArray[np.int32]]]:
@@ -475,11 +431,11 @@ def _off(values: Map) -> Map:
     return np.asarray(np.abs(values - np.float32(middle(values))), np.float32)
 
 
-def _told(one: _Landed, now: Shown) -> Splash:
+def _told(one: Landed, now: Shown) -> Splash:
     """Return the splash, and whether the scene has moved on behind it."""
     f = one.found
     height, width = now.level.shape
-    move = move_at(now.since(one.after), one.box, now.level.shape)
+    move = move_at(now.since(one.shown), one.box, now.level.shape)
     far = max(_MOVED * width, 0.5 * max(f.w * width, f.h * height))
     moved = float(np.hypot(*move)) >= far
     return Splash(f.x, f.y, f.w, f.h, f.level, f.row, f.detail, f.without, moved)

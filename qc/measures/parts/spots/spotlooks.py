@@ -36,6 +36,7 @@ __all__ = [
     "detail_map",
     "evened",
     "half_level",
+    "kept_maps",
     "level_map",
 ]
 
@@ -134,6 +135,21 @@ def detail_map(picture: Picture) -> Map:
     small = cv2.resize(steps, (width, height), interpolation=cv2.INTER_AREA)
     out = np.log(small.astype(np.float32) * percent + np.float32(_DETAIL_FOOT))
     return np.asarray(cv2.GaussianBlur(out, (0, 0), _DETAIL_SIGMA), np.float32)
+
+
+def kept_maps(picture: Picture) -> tuple[tuple[Map, Map], tuple[Map, Bytes] | None]:
+    """Return what is kept of a look until the end of a take.
+
+    Returns
+    -------
+    (level, detail) : arrays of one size
+        `half_level`; `detail_map`.
+    (level, even) or None
+        `level_map`; `evened`. None for a flat picture.
+    """
+    even = picture.view(evened)
+    fine = None if even is None else (picture.view(level_map), even)
+    return (picture.view(half_level), picture.view(detail_map)), fine
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,13 +8,14 @@ from qc.measures.parts.spots.spotmaps import Spot
 from qc.measures.parts.spots.stuckpixels import StuckPixel
 from qc.records import Readings
 
-__all__ = ["SWAY_PERCENT", "holds", "is_pixel", "stood_still"]
+__all__ = ["PIXEL_PERCENT", "SWAY_PERCENT", "holds", "is_pixel", "stood_still"]
 
 _TINY = 0.02  # of the width
 # The whole motion of a take, percent of the width, under which no two framings can
 # lie as far apart as looks must; and the share of frames whose motion must be known.
 _STILL_PERCENT, _STILL_KNOWN = 2.0, 0.8
 SWAY_PERCENT = 0.35  # likewise: less than pairs of looks under a sway lie apart
+PIXEL_PERCENT = 0.8  # likewise: less than a scene must come under a stuck pixel
 _CORNER = 0.5  # of the width, from the middle: what a zoom moves there
 
 

@@ -24,7 +24,7 @@ Map = NDArray[np.float32]
 
 _STEPS = 22, 10  # of conjugate gradients, each with weights by what was left
 _STIFF, _BACK = 0.03, 0.002  # against slopes, and against anything, of what is known
-_WIDE = 14.0  # px; what is wider is not told from light that falls off
+_WIDE = 14.0  # px of the small maps
 _FEW = 3  # every so many places are enough for a median
 
 
@@ -40,18 +40,27 @@ class Rims:
         The later look less the earlier one, each moved half the way; NaN if unknown.
     clip, floor : float
         More is another thing; less is noise.
+    trust : (n, h, w) array or None
+        How much a place of a pair counts; None for alike.
     """
 
     moves: Map
     left: Map
     clip: float
     floor: float
+    trust: Map | None = None
 
 
-def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
+def fixed_patterns(several: Sequence[Rims], *, wide: float = _WIDE) -> list[Map]:
     """Return what stays in its place, by each of several sets of pairs.
 
     They are solved side by side, which costs less than one after the other.
+
+    Parameters
+    ----------
+    wide : float
+        Px; what changes more widely is taken away, for it is not told from light that
+        falls off.
 
     Returns
     -------
@@ -62,7 +71,11 @@ def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
     rests = [
         np.where(k, r.left, np.float32(0)) for k, r in zip(known, several, strict=True)
     ]
-    weights = [k.astype(np.float32) for k in known]
+    trust = [
+        k.astype(np.float32) if r.trust is None else np.where(k, r.trust, np.float32(0))
+        for k, r in zip(known, several, strict=True)
+    ]
+    weights = list(trust)
     g = np.zeros((*several[0].left.shape[1:], len(several)), np.float32)
     for number, steps in enumerate(_STEPS):
         if number:
@@ -76,7 +89,7 @@ def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
                 off *= np.float32(1.0 / max(2.0 * usual, rims.floor))
                 off *= off
                 off += 1.0
-                weights[k] = known[k] / off
+                weights[k] = trust[k] / off
         sums = [
             _sums(r.moves, rest, weight)
             for r, rest, weight in zip(several, rests, weights, strict=True)
@@ -86,8 +99,10 @@ def fixed_patterns(several: Sequence[Rims]) -> list[Map]:
             for i, n in ((0, 3), (1, 2))
         )
         g = _integrated(a, b, g, steps)
-    wide = cv2.GaussianBlur(g, (0, 0), _WIDE).reshape(g.shape)
-    return [np.ascontiguousarray(g[..., k] - wide[..., k]) for k in range(len(several))]
+    light = cv2.GaussianBlur(g, (0, 0), wide).reshape(g.shape)
+    return [
+        np.ascontiguousarray(g[..., k] - light[..., k]) for k in range(len(several))
+    ]
 
 
 def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:

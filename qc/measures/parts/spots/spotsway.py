@@ -66,6 +66,8 @@ class _Kept:
     maps: dict[str, Map]
     chain: int
     place: Map
+    # Level of the small picture in full, and that evened out.
+    fine: tuple[Map, NDArray[np.uint8]] | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,6 +149,7 @@ class SwayBank:
         seconds: float,
         maps: tuple[Map, Map],
         here: tuple[int, Map],
+        fine: tuple[Map, NDArray[np.uint8]] | None = None,
     ) -> None:
         """Keep a look.
 
@@ -154,11 +157,13 @@ class SwayBank:
         ----------
         maps : (level, detail)
             Of one size; see `spotlooks`.
+        fine : (level, evened) or None
+            Of the small picture in full, for `spotgain`.
         """
         both = dict(zip(_LEAST, maps, strict=True))
         if self._kept and self._kept[-1].maps["detail"].shape != maps[1].shape:
             self._kept = []
-        self._kept.append(_Kept(row, seconds, both, *here))
+        self._kept.append(_Kept(row, seconds, both, *here, fine))
         if len(self._kept) > _MOST_LOOKS:
             self._kept = self._kept[::2]
             self._gap *= 2

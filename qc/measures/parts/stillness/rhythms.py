@@ -35,6 +35,9 @@ _SEEN = 0.3
 # By kind: a repeat's largest cell and its mean change, shares of a new picture's; and
 # how many frames of each kind lie on their side.
 _PARTED_SHARE, _PARTED_LESS, _PURE = 0.4, 0.5, 0.9
+# Or so many repeats lie under both new pictures beside them, which of so many hardly
+# comes by chance (one in three would), and mean changes are somewhat less.
+_BELOW, _BELOW_LESS, _FEWEST_BELOW = 0.95, 0.7, 8
 _BLOCK = 120
 _SHORTEST_BLOCK = 20
 _LONGEST_PERIOD = 30
@@ -119,7 +122,7 @@ def _blocks(length: int) -> Iterator[Span]:
         yield length * i // count, length * (i + 1) // count
 
 
-def _parted(difference: Values, cell: Values) -> Flags | None:
+def _parted(difference: Values, cell: Values, told: Flags) -> Flags | None:
     """Return the shortest pattern whose phases fall in two kinds; None for none.
 
     A codec that shares its data over several pictures gives some repeats as much mean
@@ -135,13 +138,28 @@ def _parted(difference: Values, cell: Values) -> Flags | None:
         laid = pattern[np.arange(n) % period]
         kinds = float(np.median(cell[laid])), float(np.median(cell[~laid]))
         between = float(np.sqrt(max(kinds[0], SMALLEST) * kinds[1]))
-        less = np.median(difference[laid]) <= _PARTED_LESS * np.median(
-            difference[~laid]
-        )
+        less = np.median(difference[laid]) / np.median(difference[~laid])
         pure = min(np.mean(cell[laid] < between), np.mean(cell[~laid] > between))
-        if less and pure >= _PURE and kinds[1] > 2 * CALM_PERCENT:
+        apart = less <= _PARTED_LESS and pure >= _PURE
+        below = less <= _BELOW_LESS and _below(cell, laid, told) >= _BELOW
+        if (apart or below) and kinds[1] > 2 * CALM_PERCENT:
             return pattern
     return None
+
+
+def _below(cell: Values, laid: Flags, told: Flags) -> float:
+    """Return the share of repeats under the new pictures beside them on both sides.
+
+    However much quicker or slower things move in one part of a block than in another.
+    """
+    rows, new = np.flatnonzero(laid & told), np.flatnonzero(~laid)
+    at = np.searchsorted(new, rows)
+    inside = (at > 0) & (at < len(new))
+    rows, at = rows[inside], at[inside]
+    if len(rows) < _FEWEST_BELOW:
+        return 0.0
+    beside = np.minimum(cell[new[at - 1]], cell[new[at]])
+    return float(np.mean(cell[rows] < beside))
 
 
 def out_of_turn(changes: Changes, cadence: Cadence, inside: Flags) -> Flags:
@@ -217,7 +235,9 @@ def cadences(
             if int(part.sum()) >= 4:
                 pattern = _rhythm(part, difference[first:last], told[first:last])
             if pattern is None and cell is not None:
-                pattern = _parted(difference[first:last], cell[first:last])
+                pattern = _parted(
+                    difference[first:last], cell[first:last], told[first:last]
+                )
             if pattern is None or (
                 int(pattern.sum()) == 1 and len(pattern) >= _RARE_PERIOD
             ):

@@ -1,0 +1,212 @@
+"""Single pixels that stand out of what is around them, in one picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.kernels.spots import beyond_cross
+from qc.records import Picture
+from qc.views import fields
+
+__all__ = [
+    "FACING",
+    "LEAST_PERCENT",
+    "amounts_at",
+    "beside",
+    "colour_of",
+    "colour_word",
+    "outliers",
+]
+
+LEAST_PERCENT = 6.0  # of black-to-white over all of its surroundings
+_MOST_SHARE, _MOST_ANYHOW = 1e-4, 400  # of all pixels; the strongest are looked at
+_MOST_CROSSED = 4000
+# px; of several so near to each other only the strongest is one. Lit windows lie nearer
+# than a pixel may be left out for.
+_ALONE = 7
+_COLOURED = 0.03  # of full chroma
+_RING = tuple(
+    (down, across)
+    for down in range(-2, 3)
+    for across in range(-2, 3)
+    if max(abs(down), abs(across)) == 2
+)
+_CROSS = (-2, 0), (2, 0), (0, -2), (0, 2)
+# The surroundings of a pixel: means over squares of 3 px, so far off, clockwise, so
+# that the sides of one half face those of the other.
+_BESIDE = 6  # px
+_SIDES = (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)
+FACING = len(_SIDES)
+_SQUARES = np.array(
+    [
+        (_BESIDE * down + y, _BESIDE * across + x)
+        for down, across in _SIDES
+        for y in (-1, 0, 1)
+        for x in (-1, 0, 1)
+    ]
+)
+# Where the colour around is taken, px of the colour planes.
+_AROUND = np.array([(-3, 0), (3, 0), (0, -3), (0, 3)])
+
+
+def outliers(picture: Picture) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Return single pixels beyond everything two pixels away from them.
+
+    Returns
+    -------
+    places : (n,) array of int64
+        ``row * width + column``, ascending.
+    percent : (n,) array of float32
+        How far beyond, in percent of black-to-white; negative for dark ones.
+
+    Notes
+    -----
+    Neighbours are left out: a camera makes its colours from them, and a codec softens.
+    Interlaced pictures are looked at field by field.
+    """
+    width, signal = picture.width, picture.signal
+    unit = 100.0 / (signal.white - signal.black)
+    least = max(int(LEAST_PERCENT / unit), 1)
+    places, amounts = [], []
+    lines = fields(picture.y, interlaced=picture.interlaced)
+    for number, plane in enumerate(lines):
+        if min(plane.shape) < 5:
+            continue
+        # Only the strongest are looked at, and a fine weave has very many.
+        crossed = beyond_cross(plane, least, _MOST_CROSSED)
+        for sign, found in zip((1, -1), crossed, strict=True):
+            rows, columns = np.divmod(found, width)
+            amount = _beyond_ring(plane, rows, columns, sign)
+            ring = amount > least
+            rows, columns, amount = rows[ring], columns[ring], amount[ring]
+            if not len(amount):
+                continue
+            most = max(int(_MOST_SHARE * plane.size), _MOST_ANYHOW)
+            if len(amount) > most:
+                strong = np.argpartition(amount, -most)[-most:]
+                rows, columns, amount = rows[strong], columns[strong], amount[strong]
+            alone = _strongest_around(rows, columns, amount)
+            rows, columns, amount = rows[alone], columns[alone], amount[alone]
+            places.append((rows * len(lines) + number) * width + columns)
+            amounts.append(np.float32(sign * unit) * amount)
+    if not places:
+        return np.zeros(0, np.int64), np.zeros(0, np.float32)
+    where, percent = np.concatenate(places), np.concatenate(amounts)
+    order = np.argsort(where)
+    return where[order].astype(np.int64), percent[order].astype(np.float32)
+
+
+def _beyond_ring(
+    plane: NDArray[np.unsignedinteger],
+    rows: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    sign: int,
+    ring: Sequence[tuple[int, int]] = _RING,
+) -> NDArray[np.float32]:
+    """Return how far single pixels lie beyond all that are two away, in codes."""
+    around = np.stack([plane[rows + down, columns + across] for down, across in ring])
+    here = plane[rows, columns].astype(np.float32)
+    if sign > 0:
+        return np.asarray(here - around.max(axis=0), np.float32)
+    return np.asarray(around.min(axis=0) - here, np.float32)
+
+
+def amounts_at(
+    picture: Picture, places: NDArray[np.int64], percent: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Return by how much known places stand out again in the way they did.
+
+    Parameters
+    ----------
+    percent : (n,) array
+        Of either sign: bright or dark.
+
+    Returns
+    -------
+    (n,) array of float32
+        Percent of black-to-white, positive for "in the same way"; where that is little,
+        no more than this.
+    """
+    lines = fields(picture.y, interlaced=picture.interlaced)
+    rows, columns = np.divmod(places, picture.width)
+    out = np.zeros(len(places), np.float32)
+    unit = np.float32(100.0 / (picture.signal.white - picture.signal.black))
+    for number, plane in enumerate(lines):
+        for sign in (1, -1):
+            mine = (rows % len(lines) == number) & (np.sign(percent) == sign)
+            if mine.any():
+                at, across = rows[mine] // len(lines), columns[mine]
+                # Most are gone, which a few of those around tell.
+                amount = unit * _beyond_ring(plane, at, across, sign, _CROSS)
+                left = np.flatnonzero(amount > LEAST_PERCENT)
+                amount[left] = unit * _beyond_ring(plane, at[left], across[left], sign)
+                out[mine] = amount
+    return out
+
+
+def _strongest_around(
+    rows: NDArray[np.intp], columns: NDArray[np.intp], amount: NDArray[np.float32]
+) -> NDArray[np.bool_]:
+    """Return which places no stronger one lies near to: a weave has many alike."""
+    # The strongest first; of equal ones the first stays so.
+    order = np.argsort(-amount, kind="stable")
+    y, x = rows[order].astype(np.int32), columns[order].astype(np.int32)
+    near = np.abs(y[:, None] - y) <= _ALONE
+    near &= np.abs(x[:, None] - x) <= _ALONE
+    out = np.empty(len(rows), np.bool_)
+    # Itself is near, and comes before all others near it if it is the strongest.
+    out[order] = near.argmax(axis=1) == np.arange(len(rows))
+    return out
+
+
+def beside(picture: Picture, places: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Return means of squares around places, beyond the median of them all.
+
+    Returns
+    -------
+    (n, 8) array of float32
+        Percent of black-to-white, clockwise; what the light does is taken away.
+    """
+    if not len(places):
+        return np.zeros((0, FACING), np.float32)
+    rows, columns = np.divmod(places, picture.width)
+    y = np.minimum(np.maximum(rows + _SQUARES[:, :1], 0), picture.height - 1)
+    x = np.minimum(np.maximum(columns + _SQUARES[:, 1:], 0), picture.width - 1)
+    squares = picture.y[y, x].reshape(FACING, -1, len(places))
+    out = squares.sum(axis=1, dtype=np.int32).T.astype(np.float32)
+    half = FACING // 2
+    out -= 0.5 * np.sort(out, axis=1)[:, half - 1 : half + 1].sum(axis=1, keepdims=True)
+    each = (picture.signal.white - picture.signal.black) * (len(_SQUARES) // FACING)
+    return np.asarray(out * np.float32(100.0 / each), np.float32)
+
+
+def colour_of(
+    picture: Picture, places: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return by how much Cb and Cr differ there from around, of full excursion."""
+    height, width = picture.cb.shape
+    rows, columns = np.divmod(places, picture.width)
+    rows = np.minimum(rows * height // picture.height, height - 1)
+    columns = np.minimum(columns * width // picture.width, width - 1)
+    y = np.minimum(np.maximum(rows + _AROUND[:, :1], 0), height - 1)
+    x = np.minimum(np.maximum(columns + _AROUND[:, 1:], 0), width - 1)
+    span = picture.signal.chroma_span
+    cb, cr = (
+        (plane[rows, columns] - 0.25 * plane[y, x].sum(axis=0)) / span
+        for plane in (picture.cb, picture.cr)
+    )
+    return cb, cr
+
+
+def colour_word(percent: float, cb: float, cr: float) -> str:
+    """Return what a pixel is called that differs so from around."""
+    if percent < 0:
+        return "dark"
+    if max(abs(cb), abs(cr)) < _COLOURED:
+        return "white"
+    if cb < 0 and cr < 0:
+        return "green"
+    return "red" if cr > cb else "blue"

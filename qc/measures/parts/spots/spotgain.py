@@ -1,0 +1,388 @@
+"""Spots before a scene full of detail that goes by slowly, near things faster than far.
+
+There the scene does not average out, and one smooth surface of motion does not lay it
+over itself. So looks that lie a few pixels apart are followed place by place, what is
+left over is laid into the middle of its way, and the least-squares problem of
+`spotslopes` gives what stays, as the gain of a sensor is found from pictures that were
+moved against each other (Kuhn, Lin and Loranz, PASP 103, 1991; from memory). Each place
+of a pair counts by how well it can be laid there; where nothing moves nothing is known.
+What the scene leaves over by being followed wrongly belongs to the part of the scene
+that passes; so it is told in two halves of the scene's way, and what stays must be in
+both, where it lies and not where the scene has gone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
+from qc.measures.parts.spots.spotsway import Fixed, come
+from qc.measures.parts.spots.spotways import Shows, goes_along
+
+__all__ = ["Fine", "gain_spots"]
+
+Map = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Box = tuple[slice, slice]
+
+_LEAST_S = 2.5  # over which looks must lie
+_FEWEST_PAIRS, _MOST_PAIRS, _EACH = 10, 26, 3  # each: with so many earlier looks
+# Of the width, between two looks of a pair in the mean; at a place.
+_SHIFT, _BEST, _MOST_MOVE = (0.004, 0.04), 0.012, 0.03
+_LITTLE_SIDE = 48  # px of the small picture
+_SMOOTH = 2.0  # px: how finely motion is told
+# Natural logarithm of noise; px by which a place may be laid beside itself.
+_NOISE, _OFF = 0.02, 0.4
+_CLIP, _FLOOR = 0.6, 0.02
+_WIDE = 24.0  # px; what is wider is not told from light that falls off
+_ALONG = 0.9  # of the picture's places with contrast must come along
+# A place: natural logarithm; times what the halves differ by around it; px around.
+_LEAST, _CORE, _GROWN, _SIGMA = 0.03, 2.0, 1.0, 6.0
+_USUAL_SHARE = 0.7  # of what most places show, which counts as unsure as well
+_BORDER, _DEEP = 0.45, 0.7  # of its strongest place
+_TRIED = 8  # the strongest
+_MARGIN, _RING, _EDGE = 12, 7, 4  # px around; not part of the ring; of the picture
+_FEWEST, _FILLED, _LONGEST = 8, 0.5, 2.6  # px; of its box; times its breadth
+_STEEPEST, _AROUND, _MOST_OF = 0.62, 0.25, 0.9  # of it: px to px; of most around
+_ALIKE = 0.5  # of it, what either half must show
+_OUTLIER = 0.3  # natural logarithm: more counts no more
+# Of what the ring changes by if nothing moved: what may be left of it.
+_COMES = 0.3
+# Times what the halves differ by around it, by the share of what was left over that it
+# tells, by how much better the halves agree as they lie than as the scene has come.
+# Over 332 takes without a spot the most was under 0.8, of 84 rendered travels 1.4 (and
+# once 9, where a shadow goes with the camera); of 168 spots there 91 had more.
+_SURE = 2.0
+
+
+class Fine(Shows, Protocol):
+    """A look with the small picture in full."""
+
+    @property
+    def seconds(self) -> float:
+        """Time of the look."""
+
+    @property
+    def fine(self) -> tuple[Map, NDArray[np.uint8]] | None:
+        """Level, and the picture evened out (see `spotlooks`)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """Of a look what is followed, and where the scene lay."""
+
+    row: int
+    chain: int
+    place: Map
+    level: Map
+    even: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """Pairs of looks, laid over each other in the middle of their way.
+
+    Attributes
+    ----------
+    moves : (n, 2, h, w) array
+        Of the scene, px to the right and down.
+    left, rest : (n, h, w) arrays
+        What is left over, NaN if unknown; what is if nothing moved.
+    trust : (n, h, w) array
+        How much a place counts.
+    places : (n, 2, rows, columns, 2) array
+        Where the scene lay in both looks, on the grid of points, px.
+    """
+
+    moves: Map
+    left: Map
+    rest: Map
+    trust: Map
+    places: Map
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stays:
+    """What stays in its place: by all, by each half of the way, and how unsure."""
+
+    gain: Map
+    halves: tuple[Map, Map]
+    unsure: Map
+    usual: float
+
+
+def gain_spots(looks: Sequence[Fine]) -> list[Fixed]:
+    """Return dark spots that stay in their place, the surest first."""
+    if not looks or looks[-1].seconds - looks[0].seconds < _LEAST_S:
+        return []
+    pairs = _pairs(looks)
+    if len(pairs) < _FEWEST_PAIRS or not goes_along(looks, _ALONG):
+        return []
+    laid = _laid(pairs)
+    stays = _stays(laid)
+    rows = [look.row for pair in pairs for look in pair]
+    out = [
+        Fixed(_half(mask, looks[0]), "level", strength, sure, 0.0, min(rows), max(rows))
+        for mask in _places(stays)
+        for strength, sure in [_told(mask, stays, laid)]
+        if sure >= _SURE
+    ]
+    return sorted(out, key=lambda one: -one.sure)
+
+
+def _half(mask: Mask, look: Fine) -> Mask:
+    """Return a mask on the map of detail, never empty."""
+    h, w = look.maps["detail"].shape
+    share = cv2.resize(mask.astype(np.float32), (w, h), None, 0, 0, cv2.INTER_AREA)
+    return np.asarray(share >= min(0.5, float(share.max())))
+
+
+def _pairs(looks: Sequence[Fine]) -> list[tuple[_Look, _Look]]:
+    """Choose pairs that lie well apart, in order along the way of the scene."""
+    tried: list[tuple[_Look, _Look]] = []
+    some = [
+        _Look(one.row, one.chain, one.place, *one.fine)
+        for one in looks
+        if one.fine is not None
+    ]
+    for i, new in enumerate(some):
+        far = [
+            (abs(float(np.log(size / _BEST))), k)
+            for k, old in enumerate(some[:i])
+            if old.chain == new.chain
+            and old.level.shape == new.level.shape
+            and _SHIFT[0] <= (size := _size(old.place - new.place)) <= _SHIFT[1]
+        ]
+        tried += [(some[k], new) for _, k in sorted(far)[:_EACH]]
+    at = np.linspace(0, len(tried) - 1, min(len(tried), _MOST_PAIRS))
+    pairs = [tried[round(k)] for k in at]
+    if not pairs or min(pairs[0][0].level.shape) < _LITTLE_SIDE:
+        return []
+    where = np.stack([(a.place + b.place).mean(axis=(0, 1)) for a, b in pairs])
+    where -= where.mean(axis=0)
+    x, y = where.astype(np.float64).T
+    angle = 0.5 * np.arctan2(2.0 * (x * y).sum(), (x * x - y * y).sum())
+    along = x * np.cos(angle) + y * np.sin(angle)
+    return [pairs[k] for k in np.argsort(along, kind="stable")]
+
+
+def _size(move: Map) -> float:
+    return float(np.hypot(move[..., 0], move[..., 1]).mean())
+
+
+def _follower() -> cv2.DISOpticalFlow:
+    """Return what follows every place: patches first, then all of it a little."""
+    out = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    out.setFinestScale(1)
+    out.setPatchSize(8)
+    out.setPatchStride(4)
+    out.setGradientDescentIterations(12)
+    out.setVariationalRefinementIterations(2)
+    return out
+
+
+def _laid(pairs: list[tuple[_Look, _Look]]) -> _Laid:
+    """Follow every place from the later look of a pair to the earlier."""
+    h, w = pairs[0][0].level.shape
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    follower, n = _follower(), len(pairs)
+    moves = np.empty((n, 2, h, w), np.float32)
+    left, rest, trust = (np.empty((n, h, w), np.float32) for _ in range(3))
+    for k, (old, new) in enumerate(pairs):
+        guess = cv2.resize((old.place - new.place) * np.float32(w), (w, h))
+        flow = follower.calc(new.even, old.even, np.asarray(guess, np.float32))
+        flow = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
+        half = np.float32(0.5) * flow
+        later = come(new.level, x - half[..., 0], y - half[..., 1])
+        off = later - come(old.level, x + half[..., 0], y + half[..., 1])
+        far = np.hypot(flow[..., 0], flow[..., 1])
+        off[far >= np.float32(_MOST_MOVE * w)] = np.nan
+        few = off[::3, ::3]
+        few = few[np.isfinite(few)]
+        left[k] = off - np.float32(middle(few) if few.size else 0.0)
+        down, across = slopes(later)
+        steep = (down * down + across * across) * np.float32(_OFF**2)
+        trust[k] = np.nan_to_num(
+            np.float32(_NOISE**2) / (np.float32(_NOISE**2) + steep)
+        )
+        change = new.level - old.level
+        rest[k] = change - np.float32(middle(change[::3, ::3]))
+        moves[k] = np.moveaxis(flow, -1, 0)
+    places = np.stack([np.stack([old.place, new.place]) for old, new in pairs])
+    return _Laid(moves, left, rest, trust, places * np.float32(w))
+
+
+def _stays(laid: _Laid) -> _Stays:
+    """Return what stays in its place by both halves of the way."""
+    half = len(laid.left) // 2
+    one, two = fixed_patterns(
+        [
+            Rims(laid.moves[part], laid.left[part], _CLIP, _FLOOR, laid.trust[part])
+            for part in (slice(0, half), slice(half, None))
+        ],
+        wide=_WIDE,
+    )
+    gain, off = 0.5 * (one + two), 0.5 * (one - two)
+    usual = _USUAL_SHARE * max(1.4826 * middle(np.abs(gain[::2, ::2])), 1e-4)
+    unsure = cv2.GaussianBlur(off * off, (0, 0), _SIGMA) + np.float32(usual**2)
+    return _Stays(gain, (one, two), np.sqrt(unsure), usual)
+
+
+def _places(stays: _Stays) -> Iterator[Mask]:
+    """Yield dark places of a spot's shape, the strongest first."""
+    shown = -stays.gain
+    core = (shown > _LEAST) & (shown > _CORE * stays.unsure)
+    wide = (shown > 0.5 * _LEAST) & (shown > _GROWN * stays.unsure)
+    _, labels, facts, _ = cv2.connectedComponentsWithStats(wide.astype(np.uint8))
+    sure = np.where(core, shown / stays.unsure, np.float32(0))
+    tried = 0
+    while tried < _TRIED and sure.any():
+        at = np.unravel_index(int(np.argmax(sure)), sure.shape)
+        label = labels[at]
+        x, y, w, h = (int(v) for v in facts[label, :4])
+        box = slice(y, y + h), slice(x, x + w)
+        part = labels[box] == label
+        sure[box][part] = 0
+        top = float(shown[box][part].max())
+        grown = (part & (shown[box] > _BORDER * top)).astype(np.uint8)
+        _, pieces = cv2.connectedComponents(grown)
+        peak = np.unravel_index(
+            int(np.argmax(np.where(part, shown[box], -np.inf))), part.shape
+        )
+        mask = np.zeros(shown.shape, np.bool_)
+        mask[box] = pieces == pieces[peak]
+        if _compact(mask):
+            tried += 1
+            yield mask
+
+
+def _compact(mask: Mask) -> bool:
+    rows, columns = np.nonzero(mask)
+    h, w = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
+    inside = min(rows.min(), columns.min()) >= _EDGE and (
+        rows.max() < mask.shape[0] - _EDGE and columns.max() < mask.shape[1] - _EDGE
+    )
+    return bool(
+        inside
+        and rows.size >= _FEWEST
+        and rows.size >= _FILLED * h * w
+        and max(h, w) <= _LONGEST * min(h, w)
+    )
+
+
+def _around(mask: Mask, margin: int) -> Box:
+    rows, columns = np.nonzero(mask)
+    return (
+        slice(max(int(rows.min()) - margin, 0), int(rows.max()) + margin + 1),
+        slice(max(int(columns.min()) - margin, 0), int(columns.max()) + margin + 1),
+    )
+
+
+def _beside(part: Mask, size: int) -> Mask:
+    wide = cv2.dilate(part.astype(np.uint8), np.ones((size, size), np.uint8))
+    return np.asarray(wide == 0)
+
+
+def _told(mask: Mask, stays: _Stays, laid: _Laid) -> tuple[float, float]:
+    """Return how strong a spot is, and how sure; 0 if it is none."""
+    box = _around(mask, _RING)
+    gain = stays.gain[box]
+    deep = mask[box] & (gain < _DEEP * float(gain[mask[box]].min()))
+    strength = float(np.median(gain[deep]))
+    shares = [float(np.median(half[box][deep])) / strength for half in stays.halves]
+    ring = _beside(mask[box], 5)
+    if min(shares) < _ALIKE or not ring.any():
+        return strength, 0.0
+    down, across = slopes(np.asarray(cv2.GaussianBlur(gain, (0, 0), 0.5), np.float32))
+    if float(np.hypot(down, across).max()) > _STEEPEST * abs(strength) or ranked(
+        -gain[ring], _MOST_OF
+    ) > _AROUND * abs(strength):
+        return strength, 0.0
+    explained = _explained(laid, stays.gain, box, ring)
+    wide = _around(mask, _MARGIN)
+    off = 0.5 * (stays.halves[0] - stays.halves[1])[wide]
+    off = off[_beside(mask[wide], _RING)]
+    sure = abs(strength) / float(np.hypot(rms(off), stays.usual))
+    return strength, sure * explained * max(_stays_rather(laid, stays, mask) - 1, 0.0)
+
+
+def _stays_rather(laid: _Laid, stays: _Stays, mask: Mask) -> float:
+    """Return by how much better the halves agree as they lie than as the scene lies.
+
+    What is left over of the scene by being followed wrongly has gone on with it from
+    the one half of its way to the other.
+    """
+    box = _around(mask, _RING)
+    right, down = _come_on(laid, box)
+    h, w = mask.shape
+    y, x = np.mgrid[
+        box[0].start : min(box[0].stop, h), box[1].start : min(box[1].stop, w)
+    ]
+    one, two = stays.halves
+    wide = ~_beside(mask[box], 5)
+    off = np.stack(
+        [
+            come(two, x + right, y + down) - one[box],
+            come(one, x - right, y - down) - two[box],
+        ]
+    )
+    known = wide & np.isfinite(off).all(axis=0)
+    if not known.any():
+        return 0.0
+    rest = rms((one - two)[box][wide])
+    return rms(off[:, known]) / max(rest, 1e-6)
+
+
+def _come_on(laid: _Laid, box: Box) -> tuple[float, float]:
+    """Return how far the scene at a place came from half to half of its way, px.
+
+    The grid is coarse: its way is as long as what was followed at the place says.
+    """
+    n, _, rows, columns, _ = laid.places.shape
+    h, w = laid.left.shape[1:]
+    row = min(int((box[0].start + min(box[0].stop, h)) / (2 * h) * rows), rows - 1)
+    column = min(
+        int((box[1].start + min(box[1].stop, w)) / (2 * w) * columns), columns - 1
+    )
+    near = laid.places[:, :, max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
+    old, new = np.moveaxis(near.mean(axis=(2, 3)), 1, 0)
+    steps = (old - new).astype(np.float64)
+    moves = laid.moves[(slice(None), slice(None), *box)].reshape(n, 2, -1)
+    followed = np.median(moves, axis=2)
+    share = float((followed * steps).sum()) / max(float((steps * steps).sum()), 1e-6)
+    middles = 0.5 * share * (old + new)
+    way = middles[n // 2 :].mean(axis=0) - middles[: n // 2].mean(axis=0)
+    return float(way[0]), float(way[1])
+
+
+def _explained(laid: _Laid, gain: Map, box: Box, ring: Mask) -> float:
+    """Return the share of what was left over that a spot tells; 0 if the scene rests.
+
+    Of the pairs the middle one counts: in some of them something passes.
+    """
+    down, across = slopes(gain)
+    down, across = down[box], across[box]
+    own = laid.left[(slice(None), *box)]
+    moves = laid.moves[(slice(None), slice(None), *box)]
+    trust = np.where(np.isfinite(own), laid.trust[(slice(None), *box)], np.float32(0))
+    shown = own + moves[:, 0] * across + moves[:, 1] * down
+    before, after, rest = (
+        np.clip(np.nan_to_num(one), -_OUTLIER, _OUTLIER) ** 2
+        for one in (own, shown, laid.rest[(slice(None), *box)])
+    )
+    ring = ring & np.isfinite(own)
+    come = (before * ring).sum(axis=(1, 2)) / np.maximum(
+        (rest * ring).sum((1, 2)), 1e-6
+    )
+    known = trust.sum(axis=(1, 2)) > 0
+    if not known.any() or middle(come[known]) > _COMES:
+        return 0.0
+    left = (trust * after).sum((1, 2)) / np.maximum((trust * before).sum((1, 2)), 1e-9)
+    return max(0.0, 1.0 - middle(left[known]))

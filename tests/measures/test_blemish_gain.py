@@ -1,0 +1,157 @@
+"""Blemishes before a detailed scene that goes by slowly, near things faster than far.
+
+What a spot does is exact arithmetic on the drawn picture (`test_blemish.spotted`), and
+so is where each layer of the scene lies.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from qc.measures.parts.spots.spotgain import gain_spots
+from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
+from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns
+from qc.measures.parts.spots.spotsway import Fixed, SwayBank
+from tests.measures.test_blemish import PAINT, H, Image, W, spotted
+from tests.pictures import VIDEO_8, codes, picture
+
+LOOKS, EVERY_S = 26, 0.3
+STEP = 0.9  # px of the far layer from look to look; the near one moves twice as far
+NEAR = 150  # px from the top: from there on down the near layer is seen
+
+
+@functools.cache
+def layer(number: int) -> Image:
+    """Draw many windows, lit and dark, with soft edges."""
+    random = np.random.default_rng(number)
+    out = np.full((H + 40, W + 120), 40.0)
+    for _ in range(1500):
+        x, y = (int(random.integers(0, n)) for n in out.shape[::-1])
+        w, h = (int(v) for v in random.integers(4, 14, 2))
+        out[y : y + h, x : x + w] = random.uniform(30, 200)
+    return np.asarray(cv2.GaussianBlur(out, (0, 0), 1.2))
+
+
+def seen(image: Image, x: float) -> Image:
+    """Return the part of a layer that begins so far to the right."""
+    matrix = np.array([[1, 0, x], [0, 1, 20]], np.float64)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(image, matrix, (W, H), flags=flags))
+
+
+@functools.cache
+def travelled(
+    step: float = STEP, *, stain: bool = False, camera: bool = True
+) -> tuple[Image, ...]:
+    """Draw a camera that goes by two layers, with noise of a code.
+
+    Parameters
+    ----------
+    stain : bool
+        A disc that belongs to the far layer.
+    camera : bool
+        If it stands still a thing goes by it.
+    """
+    random = np.random.default_rng(8)
+    out = []
+    for i in range(LOOKS):
+        far, near = (
+            seen(layer(n), 20 + s * i * camera) for n, s in ((1, step), (2, 2 * step))
+        )
+        if stain:
+            at = PAINT[0] - step * (i - LOOKS / 2) / W, PAINT[1]
+            far = spotted(far, 9, loss=0.5, at=at)
+        image = np.where(np.arange(H)[:, None] < NEAR, far, near)
+        if not camera:
+            cv2.circle(image, (40 + 9 * i, 90), 26, (150,), -1)
+        out.append(np.asarray(image + random.normal(0, 1.0, image.shape)))
+    return tuple(out)
+
+
+def told(images: Sequence[Image], every: float = EVERY_S) -> list[Fixed]:
+    keeper, bank = LookKeeper(), SwayBank()
+    for i, image in enumerate(images):
+        shown = picture(codes(image, VIDEO_8), index=i)
+        keeper.look(shown, i, i * every)
+        here = keeper.here
+        if here is not None and bank.due(i * every, here):
+            maps, fine = kept_maps(shown)
+            bank.add(i, i * every, maps, here, fine)
+    return gain_spots(bank.looks)
+
+
+def away(one: Fixed, at: tuple[float, float]) -> float:
+    """Return how far the middle of what was found lies from a place, px."""
+    rows, columns = np.nonzero(one.mask)
+    h, w = one.mask.shape
+    x, y = (columns.mean() + 0.5) / w - at[0], (rows.mean() + 0.5) / h - at[1]
+    return float(np.hypot(x * W, y * H))
+
+
+@pytest.mark.parametrize("at", [PAINT, (0.7, 0.85)])
+@pytest.mark.parametrize(
+    ("radius", "what"),
+    [(5, {"loss": 0.5}), (9, {"loss": 0.4, "blur": 2.0})],
+)
+def test_spot_is_found_before_layers_that_move_differently(
+    at: tuple[float, float], radius: float, what: dict[str, float]
+) -> None:
+    found = told([spotted(f, radius, at=at, **what) for f in travelled()])
+    assert found
+    assert away(found[0], at) < radius
+    assert all(away(one, at) < 2 * radius for one in found)
+    # No more than the light that is missing.
+    assert np.log(1 - what["loss"]) < found[0].strength < -0.04
+
+
+def test_clean_lens_has_no_spot() -> None:
+    assert told(travelled()) == []
+
+
+def test_stain_of_the_scene_is_no_spot() -> None:
+    assert told(travelled(stain=True)) == []
+
+
+def test_camera_that_stands_still_tells_nothing() -> None:
+    images = [spotted(f, 9, loss=0.4) for f in travelled(camera=False)]
+    assert told(images) == []
+
+
+def test_what_goes_by_too_little_tells_nothing() -> None:
+    # 2 px of 384 in all: the same of the scene lies behind the spot all the time.
+    assert told([spotted(f, 9, loss=0.4) for f in travelled(0.08)]) == []
+
+
+def test_two_seconds_are_too_few() -> None:
+    images = [spotted(f, 9, loss=0.4) for f in travelled()]
+    assert told(images, every=2.0 / LOOKS) == []
+
+
+def test_a_place_that_is_not_trusted_does_not_count() -> None:
+    # Half of the pairs leave over something else; without trust they are as if not.
+    random = np.random.default_rng(5)
+    moves = random.uniform(-1.5, 1.5, (24, 2, 1, 1)) * np.ones((1, 1, 40, 40))
+    y, x = np.mgrid[:40, :40]
+    disc = -0.2 * np.exp(-((x - 20) ** 2 + (y - 18) ** 2) / 18)
+    down, across = np.gradient(disc)
+    left = -(moves[:, 0] * across + moves[:, 1] * down)
+    wrong = left.copy()
+    wrong[12:] += random.normal(0, 0.2, (12, 40, 40))
+    trust = np.ones(left.shape, np.float32)
+    trust[12:] = 0
+
+    def solved(some: NDArray[np.float64], by: slice, much: bool) -> NDArray[np.float32]:
+        m, r = moves[by].astype(np.float32), some[by].astype(np.float32)
+        (out,) = fixed_patterns([Rims(m, r, 1.5, 0.02, trust[by] if much else None)])
+        return out
+
+    expected = solved(left, slice(0, 12), False)
+    assert np.abs(expected).max() > 0.1
+    assert solved(wrong, slice(None), True) == pytest.approx(expected, abs=1e-3)
+    assert np.abs(solved(wrong, slice(None), False) - expected).max() > 0.02
