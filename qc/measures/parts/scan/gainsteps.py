@@ -25,6 +25,9 @@ Array = NDArray[np.float64]
 # motion has less to do with: less was there than so many times what was added. There
 # must be so many of them (house choices).
 _RISE, _LEAST, _MOST, _SMALL, _FEWEST = 2.5, 0.5, 1.7, 1.0, 2
+# Where next to nothing was there motion had nothing to multiply, and gain itself makes
+# more of what is dark than of what is light (the curve of the camera).
+_NOTHING, _MOST_FROM_NOTHING = 0.02, 3.0
 # The other end of a stretch takes away what its beginning has added, but for a factor
 # of standard deviations, and no look between shows less than this share of it.
 _BACK, _STAYS = 1.4, 0.6
@@ -73,7 +76,8 @@ def added(before: Array, behind: Array) -> float:
     own = less < _SMALL * first
     if not change.min() >= _LEAST * first or np.count_nonzero(own) < _FEWEST:
         return math.nan
-    if change[own].max() > _MOST * first:
+    nothing = bool(less[own].max() <= _NOTHING * first)
+    if change[own].max() > (_MOST_FROM_NOTHING if nothing else _MOST) * first:
         return math.nan
     size = math.sqrt(float(np.median(change[own])))
     return size if up else -size
