@@ -39,11 +39,14 @@ class Task:
         How many takes; None: the section's own number.
     plots : Path or None
         Folder for figures; None: draw none.
+    jobs : int
+        Processes that share the takes.
     """
 
     split: str = "test"
     count: int | None = None
     plots: Path | None = None
+    jobs: int = 1
 
 
 @dataclass(frozen=True, slots=True)

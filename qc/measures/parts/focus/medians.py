@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["known_median"]
 
+Float = TypeVar("Float", bound=np.floating)
 
-def known_median(values: NDArray[np.floating]) -> NDArray[Any]:
+
+def known_median(values: NDArray[Float]) -> NDArray[Float]:
     """Return the median of each column's known values; NaN where there are none.
 
     What ``np.nanmedian(values, axis=0)`` gives, without its masked arrays, which take
