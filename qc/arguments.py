@@ -4,11 +4,27 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 import re
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Neutral", "add_day", "add_shared", "path", "seconds"]
+__all__ = [
+    "EXAMPLES",
+    "Neutral",
+    "add_day",
+    "add_shared",
+    "command_meant",
+    "path",
+    "seconds",
+]
+
+EXAMPLES = """examples:
+  qc take A001.mov       every frame and sample of one take, and its report
+  qc spot A001.mov       an answer within 20 seconds, between two cases
+  qc day /media/card     every recording on a card, and a report of the day"""
+_COMMANDS = ("take", "spot", "day", "limits")
 
 _NEUTRAL = re.compile(
     r"([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6}),([0-9]{1,6})"
@@ -33,6 +49,22 @@ class Neutral:
     patch: list[int]
     size: list[int]
     moment: str
+
+
+def command_meant(first: str) -> str:
+    """Return the command that was perhaps meant by a file's or folder's name alone.
+
+    Examples
+    --------
+    >>> command_meant("gone clip.mov"), command_meant("take"), command_meant("--help")
+    ("qc take 'gone clip.mov'", '', '')
+    """
+    if first.startswith("-") or first in _COMMANDS:
+        return ""
+    if "." not in first and not os.path.exists(first):  # noqa: PTH110
+        return ""
+    command = "day" if os.path.isdir(first) else "take"  # noqa: PTH112
+    return f"qc {command} {shlex.quote(first)}"
 
 
 def add_shared(parser: argparse.ArgumentParser) -> None:

@@ -16,9 +16,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 
 import qc
-from qc.arguments import add_day, add_shared, path, seconds
+from qc.arguments import (
+    EXAMPLES,
+    add_day,
+    add_shared,
+    command_meant,
+    path,
+    seconds,
+)
 from qc.errors import QCError, UsageError
-from qc.output import guard_streams
+from qc.output import began, guard_streams
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -39,17 +46,20 @@ class ExitCode(IntEnum):
     INTERRUPTED = 130  # Ctrl-C
 
 
-_BEGAN = time.monotonic()
-"""When the command began: a spot check's time counts from here."""
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
     # Before numpy: matrices here are small, and every core has a decoder's thread.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     output = guard_streams()
+    # The user's wait includes the start of the interpreter.
+    waiting = began() if arguments is None else time.monotonic()
     given = sys.argv[1:] if arguments is None else arguments
+    if not given:
+        _parser().error(f"the following arguments are required: COMMAND\n{EXAMPLES}")
+    if meant := command_meant(given[0]):
+        _parser().error(f"{given[0]} is no command; did you mean: {meant}?")
     options, unknown = _parser().parse_known_args([_plain(text) for text in given])
+    options.began = waiting
     if unknown:
         _refuse(options.command, unknown)
     try:
@@ -58,7 +68,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return ExitCode.FAILED
     except KeyboardInterrupt:
-        _tell("interrupted; reports already written are complete")
+        # A day keeps what is measured; other commands begin anew.
+        again = "; run it again to go on" if options.command.prog == "qc day" else ""
+        _tell(f"interrupted; reports already written are complete{again}")
         return ExitCode.INTERRUPTED
     output.flush()
     if output.error is not None and not isinstance(output.error, BrokenPipeError):
@@ -96,9 +108,11 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="qc",
         description="Measure recordings frame by frame and sample by sample, and say "
-        "at which timecodes they are not usable, why, and what to change at the rig.",
-        epilog="Exit code: 0 clean, 1 findings at or over --fail-on, 2 something could "
-        "not be done, 130 interrupted. Nothing leaves this machine without --cluster.",
+        "at which\ntimecodes they are not usable, why, and what to change at the rig.",
+        epilog=f"{EXAMPLES}\n\nExit code: 0 clean, 1 findings at or over --fail-on, 2 "
+        "something could not\nbe done, 130 interrupted. Nothing leaves this machine "
+        "without --cluster.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"qc {qc.__version__}")
@@ -209,20 +223,20 @@ def _spot(options: argparse.Namespace) -> ExitCode:
     from qc.spot import spot_take
 
     limits = limits_from(options)
-    began: float | None = _BEGAN
+    waiting: float | None = options.began
 
     def check(file: Path, tell: Progress | None) -> TakeResult | TakeFailure:
-        nonlocal began
+        nonlocal waiting
         result = spot_take(
             file,
             within=options.within,
             limits=limits,
             video=options.video,
-            began=began,
+            began=waiting,
             stills=not options.no_stills,
             progress=tell,
         )
-        began = None  # the next one's time counts from its own beginning
+        waiting = None  # the next one's time counts from its own beginning
         return result
 
     return _each(options, check)
@@ -237,34 +251,43 @@ def _each(options: argparse.Namespace, check: _Check) -> ExitCode:
     from qc.records import Grade, TakeFailure
     from qc.report.ahead import get_ready
     from qc.report.handover import failure_document, result_document
+    from qc.report.words import told_apart
 
     get_ready()
     text = options.format == "text" and not options.quiet
     files = _given(options)
+    names = told_apart(files)
+    done: list[console.TotalLine] = []
     # Told at once: whoever waits for the others need not wait for this.
     failures = _hopeless(files, options.out)
     for message in dict.fromkeys(f.message for f in failures.values()):
         _complain(message)
     documents: list[dict[str, Any]] = []
     found = False
-    for number, file in enumerate(files, 1):
+    for number, (file, name) in enumerate(zip(files, names, strict=True), 1):
         result: TakeResult | TakeFailure | None = failures.get(number)
         if result is None:
             with console.progress(
-                file, number, len(files), quiet=options.quiet
+                name,
+                number,
+                len(files),
+                quiet=options.quiet,
+                began=options.began if number == 1 else None,
             ) as tell:
-                result, folder = _one(options, file, check, tell)
+                result, folder = _one(options, file, check, tell, name)
             if isinstance(result, TakeFailure):
                 failures[number] = result
                 _complain(result.message)
         if isinstance(result, TakeFailure):
             documents.append(failure_document(result))
+            done.append(console.total_line(name, None))
             continue
+        done.append(console.total_line(name, result))
         found |= any(
             f.grade.rank >= Grade(options.fail_on).rank for f in result.findings
         )
         if text:
-            console.print_take(result, folder)
+            console.print_take(result, folder, name=name)
         if options.format == "json":
             documents.append(result_document(result) | {"report": str(folder)})
     if options.format == "json":
@@ -274,7 +297,7 @@ def _each(options: argparse.Namespace, check: _Check) -> ExitCode:
             )
         )
     elif text and len(files) > 1:
-        console.print_total(len(files), failed=len(failures))
+        console.print_total(done)
     if failures:
         return ExitCode.FAILED
     return ExitCode.FINDINGS if found else ExitCode.CLEAN
@@ -309,6 +332,7 @@ def _one(
     file: Path,
     check: _Check,
     tell: Progress | None,
+    name: str,
 ) -> tuple[TakeResult | TakeFailure, Path]:
     """Check a recording and write its report; return its folder too."""
     from qc.records import TakeFailure
@@ -320,7 +344,9 @@ def _one(
         result = check(file, tell)
         if isinstance(result, TakeFailure):
             return result, Path()
-        return result, write_report(result, options.out, stills=not options.no_stills)
+        return result, write_report(
+            result, options.out, stills=not options.no_stills, shown_name=name
+        )
     except QCError as error:
         why = str(error)
     except OSError as error:

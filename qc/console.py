@@ -5,11 +5,11 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from rich.console import Console
 from rich.padding import Padding
@@ -24,12 +24,14 @@ if TYPE_CHECKING:
     from qc.pipeline import Progress
 
 __all__ = [
+    "TotalLine",
     "day_progress",
     "print_day",
     "print_take",
     "print_total",
     "printable",
     "progress",
+    "total_line",
 ]
 
 _SHOWN_FINDINGS = 8
@@ -46,9 +48,10 @@ _SIGN = {
     Grade.REJECT: "■",
 }
 _UNKNOWN = "○"
-_NOT_USABLE = ", nothing usable without a second look"
 # The report has all of them.
 _NOTES_SHOWN = 3
+# What is true of nearly every take is for the report alone.
+_REPORT_ONLY = ("A spot that lay on the lens from the start could not be looked for",)
 
 
 def printable(text: str) -> str:
@@ -72,13 +75,22 @@ def _console(*, stderr: bool = False) -> Console:
     return Console(stderr=stderr, width=width, highlight=False)
 
 
-def print_take(result: TakeResult, folder: Path) -> None:
-    """Print a take's summary to standard output."""
+def print_take(result: TakeResult, folder: Path, *, name: str = "") -> None:
+    """Print a take's summary to standard output.
+
+    Parameters
+    ----------
+    name : str
+        What tells it from takes of the same name; its own if left out.
+    """
+    from qc.report.plainly import plainly
+    from qc.report.unjudged import is_too_short, too_short_sentence
+
     console = _console()
     wrap = console.is_terminal
     spot = result.coverage.spot
     head = _head(result)
-    head.append(f"  {printable(result.info.name)}", style="bold")
+    head.append(f"  {printable(name or result.info.name)}", style="bold")
     head.append(f"  {_extent(result)}")
     console.print(head, soft_wrap=not wrap)
     if spot is not None:
@@ -86,18 +98,20 @@ def print_take(result: TakeResult, folder: Path) -> None:
 
         for sentence in summary_sentences(result):
             _indented(console, Text(sentence), wrap)
+    if is_too_short(result):
+        _indented(console, Text(too_short_sentence(result)), wrap)
     for sentence in result.advice:
-        _indented(console, Text(f"→ {sentence}"), wrap)
+        _indented(console, Text(f"→ {plainly(sentence).words}"), wrap)
     for line in _finding_lines(result):
         _indented(console, line, wrap)
     if result.usable and result.findings:
         best = result.usable[0]
-        grid = result.info.grid
+        from qc.report.axis import spoken_label
         from qc.report.words import length
 
         text = (
-            f"longest usable stretch {grid.label(best.start_frame)} to "
-            f"{grid.label(best.end_frame)}, {length(best.duration)}"
+            f"longest usable stretch {spoken_label(result.info, best.start_frame)} to "
+            f"{spoken_label(result.info, best.end_frame)}, {length(best.duration)}"
         )
         _indented(console, Text(text), wrap)
     if spot is not None:
@@ -105,9 +119,10 @@ def print_take(result: TakeResult, folder: Path) -> None:
 
         if text := left_out(result):
             _indented(console, Text(text), wrap)
-    for note in result.notes[:_NOTES_SHOWN]:
+    notes = [note for note in result.notes if not note.startswith(_REPORT_ONLY)]
+    for note in notes[:_NOTES_SHOWN]:
         _indented(console, Text(note, style="dim"), wrap)
-    more = len(result.notes) - _NOTES_SHOWN
+    more = len(notes) - _NOTES_SHOWN
     if more > 0:
         text = f"{more} more note{'s' * (more > 1)} in the report"
         _indented(console, Text(text, style="dim"), wrap)
@@ -132,13 +147,14 @@ def _indented(console: Console, text: Text, wrap: bool) -> None:
 
 
 def _extent(result: TakeResult) -> str:
-    from qc.report.words import length
+    from qc.report.words import counted, length
 
     coverage = result.coverage
     long = length(result.duration)
     spot = coverage.spot
     partial = spot is not None and spot.reading != "everything"
-    frames = f"{coverage.frames_read} frames, " if result.info.video else ""
+    read = counted(coverage.frames_read, "frame")
+    frames = f"{read}, " if result.info.video else ""
     count = len(result.findings)
     found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
     if partial:
@@ -146,8 +162,15 @@ def _extent(result: TakeResult) -> str:
     usable = sum((u.duration for u in result.usable), Fraction(0))
     share = ""
     if count:
-        share = f", {length(usable)} usable" if usable else _NOT_USABLE
+        share = f", {length(usable)} usable" if usable else _nothing_usable(result)
     return f"{frames}{long}, {found}{share}"
+
+
+def _nothing_usable(result: TakeResult) -> str:
+    """Say it with the shortest stretch that would count, where there is one."""
+    least = result.limits.get("judging.usable_min_seconds")
+    of = f"of {float(str(least)):g} s or more " if least else ""
+    return f", nothing usable {of}without a second look"
 
 
 def _finding_lines(result: TakeResult) -> Iterator[Text]:
@@ -171,24 +194,29 @@ def _finding_lines(result: TakeResult) -> Iterator[Text]:
 def _finding_line(
     result: TakeResult, group: list[Finding], labels: dict[str, str]
 ) -> Text:
-    from qc.report.stills import excess
+    from qc.report.axis import spoken_label
+    from qc.report.plainly import plainly
+    from qc.report.stills import how_bad
 
-    grid = result.info.grid
-    worst = max(group, key=lambda f: (excess(f.worst, f.limit), f.duration))
-    last = max(f.end_frame for f in group)
+    def at(frame: int, seconds: Fraction) -> str:
+        return spoken_label(result.info, frame, seconds)
+
+    worst = max(group, key=how_bad)
+    last = max(group, key=lambda f: f.end)
     line = Text(f"{_SIGN[worst.grade]} ", style=_STYLE[worst.grade])
     line.append(
-        f"{grid.label(group[0].start_frame)} to {grid.label(last)}",
+        f"{at(group[0].start_frame, group[0].start)} to {at(last.end_frame, last.end)}",
         style="default not bold",
     )
     line.append(f"  {labels.get(worst.rule, worst.rule)}", style="bold")
     if len(group) > 1:
         line.append(
-            f", {len(group)} times, the worst at {grid.label(worst.worst_frame)}",
+            f", {len(group)} times, the worst at "
+            f"{at(worst.worst_frame, worst.worst_at)}",
             style="default not bold",
         )
     line.append(": ", style="bold")
-    line.append(printable(worst.message), style="default not bold")
+    line.append(printable(plainly(worst.message).words), style="default not bold")
     return line
 
 
@@ -196,17 +224,56 @@ def _takes(number: int) -> str:
     return f"{number} take{'s' * (number != 1)}"
 
 
-def print_total(takes: int, *, failed: int) -> None:
-    """Print a closing line after several takes."""
+class TotalLine(NamedTuple):
+    """What stands of a take below several: kept, so that the take itself can go.
+
+    Attributes
+    ----------
+    badness : int
+        What takes are put in order by.
+    """
+
+    badness: int
+    text: Text
+    failed: bool
+
+
+def total_line(name: str, result: TakeResult | None) -> TotalLine:
+    """Return what stands of a take below several; None for one that failed."""
+    from qc.report.spotwords import sees_too_little
+
+    if result is None:
+        line = Text("× UNREADABLE", style="bold magenta")
+        line.append(f"  {printable(name)}", style="default not bold")
+        return TotalLine(Grade.UNREADABLE.rank, line, failed=True)
+    line = _head(result)
+    line.append(f"  {printable(name)}", style="default not bold")
+    line.append(f"  {_extent(result)}", style="default not bold")
+    # What could not be judged stands before what is clean.
+    least = Grade.NOTE.rank if sees_too_little(result) else Grade.CLEAN.rank
+    return TotalLine(max(result.grade.rank, least), line, failed=False)
+
+
+def print_total(takes: Sequence[TotalLine]) -> None:
+    """Print a line for each of several takes, the worst first, and how many."""
+    console = _console()
+    failed = sum(take.failed for take in takes)
     tail = f"; {failed} of them could not be done, see above" if failed else ""
-    _console().print(Text(f"{_takes(takes)}{tail}"), soft_wrap=True)
+    console.print(Text(f"{_takes(len(takes))}{tail}"), soft_wrap=True)
+    for take in sorted(takes, key=lambda take: -take.badness):
+        _indented(console, take.text, console.is_terminal)
 
 
 @contextmanager
 def progress(
-    path: Path, number: int, total: int, *, quiet: bool
+    name: str, number: int, total: int, *, quiet: bool, began: float | None = None
 ) -> Iterator[Progress | None]:
     """Show how far a take is measured: a bar, or two lines where nobody looks.
+
+    Parameters
+    ----------
+    began : float, optional
+        When the user's wait began, by `time.monotonic`; now, if left out.
 
     Yields
     ------
@@ -215,12 +282,12 @@ def progress(
     if quiet:
         yield None
         return
-    name = printable(path.name)
+    name = printable(name)
     which = f"{number}/{total} " if total > 1 else ""
+    waiting = time.monotonic() if began is None else began
     console = _console(stderr=True)
     if not console.is_terminal:
         begun = False
-        began = time.monotonic()
 
         def say(info: TakeInfo, position: Fraction) -> None:
             nonlocal begun
@@ -230,8 +297,9 @@ def progress(
 
         yield say
         if begun:  # what cannot be opened is an error, and was not measured
-            seconds = time.monotonic() - began
-            console.print(Text(f"qc: {which}{name}: {seconds:.1f} s"), soft_wrap=True)
+            seconds = time.monotonic() - waiting
+            took = f"qc: {which}{name}: took {seconds:.1f} s, report included"
+            console.print(Text(took), soft_wrap=True)
         return
     from rich.progress import (
         BarColumn,
@@ -252,7 +320,7 @@ def progress(
         console=console,
         transient=True,
     )
-    began = time.monotonic()
+    measuring = time.monotonic()
     last = 0.0
     with bar:
         task = bar.add_task(f"{which}{name}", total=None, rate="")
@@ -263,7 +331,7 @@ def progress(
             if now - last < 0.1:
                 return
             last = now
-            speed = float(position) / max(now - began, 1e-3)
+            speed = float(position) / max(now - measuring, 1e-3)
             length = None if info.duration is None else float(info.duration)
             bar.update(
                 task, completed=float(position), total=length, rate=f"{speed:.1f}x"
@@ -287,8 +355,10 @@ def print_day(result: DayResult) -> None:
     if not result.takes:
         head.append("  no recordings found")
     console.print(head, soft_wrap=not wrap)
+    from qc.report.plainly import plainly
+
     for sentence in result.advice:
-        _indented(console, Text(f"→ {printable(sentence)}"), wrap)
+        _indented(console, Text(f"→ {printable(plainly(sentence).words)}"), wrap)
     for finding in result.findings:
         line = Text(f"{_SIGN[finding.grade]} ", style=_STYLE[finding.grade])
         line.append(printable(finding.message), style="default not bold")

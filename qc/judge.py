@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,15 @@ from qc.measures.base import Hit, Measure, Measured, Rule, finding_of
 from qc.records import Finding, Grade, Readings, UsableRange
 from qc.spans import Span, bridged, complement, past_limit, runs
 
-__all__ = ["advice_from", "find", "grade_of", "join_channels", "usable_ranges"]
+__all__ = [
+    "advice_from",
+    "dose_thirds",
+    "find",
+    "grade_of",
+    "join_channels",
+    "said_by",
+    "usable_ranges",
+]
 
 
 def find(measured: Measured, measures: Iterable[Measure]) -> tuple[Finding, ...]:
@@ -243,44 +252,103 @@ _SAID_BY = {"highlights.channel": "highlights.relevant"}
 that stops the burning is given with the stops that no colour channel clips at."""
 
 
-def _said_already(finding: Finding, findings: tuple[Finding, ...]) -> bool:
-    """Tell whether other findings say most of this one's advice, at its place."""
-    other = _SAID_BY.get(finding.rule)
+def said_by(rule: str, span: tuple[float, float], others: Iterable[_Told]) -> str:
+    """Return the rule whose findings say this one's advice too, at its place.
+
+    Parameters
+    ----------
+    span : (start, end)
+        Of the finding, in seconds.
+    others : iterable of (rule, start, end)
+        All findings of the take to review or reject.
+
+    Returns
+    -------
+    str
+        Empty where no rule does for more than half of the span.
+
+    Examples
+    --------
+    >>> said_by("highlights.channel", (1, 5), [("highlights.relevant", 0, 4)])
+    'highlights.relevant'
+    >>> said_by("highlights.channel", (1, 5), [("highlights.relevant", 3, 9)])
+    ''
+    """
+    other = _SAID_BY.get(rule, "")
+    start, end = span
     shared = sum(
-        (
-            max(min(f.end, finding.end) - max(f.start, finding.start), Fraction(0))
-            for f in findings
-            if f.rule == other and f.grade.rank >= Grade.REVIEW.rank
-        ),
-        Fraction(0),
+        max(min(e, end) - max(s, start), 0.0) for r, s, e in others if r == other
     )
-    return 2 * shared > finding.duration
+    return other if 2 * shared > end - start else ""
+
+
+_Told: TypeAlias = tuple[str, float, float]
+
+_AMOUNT = "([0-9]*[⅓⅔]|[0-9]+)"
+_DOSE = re.compile(rf"(?<![0-9⅓⅔]){_AMOUNT}(?: to {_AMOUNT})? stops?\b")
+_THIRDS = {"": 0, "⅓": 1, "⅔": 2}
+
+
+def dose_thirds(advice: str) -> int:
+    """Return the most thirds of a stop that advice on the iris names; 0: none.
+
+    Examples
+    --------
+    >>> [dose_thirds(f"close the iris by {how}") for how in
+    ...  ("about 1 to 1⅓ stops", "at least ⅔ stop", "a little")]
+    [4, 2, 0]
+    """
+    return max(
+        (
+            3 * int(text.rstrip("⅓⅔") or 0) + _THIRDS[text.lstrip("0123456789")]
+            for found in _DOSE.findall(advice)
+            for text in found
+        ),
+        default=0,
+    )
+
+
+def _also_for(worst: Finding, also: Iterable[Finding], names: Mapping[str, str]) -> str:
+    """Name what the advice of one finding helps against besides."""
+    rules = {f.rule for f in also} - {worst.rule}
+    told = [f"“{names[rule]}”" for rule in sorted(rules) if rule in names]
+    return f" This is also for {' and '.join(told)} there." if told else ""
 
 
 def advice_from(
-    findings: Iterable[Finding], *, label: Callable[[int], str] | None = None
+    findings: Iterable[Finding],
+    *,
+    label: Callable[[int], str] | None = None,
+    names: Mapping[str, str] | None = None,
 ) -> tuple[str, ...]:
     """Return what to change before the next take, most useful first.
 
     One sentence a rule and channel, that of its worst finding: the gravest grade
     first, then what spoils most time. One sentence on the iris and one on white go in
     front: they are what an operator turns to first. What another rule's advice on the
-    same stretch says too is left to the finding itself.
+    same stretch says too is not said again: the other names it, with the stronger dose
+    of the two.
 
     Parameters
     ----------
     label : function of a frame, optional
         Its timecode, for advice that is the opposite of other advice: what is too
         dark here and burnt out there needs both.
+    names : mapping of rule to its name for people, optional
+        With it advice names what else it helps against.
     """
     groups: dict[tuple[str, int | None], list[Finding]] = {}
     findings = tuple(findings)
-    for finding in findings:
-        if (
-            finding.advice
-            and finding.grade.rank >= Grade.REVIEW.rank
-            and not _said_already(finding, findings)
-        ):
+    serious = [f for f in findings if f.grade.rank >= Grade.REVIEW.rank]
+    spans = [(f.rule, float(f.start), float(f.end)) for f in serious if f.advice]
+    said: dict[str, list[Finding]] = {}
+    for finding in serious:
+        if not finding.advice:
+            continue
+        span = float(finding.start), float(finding.end)
+        if other := said_by(finding.rule, span, spans):
+            said.setdefault(other, []).append(finding)
+        else:
             groups.setdefault((finding.rule, finding.channel), []).append(finding)
 
     def weight(group: list[Finding]) -> tuple[int, Fraction]:
@@ -294,6 +362,11 @@ def advice_from(
     for group in ordered:
         worst = max(group, key=lambda f: (f.grade.rank, f.duration))
         advice = worst.advice
+        also = said.get(worst.rule, ())
+        stronger = max(also, key=lambda f: dose_thirds(f.advice), default=worst)
+        if dose_thirds(stronger.advice) > dose_thirds(advice) > 0:
+            advice = stronger.advice
+        advice += _also_for(worst, also, names or {})
         if label is not None and both and worst.rule in (*_BURNT, "exposure.dark"):
             times = f"{label(worst.start_frame)} to {label(worst.end_frame)}"
             advice = f"From {times}: {advice[0].lower()}{advice[1:]}"

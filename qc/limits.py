@@ -167,25 +167,43 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
             "within brackets without end"
         ) from error
     values = {key: option.check(option.default) for key, option in known.items()}
+    wrong: list[str] = []
     for section, table in tables.items():
         if section not in sections:
-            raise LimitsError(
-                f"{source}: [{section}]: no such section"
-                f"{_suggest(section, sorted(sections))}"
-            )
+            meant = _suggest(section, sorted(sections))
+            wrong.append(f"[{section}]: no such section{meant}")
+            continue
         if not isinstance(table, dict):
-            raise LimitsError(
-                f"{source}: {section}: must be a section, written [{section}]"
-            )
+            wrong.append(f"{section}: must be a section, written [{section}]")
+            continue
         for name, value in table.items():
             key = f"{section}.{name}"
             if key not in known:
                 names = [o.name for o in known.values() if o.section == section]
-                raise LimitsError(
-                    f"{source}: [{section}] {name}: no such key{_suggest(name, names)}"
-                )
-            values[key] = _checked(known[key], value, source)
+                meant = _suggest(name, names)
+                wrong.append(f"[{section}] {name}: no such key{meant}")
+                continue
+            try:
+                values[key] = known[key].check(value)
+            except ValueError as error:
+                wrong.append(_refused(known[key], value, error))
+    if wrong:
+        raise LimitsError(_all_wrong(source, wrong))
     return Limits(values, source)
+
+
+def _all_wrong(source: str, wrong: list[str]) -> str:
+    """Return every mistake of a file at once: one by one it would take many runs.
+
+    Examples
+    --------
+    >>> _all_wrong("a.toml", ["[x]: no such section", "[y] z: no such key"])
+    'a.toml: 2 mistakes: (1) [x]: no such section (2) [y] z: no such key'
+    """
+    if len(wrong) == 1:
+        return f"{source}: {wrong[0]}"
+    listed = " ".join(f"({n}) {text}" for n, text in enumerate(wrong, 1))
+    return f"{source}: {len(wrong)} mistakes: {listed}"
 
 
 def _decimal_comma(text: str, error: str) -> str:
@@ -291,12 +309,14 @@ def _checked(option: Option, value: object, source: str) -> Any:
     try:
         return option.check(value)
     except ValueError as error:
-        shown = repr(value) if not isinstance(value, str) else f'"{value}"'
-        if len(shown) > _LONGEST_SHOWN:
-            shown = f"{shown[:_LONGEST_SHOWN]}..."
-        raise LimitsError(
-            f"{source}: [{option.section}] {option.name} = {shown}: {error}"
-        ) from error
+        raise LimitsError(f"{source}: {_refused(option, value, error)}") from error
+
+
+def _refused(option: Option, value: object, error: ValueError) -> str:
+    shown = repr(value) if not isinstance(value, str) else f'"{value}"'
+    if len(shown) > _LONGEST_SHOWN:
+        shown = f"{shown[:_LONGEST_SHOWN]}..."
+    return f"[{option.section}] {option.name} = {shown}: {error}"
 
 
 GENERAL_OPTIONS = (

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from contextlib import suppress
 from typing import Any, TextIO
 
-__all__ = ["Output", "guard_streams"]
+__all__ = ["Output", "began", "guard_streams"]
 
 
 class Output:
@@ -72,3 +73,21 @@ def guard_streams() -> Output:
         setattr(sys, name, Output(stream))
     guarded: Any = sys.stdout
     return guarded  # type: ignore[no-any-return]
+
+
+def began() -> float:
+    """Return when this process began, by `time.monotonic`.
+
+    What the system does not tell counts from now: then the time the interpreter took
+    to start is left out.
+    """
+    now = time.monotonic()
+    try:
+        # Field 22 of proc(5)'s stat: ticks since the machine was started; the name
+        # before it stands in brackets and may hold anything.
+        with open("/proc/self/stat", "rb") as file:  # noqa: PTH123 -- quick to start
+            ticks = int(file.read().rpartition(b")")[2].split()[19])
+        age = time.clock_gettime(time.CLOCK_BOOTTIME) - ticks / os.sysconf("SC_CLK_TCK")
+    except (OSError, ValueError, IndexError, AttributeError):
+        return now
+    return now - age if age >= 0 else now

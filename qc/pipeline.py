@@ -14,7 +14,7 @@ from typing import TypeAlias
 from qc.errors import QCError
 from qc.judge import advice_from, find, grade_of, usable_ranges
 from qc.limits import Limits
-from qc.measures import all_measures, default_limits
+from qc.measures import all_measures, default_limits, rule_labels
 from qc.measures.base import (
     ROOMS,
     Measure,
@@ -220,7 +220,7 @@ def judge_measured(
         findings=findings,
         usable=usable_ranges(findings, measured, frames=frames),
         summary=summary,
-        advice=advice_from(findings, label=info.grid.label),
+        advice=advice_from(findings, label=info.grid.label, names=rule_labels()),
         notes=tuple(notes),
         picture=measured.picture,
         sound=measured.sound,

@@ -439,3 +439,99 @@ def test_many_findings_of_one_kind_share_a_line(
     lines = capsys.readouterr().out.splitlines()
     (line,) = (line for line in lines if "Burnt out" in line)
     assert ", 40 times, the worst at " in line
+
+
+def test_an_empty_command_and_help_give_examples(tmp_path: Path) -> None:
+    for told in (_qc(cwd=tmp_path).stderr, _qc("--help", cwd=tmp_path).stdout):
+        assert "qc take A001.mov" in told
+        assert "qc spot A001.mov" in told
+        assert "qc day /media/card" in told
+
+
+@pytest.mark.parametrize(
+    ("given", "meant"),
+    [("clip.mov", "qc take clip.mov"), (".", "qc day ."), ("a b.mp4", "'a b.mp4'")],
+)
+def test_a_bare_file_is_answered_with_the_command_that_was_meant(
+    given: str, meant: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        main([given])
+    assert end.value.code == 2
+    told = capsys.readouterr().err
+    assert "did you mean: qc " in told
+    assert f"{meant}?" in told
+
+
+def test_takes_of_one_name_are_told_apart_and_listed_the_worst_first(
+    tmp_path: Path,
+) -> None:
+    for folder, source in (("one", CLEAN), ("two", OVEREXPOSED)):
+        (tmp_path / folder).mkdir()
+        shutil.copy(source, tmp_path / folder / "C0001.mov")
+    done = _qc("take", "one/C0001.mov", "two/C0001.mov", "gone.mov", cwd=tmp_path)
+    assert done.returncode == 2
+    lines = done.stdout.replace("\N{NO-BREAK SPACE}", " ").splitlines()
+    total = lines.index("3 takes; 1 of them could not be done, see above")
+    first, second, third = lines[total + 1 :]
+    assert first.strip().startswith("× UNREADABLE  gone.mov")
+    assert second.strip().startswith("■ REJECT  two/C0001.mov")
+    assert third.strip().startswith("● CLEAN  one/C0001.mov  130 frames")
+    assert "qc: 2/3 measuring two/C0001.mov" in done.stderr
+    assert "report included" in done.stderr
+    page = (tmp_path / "reports/C0001-2/report.html").read_text("utf-8")
+    assert "<h1><bdi>two/C0001.mov</bdi></h1>" in page
+
+
+def test_the_terminal_says_one_frame_and_the_least_that_counts(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    from dataclasses import replace
+
+    from qc.console import print_take
+    from qc.pipeline import check_take
+    from qc.records import TakeResult
+
+    result = check_take(OVEREXPOSED)
+    assert isinstance(result, TakeResult)
+    one = replace(result.coverage, frames_read=1)
+    spot = "A spot that lay on the lens from the start could not be looked for: dark."
+    print_take(replace(result, coverage=one, usable=(), notes=(spot,)), Path("r"))
+    told = capsys.readouterr().out.replace("\N{NO-BREAK SPACE}", " ")
+    assert " 1 frame, " in told
+    assert "nothing usable of 2 s or more without a second look" in told
+    assert "A spot that lay" not in told
+
+
+def test_the_wait_counts_from_the_start_of_the_process() -> None:
+    told = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import time; time.sleep(0.5); from qc.output import began; "
+            "print(time.monotonic() - began())",
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    # proc(5) counts in hundredths of a second.
+    waited = float(told.stdout)
+    assert 0.48 < waited < 60 if sys.platform == "linux" else waited >= 0
+
+
+@pytest.mark.parametrize(("command", "on"), [("day", True), ("take", False)])
+def test_an_interrupted_day_says_how_to_go_on(
+    command: str,
+    on: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(f"qc.cli._{command}", stop)
+    assert main([command, "."]) == 130
+    told = capsys.readouterr().err
+    assert "interrupted; reports already written are complete" in told
+    assert ("run it again to go on" in told) is on

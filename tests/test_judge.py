@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qc.judge import advice_from, find, grade_of, usable_ranges
+from qc.judge import advice_from, dose_thirds, find, grade_of, usable_ranges
 from qc.limits import Limits
 from qc.measures import default_limits
 from qc.measures.base import Column, Measure, Measured, Rule
@@ -308,3 +308,34 @@ def test_channels_that_need_the_same_are_named_together() -> None:
         f"Channels 1, 3 (a) and 4: {hum}",
         "Channel 4: turn down",
     )
+
+
+def test_the_stronger_dose_is_given_and_the_other_fault_is_named() -> None:
+    names = {"highlights.channel": "Colour channel saturates"}
+    burnt = _finding(
+        Grade.REVIEW, 0, 40, rule="highlights.relevant", advice="Close by ⅔ stop."
+    )
+    with_it = _finding(
+        Grade.REVIEW, 5, 40, rule="highlights.channel", advice="Close by 1⅓ stops."
+    )
+    (told,) = advice_from([burnt, with_it], names=names)
+    assert (
+        told == "Close by 1⅓ stops. This is also for “Colour channel saturates” there."
+    )
+    milder = replace(with_it, advice="Close by ⅓ stop.")
+    (told,) = advice_from([burnt, milder], names=names)
+    assert told.startswith("Close by ⅔ stop. This is also for")
+
+
+@pytest.mark.parametrize(
+    ("advice", "thirds"),
+    [
+        ("close the iris by about 1 to 1⅓ stops", 4),
+        ("close the iris by ⅓ to ⅔ stop", 2),
+        ("close it by about ⅔ stop (about 1 to 2 stops if no channel is to burn)", 6),
+        ("close the iris a little", 0),
+        ("raise the level by 6 dB", 0),
+    ],
+)
+def test_the_largest_dose_of_an_advice(advice: str, thirds: int) -> None:
+    assert dose_thirds(advice) == thirds

@@ -195,3 +195,13 @@ def test_text_and_choices() -> None:
     ) == dict(limits)
     with pytest.raises(LimitsError, match="must be one of p, q"):
         parse('[a]\nc = "z"', [text, choice], source="t")
+
+
+def test_every_mistake_of_a_file_is_told_at_once() -> None:
+    text = "[highlight]\na = 9\n[focus]\nsoft_reviw = 40\n[highlights]\nlevel_percent=0"
+    with pytest.raises(LimitsError) as told:
+        _read(text)
+    message = str(told.value)
+    assert "3 mistakes: (1) [highlight]: no such section" in message
+    assert "(2) [focus] soft_reviw: no such key; did you mean" in message
+    assert "(3) [highlights] level_percent = 0: " in message

@@ -12,7 +12,7 @@ from qc.day.cameras import camera_of
 from qc.day.copies import same_recordings
 from qc.day.wording import names
 from qc.daybook import DayFinding, DayTake
-from qc.judge import join_channels
+from qc.judge import dose_thirds, join_channels, said_by
 from qc.records import Grade
 from qc.report.day_facts import fault_label
 from qc.report.words import counted, length
@@ -40,6 +40,7 @@ class _Fault:
     worst: tuple[int, float] = (0, 0.0)
     wordings: list[str] = field(default_factory=list)
     cameras: set[str] = field(default_factory=set)
+    also: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
 
     def add(self, take: DayTake, finding: Mapping[str, Any]) -> None:
         start, end = finding["start_s"], finding["end_s"]
@@ -48,6 +49,16 @@ class _Fault:
         weight = Grade(finding["grade"]).rank, end - start
         if weight > self.worst or not self.wordings:
             self.worst, self.wordings = weight, [finding["advice"]]
+
+    def add_said(self, take: DayTake, finding: Mapping[str, Any]) -> None:
+        """Add a finding of another rule that this one's advice answers as well.
+
+        Of two doses for the iris the stronger one is given.
+        """
+        self.also[finding["rule"]].add(take.name)
+        doses = [dose_thirds(text) for text in (finding["advice"], *self.wordings)]
+        if self.wordings and doses[0] > max(doses[1:]) > 0:
+            self.wordings = [finding["advice"]]
 
     def take_in(self, other: _Fault) -> bool:
         """Join another channel's fault if the same is to be done about it."""
@@ -128,14 +139,26 @@ def day_advice(
 
 def _faults(takes: Sequence[DayTake]) -> list[_Fault]:
     faults: dict[tuple[str, object], _Fault] = {}
+    said: list[tuple[str, DayTake, Mapping[str, Any]]] = []
     for take in takes:
-        for finding in take.document.get("findings") or ():
-            serious = Grade(finding["grade"]).rank >= Grade.REVIEW.rank
-            if serious and finding.get("advice"):
-                rule = finding["rule"]
-                # Each channel has a knob of its own.
-                key = rule, finding.get("channel")
-                faults.setdefault(key, _Fault(rule)).add(take, finding)
+        serious = [
+            finding
+            for finding in take.document.get("findings") or ()
+            if Grade(finding["grade"]).rank >= Grade.REVIEW.rank
+            and finding.get("advice")
+        ]
+        spans = [(f["rule"], f["start_s"], f["end_s"]) for f in serious]
+        for finding in serious:
+            rule = finding["rule"]
+            span = finding["start_s"], finding["end_s"]
+            if other := said_by(rule, span, spans):
+                said.append((other, take, finding))
+                continue
+            # Each channel has a knob of its own.
+            key = rule, finding.get("channel")
+            faults.setdefault(key, _Fault(rule)).add(take, finding)
+    for other, take, finding in said:
+        faults[other, None].add_said(take, finding)
     out: list[_Fault] = []
     for fault in faults.values():
         for earlier in out:
@@ -151,10 +174,14 @@ def _sentence(fault: _Fault, total: str, several_cameras: bool) -> str:
     if several_cameras and len(fault.cameras) == 1 and len(fault.spans) > 1:
         camera = next(iter(fault.cameras))
         where += f", all of {camera}" if camera else ""
+    also = "".join(
+        f"; with it: {fault_label(rule).lower()} in {len(takes)}"
+        for rule, takes in sorted(fault.also.items())
+    )
     # What to do comes first; what it is for stands behind it.
     return (
         f"{_capital(fault.wording)} {fault_label(fault.rule)} {where}, "
-        f"{length(fault.seconds)} in all."
+        f"{length(fault.seconds)} in all{also}."
     )
 
 

@@ -123,6 +123,7 @@ def measure_job(job: Job) -> DayTake:
                 job.out,
                 stills=job.stills,
                 name=job.folder,
+                shown_name=job.name,
                 belongs=lambda told: _is(told, job.name),
                 extra={"day": extra},
             )

@@ -39,6 +39,7 @@ def write_report(
     stills: bool = True,
     page: bool = True,
     name: str | None = None,
+    shown_name: str = "",
     belongs: Belongs | None = None,
     extra: Mapping[str, object] | None = None,
 ) -> Path:
@@ -56,6 +57,8 @@ def write_report(
         Whether to write ``report.html``; an earlier one is removed if not.
     name : str, optional
         What to call the folder instead of the take's stem.
+    shown_name : str
+        What the page calls the take where others have its name; the file's if left out.
     belongs : function of a document, optional
         Whether an earlier report is one of this take; by name and content if left out.
     extra : mapping, optional
@@ -79,7 +82,7 @@ def write_report(
         # Frames are decoded for the page meanwhile, which leaves a processor free.
         handed_over = beside.submit(_handover, result, out, dict(extra or {}))
         if page:
-            text = take_page(result, stills=stills)
+            text = take_page(result, stills=stills, name=shown_name)
         contents = handed_over.result()
     if page:
         contents["report.html"] = text.encode("utf-8", "backslashreplace")

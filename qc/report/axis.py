@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from qc.records import TakeInfo, TakeResult
-from qc.timecode import TimecodeFormat
+from qc.timecode import TimecodeFormat, clock
 
-__all__ = ["Axis", "Tick", "axis_of", "ticks"]
+__all__ = ["Axis", "Tick", "axis_of", "spoken_label", "ticks"]
 
 _MINUTE, _HOUR = 60, 3600
 _STEPS_S = (
@@ -51,6 +51,19 @@ class Tick:
     minor: bool
 
 
+def spoken_label(info: TakeInfo, frame: int, at: Fraction | None = None) -> str:
+    """Return the label of a place on the frame grid, as people are shown it.
+
+    Sound alone has no frames: it is told in hours, minutes and seconds, not in frames
+    of a rate that nobody chose. `at` is the same moment in seconds since the take's
+    start, where it is known: frames of such a rate would round it.
+    """
+    if info.video is not None:
+        return info.grid.label(frame)
+    since = info.grid.seconds(frame) if at is None else at
+    return clock(Fraction(info.start_frame) / info.grid.rate + since)
+
+
 def axis_of(result: TakeResult) -> Axis:
     """Return the axis that holds everything that was measured."""
     clocks = [r for r in (result.picture, *result.sound) if r is not None and r.rows]
@@ -76,7 +89,7 @@ def ticks(info: TakeInfo, axis: Axis) -> tuple[Tick, ...]:
     return tuple(
         Tick(
             share=axis.share(grid.seconds(frame)),
-            label=grid.label(frame),
+            label=spoken_label(info, frame),
             minor=bool(place % stride),
         )
         for place, frame in enumerate(frames)

@@ -195,7 +195,9 @@ def drift_of(
     picks = [_pick(n, t, spans[t.name]) for n, t in placed]
     # Narrow ones on top, so that none is out of reach.
     picks.sort(key=lambda p: -float(p.width.rstrip("%")))
-    legend = [(looks[n], n or "not known") for n in names] if len(names) > 1 else []
+    legend = (
+        [(looks[n], n or "camera not known") for n in names] if len(names) > 1 else []
+    )
     return Drift(
         tuple(lanes), tuple(picks) if lanes else (), tuple(legend), tuple(absent)
     )

@@ -42,12 +42,19 @@ _BASE64 = re.compile(r"[A-Za-z0-9+/]+={0,2}")
 
 @dataclass(frozen=True, slots=True)
 class FaultTag:
-    """A kind of fault as it stands in a row."""
+    """A kind of fault as it stands in a row.
+
+    Attributes
+    ----------
+    of_day : bool
+        Only the whole day shows it, and the take's own grade does not count it.
+    """
 
     label: str
     grade: str
     times: str
     said: str
+    of_day: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +134,7 @@ def take_row(
                 f.grade.value,
                 f"× {f.count}" if f.count > 1 else "",
                 f"{f.grade.value}, {counted(f.count, 'finding')}",
+                f.rule.startswith("day."),
             )
             for f in faults[:_FAULTS_NAMED]
         ),

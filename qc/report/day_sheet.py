@@ -27,6 +27,7 @@ from qc.report.day_rows import (
 )
 from qc.report.day_values import (
     DayTotals,
+    clock,
     copies_of,
     day_totals,
     figure,
@@ -35,11 +36,14 @@ from qc.report.day_values import (
 )
 from qc.report.facts import Fact
 from qc.report.figures import LimitRow, limit_rows
+from qc.report.plainly import Plain, plainly
 from qc.report.words import counted, grouped, length
 
 __all__ = ["Count", "DayPage", "FaultChoice", "day_page_of"]
 
 _ADVICE_FIRST = 3
+# How `qc.day.clock` names times that only the file system tells.
+_TIME_OF_FILE = "time of the file"
 _KINDS_NAMED = 3
 # How many takes have a grade, in the words of a list.
 _COUNT_WORDS = {
@@ -81,8 +85,8 @@ class DayPage:
     usable: str
     usable_share: str
     usable_notes: tuple[str, ...]
-    advice: tuple[str, ...]
-    more_advice: tuple[str, ...]
+    advice: tuple[Plain, ...]
+    more_advice: tuple[Plain, ...]
     findings: tuple[DayFindingRow, ...]
     line: DayLine
     drift: Drift
@@ -144,15 +148,15 @@ def day_page_of(
     return DayPage(
         name=result.folder.name or "Day",
         title=", ".join(f"{c.number} {c.word}" for c in counts if c.number != "0"),
-        headline=tuple(_headline(line, totals, len(rows), cameras)),
+        headline=tuple(_headline(line, times, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
         why=_why(_originals(result), of_take),
         usable=_usable(totals),
         usable_share=_share(totals),
         usable_notes=tuple(_usable_notes(totals)),
-        advice=result.advice[:_ADVICE_FIRST],
-        more_advice=result.advice[_ADVICE_FIRST:],
+        advice=tuple(map(plainly, result.advice[:_ADVICE_FIRST])),
+        more_advice=tuple(map(plainly, result.advice[_ADVICE_FIRST:])),
         findings=day_finding_rows(result.findings, numbers),
         line=line,
         drift=drift_of(numbered, line.axis, times, cameras, limits),
@@ -186,10 +190,19 @@ def _counts(totals: DayTotals) -> tuple[Count, ...]:
 
 
 def _headline(
-    line: DayLine, totals: DayTotals, takes: int, cameras: Mapping[str, str]
+    line: DayLine,
+    times: Times,
+    totals: DayTotals,
+    takes: int,
+    cameras: Mapping[str, str],
 ) -> Iterable[str]:
     if line.lanes:
-        yield f"{line.start} to {line.end}"
+        # When a file was copied is no hour of work: it counts only where it is all
+        # that is known.
+        sure = [t for t in times.values() if not t[2].startswith(_TIME_OF_FILE)]
+        spans = sure or list(times.values())
+        first, last = min(s for s, _, _ in spans), max(e for _, e, _ in spans)
+        yield f"{clock(first)} to {clock(last)}"
     yield counted(takes, "take")
     yield f"{length(totals.recorded_s)} recorded"
     known = {c for c in cameras.values() if c}
@@ -283,9 +296,10 @@ def _coverage(result: DayResult) -> tuple[Fact, ...]:
         Fact("Frames damaged", grouped(int(total("frames_damaged")))),
         Fact("Frames missing", grouped(int(total("frames_missing")))),
         Fact("Sound measured", length(total("sound_read_s"))),
-        Fact("Errors while decoding", grouped(int(total("decode_errors")))),
         Fact("Time this run took", length(result.elapsed_s)),
     ]
+    if errors := int(total("decode_errors")):
+        facts.insert(-1, Fact("Errors while decoding", grouped(errors)))
     versions = {text_at(t.document, "tool", "version") for t in result.takes} - {""}
     if versions - {__version__}:
         facts.append(Fact("Measured by versions", ", ".join(sorted(versions))))

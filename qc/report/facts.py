@@ -137,8 +137,11 @@ def coverage_facts(result: TakeResult) -> tuple[Fact, ...]:
         out.append(Fact("Frames missing", grouped(coverage.frames_missing)))
     if result.info.audio:
         out.append(Fact("Sound measured", length(coverage.sound_read_s)))
-    out.append(Fact("Errors while decoding", grouped(coverage.decode_errors)))
-    out.append(Fact("Time it took", length(coverage.elapsed_s)))
+    if coverage.decode_errors:
+        # Without any it would only seem to contradict frames that are damaged: a
+        # decoder may mark those without calling them errors.
+        out.append(Fact("Errors while decoding", grouped(coverage.decode_errors)))
+    out.append(Fact("Measuring took", length(coverage.elapsed_s)))
     return tuple(out)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from numbers import Integral, Real
 
@@ -255,8 +256,7 @@ def _value(value: object, unit: str) -> str:
     if isinstance(value, Fraction):
         value = float(value)
     if isinstance(value, int | float):
-        shown = sensible(value) if math.isfinite(value) else str(value)
-        return f"{shown} {unit}".strip()
+        return f"{_as_it_is(value)} {unit}".strip()
     if value is None or value in ((), [], ""):
         return "none"
     if isinstance(value, list | tuple):
@@ -264,3 +264,12 @@ def _value(value: object, unit: str) -> str:
             return counted(len(value), "region")
         return ", ".join(str(v) for v in value)
     return str(value)
+
+
+def _as_it_is(value: float) -> str:
+    """Return a limit's number with all its figures: 0.9995 is not 1.00."""
+    if not math.isfinite(value):
+        return str(value)
+    if value == int(value) and abs(value) < 1e9:
+        return sensible(value)
+    return f"{Decimal(repr(float(value))):f}"

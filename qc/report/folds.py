@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from qc.records import Finding
 from qc.report.rows import FindingRow, time_of
-from qc.report.stills import MANY, kind_of
+from qc.report.stills import MANY, how_bad, kind_of
 from qc.report.words import counted, length
 
 __all__ = ["FoldRow", "fold_rows", "grouped_findings"]
@@ -106,8 +106,8 @@ def fold_rows(
     if len(folds) > _ADVICE_REPEATED:
         given: dict[str, FoldRow] = {}
         for i, fold in enumerate(folds):
-            first = given.setdefault(fold.row.advice, fold)
-            if fold.row.advice and first is not fold:
+            first = given.setdefault(fold.row.advice.words, fold)
+            if fold.row.advice.words and first is not fold:
                 folds[i] = replace(
                     fold, advice_of=first.id, advice_number=first.row.number
                 )
@@ -117,7 +117,7 @@ def fold_rows(
 def _folded(group: list[tuple[Finding, FindingRow]]) -> FoldRow:
     findings = [f for f, _ in group]
     rows = tuple(r for _, r in group)
-    worst = max(rows, key=lambda r: float(r.excess_order))
+    worst = max(group, key=lambda pair: how_bad(pair[0]))[1]
     last = max(rows, key=lambda r: r.end_order)
     many = len(rows) > 1
     together = time_of(findings)

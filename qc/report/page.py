@@ -16,6 +16,7 @@ def take_page(
     result: TakeResult,
     *,
     stills: bool = True,
+    name: str = "",
     written: datetime.datetime | None = None,
 ) -> str:
     """Return the HTML report of a take.
@@ -25,6 +26,8 @@ def take_page(
     result : TakeResult
     stills : bool
         False leaves out every picture of the recording, and says so on the page.
+    name : str
+        What tells the take from others of its name; the file's if left out.
     written : datetime, optional
         When the report is written; now, if left out.
 
@@ -38,7 +41,7 @@ def take_page(
     with ThreadPoolExecutor(1, thread_name_prefix="qc-templates") as beside:
         # Frames are decoded meanwhile, which leaves Python and a processor free.
         compiled = beside.submit(compile_templates, besides="day")
-        page = page_of(result, stills=stills, written=written)
+        page = page_of(result, stills=stills, written=written, name=name)
         compiled.result()
     return render(page)
 

@@ -7,7 +7,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from qc.records import Finding, Grade, TakeResult
+from qc.report.axis import spoken_label
 from qc.report.exhibits import Figure
+from qc.report.limitkeys import limit_key
+from qc.report.plainly import Plain, plainly
 from qc.report.stills import MarkedStill, Stills, excess
 from qc.report.words import amount, beside, counted, length
 
@@ -66,10 +69,11 @@ class FindingRow:
     grade_order: int
     worst: str
     limit: str
+    limit_key: str
     worst_at: str
     excess_order: str
-    message: str
-    advice: str
+    message: Plain
+    advice: Plain
     channel: str
     still: MarkedStill | None
     why_no_still: str
@@ -144,7 +148,7 @@ def _row(
     labels: Mapping[str, str],
     pictures: Stills,
 ) -> FindingRow:
-    grid = result.info.grid
+    info = result.info
     worst, limit = finding.worst, finding.limit
     how_bad = "–" if worst is None else amount(worst, finding.unit)
     allowed = "" if limit is None else amount(limit, finding.unit)
@@ -152,12 +156,16 @@ def _row(
         how_bad, allowed = beside(worst, limit, finding.unit)
     return FindingRow(
         number=number,
-        start=grid.label(finding.start_frame),
-        end=grid.label(finding.end_frame),
+        start=spoken_label(info, finding.start_frame, finding.start),
+        end=spoken_label(info, finding.end_frame, finding.end),
         start_order=finding.start_frame,
         end_order=finding.end_frame,
         duration=length(finding.duration),
-        frames=counted(finding.end_frame - finding.start_frame, "frame"),
+        frames=(
+            counted(finding.end_frame - finding.start_frame, "frame")
+            if info.video is not None
+            else ""
+        ),
         duration_order=f"{float(finding.duration):.4f}",
         label=labels.get(finding.rule, finding.rule),
         grade=finding.grade.value,
@@ -165,10 +173,11 @@ def _row(
         grade_order=finding.grade.rank,
         worst=how_bad,
         limit=f"limit {allowed}" if allowed else "",
-        worst_at=grid.label(finding.worst_frame),
+        limit_key=limit_key(finding, result.limits) if allowed else "",
+        worst_at=spoken_label(info, finding.worst_frame, finding.worst_at),
         excess_order=f"{excess(worst, limit):.4f}",
-        message=finding.message,
-        advice=finding.advice,
+        message=plainly(finding.message),
+        advice=plainly(finding.advice),
         channel=_channel(result, finding.channel),
         still=pictures.by_number.get(number),
         why_no_still=pictures.why_none.get(number, ""),

@@ -11,10 +11,12 @@ from pathlib import Path
 from qc import __version__
 from qc.measures import all_measures, all_options, rule_labels
 from qc.records import Grade, TakeResult
+from qc.report.axis import spoken_label
 from qc.report.exhibits import exhibits_of
 from qc.report.facts import Fact, coverage_facts, coverage_sentence, file_facts
 from qc.report.figures import Figures, LimitRow, figures, limit_rows
 from qc.report.folds import FoldRow, fold_rows
+from qc.report.plainly import Plain, plainly
 from qc.report.plots import plots_of
 from qc.report.rows import (
     GRADE_WORDS,
@@ -40,6 +42,7 @@ from qc.report.stills import (
 )
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
+from qc.report.unjudged import is_too_short, too_short_sentence
 from qc.report.words import counted, length
 
 __all__ = ["Method", "Page", "UsableRow", "Verdict", "page_of"]
@@ -61,8 +64,8 @@ class Verdict:
     usable: str
     coverage: str
     spot: bool
-    advice: tuple[str, ...]
-    more_advice: tuple[str, ...]
+    advice: tuple[Plain, ...]
+    more_advice: tuple[Plain, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,7 @@ class Page:
     folds: tuple[FoldRow, ...]
     findings_left_out: str
     has_channels: bool
+    has_frames: bool
     stills: Stills
     stills_note: str
     spot: SpotBlock | None
@@ -122,11 +126,19 @@ class Page:
     written: str
 
 
-def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> Page:
+def page_of(
+    result: TakeResult,
+    *,
+    stills: bool,
+    written: datetime.datetime,
+    name: str = "",
+) -> Page:
     """Return what stands on the page of a take.
 
     Parameters
     ----------
+    name : str
+        What tells the take from others of its name; the file's if left out.
     stills : bool
         False leaves out every picture of the recording.
     written : datetime
@@ -140,15 +152,16 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
     shown = few_of_a_kind(numbers)[0][: _most_stills(result)]
     fetched = sorted(shown) if result.coverage.spot is not None else numbers
     pictures = take_stills(result, measures, fetched, pictures=stills)
-    grid = result.info.grid
     left_out = len(result.findings) - len(numbers)
     rows = finding_rows(
         result, numbers, labels, pictures, exhibits_of(result, measures, shown)
     )
     return Page(
-        name=result.info.name,
-        start=result.info.start_timecode,
-        end=grid.label(grid.nearest(result.duration)),
+        name=name or result.info.name,
+        start=spoken_label(result.info, 0),
+        end=spoken_label(
+            result.info, result.info.grid.nearest(result.duration), result.duration
+        ),
         duration=length(result.duration),
         headline=_headline(result),
         verdict=_verdict(result, labels),
@@ -166,6 +179,7 @@ def page_of(result: TakeResult, *, stills: bool, written: datetime.datetime) -> 
             if left_out
             else ""
         ),
+        has_frames=result.info.video is not None,
         has_channels=any(f.channel is not None for _, f in numbers),
         stills=pictures,
         spot=spot_block(result),
@@ -221,8 +235,8 @@ def _verdict(result: TakeResult, labels: Mapping[str, str]) -> Verdict:
         usable=_usable_sentence(result),
         coverage=coverage_sentence(result),
         spot=_is_partial(result),
-        advice=result.advice[:_ADVICE_FIRST],
-        more_advice=result.advice[_ADVICE_FIRST:],
+        advice=tuple(map(plainly, result.advice[:_ADVICE_FIRST])),
+        more_advice=tuple(map(plainly, result.advice[_ADVICE_FIRST:])),
     )
 
 
@@ -235,6 +249,8 @@ def _is_partial(result: TakeResult) -> bool:
 
 
 def _why(result: TakeResult, labels: Mapping[str, str]) -> str:
+    if is_too_short(result):
+        return f"No limit was broken, but {too_short_sentence(result)}"
     if not result.findings:
         seen = " in what was seen" if _is_partial(result) else ""
         return f"No limit was broken{seen}."
@@ -269,6 +285,8 @@ def _usable_sentence(result: TakeResult) -> str:
         return f"No stretch {enough} without a second look."
     # Sound may run on for a moment behind the last picture.
     if len(result.usable) == 1 and length(usable) == whole:
+        if is_too_short(result):
+            return f"Usable as far as it could be judged: {whole}."
         return f"All of it is usable: {whole}."
     stretches = counted(len(result.usable), "stretch", "stretches")
     of_least = f" of {least} or more" if least else ""
@@ -282,11 +300,10 @@ def _least_usable(result: TakeResult) -> str:
 
 
 def _usable(result: TakeResult) -> tuple[UsableRow, ...]:
-    grid = result.info.grid
     return tuple(
         UsableRow(
-            start=grid.label(r.start_frame),
-            end=grid.label(r.end_frame),
+            start=spoken_label(result.info, r.start_frame),
+            end=spoken_label(result.info, r.end_frame),
             duration=length(r.duration),
             frames=counted(r.end_frame - r.start_frame, "frame"),
         )

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
 from qc.measures import rule_labels
-from qc.records import Grade, SpotCoverage, TakeResult
+from qc.records import Grade, SpotBound, SpotCoverage, TakeResult
 from qc.report.axis import Axis, axis_of
 from qc.report.strips import Band
+from qc.report.unjudged import is_too_short
 from qc.report.words import byte_size, counted, length
 
 __all__ = [
@@ -30,6 +31,8 @@ _END_S = 0.1
 # If most kinds could be there unseen in more than this, "clean" says little; over the
 # other, nothing can be said of them.
 _LITTLE_PERCENT, _HOPELESS_PERCENT = 50.0, 90.0
+# Over this a bound says nothing that anybody could use (house choice).
+_USELESS_PERCENT = 80.0
 # Sound and pictures are told apart if their shares are.
 _APART_PERCENT = 3.0
 _FEW, _NAMED = 3, 5
@@ -49,6 +52,8 @@ class SpotBlock:
         What follows for each fault.
     edges : tuple of (fault, seen, begins, ends)
         Where what was found begins and ends.
+    unknown : str
+        Names faults of which next to nothing is known; empty if there are none.
     not_judged : tuple of (why, faults)
         Each reason once, with what it keeps from being judged.
     seen, unseen : tuple of Band
@@ -59,6 +64,7 @@ class SpotBlock:
     bounds: tuple[tuple[str, str, str, str], ...]
     edges: tuple[tuple[str, str, str, str], ...]
     not_judged: tuple[tuple[str, tuple[str, ...]], ...]
+    unknown: str = ""
     seen: tuple[Band, ...] = ()
     unseen: tuple[Band, ...] = ()
 
@@ -91,14 +97,23 @@ def verdict_word(result: TakeResult, word: str) -> str:
         The word for the take's grade.
     """
     if sees_too_little(result):
-        return "Nothing found, but too little was seen"
+        return (
+            "Nothing found, but too short to judge all"
+            if is_too_short(result)
+            else "Nothing found, but too little was seen"
+        )
     spot = result.coverage.spot
     partly = spot is not None and spot.reading != "everything"
     return f"{word}, as far as seen" if partly else word
 
 
 def sees_too_little(result: TakeResult) -> bool:
-    """Tell whether a take must not be called good: hardly anything of it was seen."""
+    """Tell whether a take must not be called good: hardly anything of it was seen.
+
+    It may also be too short to show much: see `qc.report.unjudged`.
+    """
+    if is_too_short(result):
+        return True
     spot = result.coverage.spot
     if spot is None or spot.reading == "everything":
         return False
@@ -286,7 +301,7 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
                 length(b.sure_s),
             )
             for b in sorted(
-                spot.bounds,
+                (b for b in spot.bounds if not _says_nothing(b)),
                 key=lambda b: (not b.found, -(b.share_percent or 0.0), labels[b.rule]),
             )
         ),
@@ -303,7 +318,19 @@ def spot_block(result: TakeResult) -> SpotBlock | None:
         not_judged=_by_reason(
             (labels.get(r, r), why) for r, why in spot.not_judged if r not in found
         ),
+        unknown=_unknown(spot, labels),
     )
+
+
+def _says_nothing(bound: SpotBound) -> bool:
+    share = bound.share_percent
+    return not bound.found and share is not None and share > _USELESS_PERCENT
+
+
+def _unknown(spot: SpotCoverage, labels: Mapping[str, str]) -> str:
+    """Name in one line what most of the take could have without being noticed."""
+    names = sorted(labels.get(b.rule, b.rule) for b in spot.bounds if _says_nothing(b))
+    return f"Next to nothing is known of: {', '.join(names)}." if names else ""
 
 
 def _by_reason(

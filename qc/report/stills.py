@@ -8,7 +8,9 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TypeVar
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.errors import QCError
 from qc.measures.base import Companion, Measure
@@ -29,6 +31,7 @@ __all__ = [
     "Stills",
     "excess",
     "few_of_a_kind",
+    "how_bad",
     "kind_of",
     "take_stills",
     "worst_first",
@@ -47,6 +50,12 @@ _MOST_COMPARED, _MOST_BESIDE = 8, 2
 # Frames whose levels and colours are drawn.
 _MOST_SCOPED = 3
 _SAME_MOMENT_S = 1
+
+# What such findings show is a picture that stays as it is: one of several is enough.
+_SAME_PICTURE_RULES = frozenset({"picture.repeated", "picture.frozen"})
+# Pictures this small look the same that differ by less on average, of 255, once their
+# brightness is set aside (house choice; a moving hand or head is less than that).
+_TWIN_SIZE, _TWIN_CODES = (64, 36), 4.0
 
 _NO_COLOUR = (
     "An HDR picture on a page for ordinary screens: brightness and colour are not true."
@@ -92,6 +101,15 @@ def excess(worst: float | None, limit: float | None) -> float:
     return abs(worst - limit) / max(abs(limit), 1e-3)
 
 
+def how_bad(finding: Finding) -> tuple[float, Fraction]:
+    """Return what findings of one kind are put in order by, the worst highest.
+
+    How far past the limit, then how long: the page, its pictures and the terminal must
+    name the same one as the worst; of equals it is the first.
+    """
+    return excess(finding.worst, finding.limit), finding.duration
+
+
 def few_of_a_kind(
     numbers: Iterable[tuple[int, Finding]],
 ) -> tuple[list[tuple[int, Finding]], list[tuple[int, Finding]]]:
@@ -108,7 +126,7 @@ def few_of_a_kind(
         for group in kinds.values()
         if len(group) >= MANY
         for number, _ in sorted(
-            group, key=lambda nf: (-excess(nf[1].worst, nf[1].limit), nf[0])
+            sorted(group), key=lambda nf: how_bad(nf[1]), reverse=True
         )[_MOST_OF_MANY:]
     }
     return (
@@ -196,6 +214,7 @@ class _Plan:
         self._painter = Painter(result, measures, count=count)
         self._compared = compared
         self._marked: dict[int, MarkedStill] = {}
+        self._looks: list[tuple[str, int, NDArray[np.int16]]] = []
         self._others: dict[int, dict[int, Beside]] = {}
         self._out = Stills(why_none=why_none if pictures else {})
         self._poster_seen: Jpeg | None = None
@@ -217,6 +236,9 @@ class _Plan:
         if tick in self._poster:
             self._poster_seen = painter.poster(still)
         for number, finding in self._worst.get(tick, ()):
+            if twin := self._twin(number, finding, still):
+                self._out.why_none[number] = f"It looks as that of finding {twin} does."
+                continue
             compared = number in self._compared
             self._marked[number] = painter.marked(
                 number, finding, still, compared=compared
@@ -236,6 +258,21 @@ class _Plan:
                 waveform=self._pictures,
             )
 
+    def _twin(self, number: int, finding: Finding, still: Still) -> int:
+        """Return the finding of this kind whose picture looks the same, 0 for none."""
+        if finding.rule not in _SAME_PICTURE_RULES:
+            return 0
+        look = cv2.resize(still.rgb, _TWIN_SIZE, interpolation=cv2.INTER_AREA)
+        small = look.astype(np.int16)
+        for rule, earlier, other in self._looks:
+            if rule != finding.rule:
+                continue
+            apart = small - other
+            if np.abs(apart - np.median(apart)).mean() < _TWIN_CODES:
+                return earlier
+        self._looks.append((finding.rule, number, small))
+        return 0
+
     def _moment(self, tick: int) -> Fraction:
         assert self._result.picture is not None  # noqa: S101 -- there is a still
         return tick * self._result.picture.time_base
@@ -243,7 +280,7 @@ class _Plan:
     def miss(self, why: str) -> None:
         """Give a reason to what has neither a picture nor a reason yet."""
         for number, _ in self._shown:
-            if number not in self._marked:
+            if number not in self._marked:  # a twin has its reason already
                 self._out.why_none.setdefault(number, why)
 
     def stills(self, *, note: str) -> Stills:

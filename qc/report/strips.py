@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Chart, Measure
 from qc.records import AudioTrack, Finding, Grade, TakeResult
-from qc.report.axis import Axis, axis_of, ticks
+from qc.report.axis import Axis, axis_of, spoken_label, ticks
 from qc.report.curves import (
     Curve,
     LimitLine,
@@ -36,7 +36,7 @@ _LABEL_ROOM = 0.06
 # Share of the axis that keeps bars apart: three dots of a telephone's screen.
 _APART = 0.01
 # A limit this near an end of its lane, in percent, takes the place of the end's label.
-_NEAR_END = 15.0
+_NEAR_END = 22.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,16 +166,18 @@ def strip_of(
         for place in _places(result, measure, chart, axis, bands)
     ]
     first, more = _sorted_out(places)
-    grid = result.info.grid
+    info = result.info
     return Strip(
-        start=result.info.start_timecode,
-        end=grid.label(grid.nearest(result.duration)),
+        start=spoken_label(info, 0),
+        end=spoken_label(info, info.grid.nearest(result.duration), result.duration),
         ticks=tuple(
             Mark(_percent(t.share), t.label, _align(t.share), t.minor)
             for t in ticks(result.info, axis)
         ),
         usable=tuple(
-            _band(axis, r.start, r.end, f"Usable from {grid.label(r.start_frame)}")
+            _band(
+                axis, r.start, r.end, f"Usable from {spoken_label(info, r.start_frame)}"
+            )
             for r in result.usable
         ),
         # The gravest last, on top.
@@ -218,7 +220,7 @@ def _band_of(
 ) -> Band:
     left, right = axis.share(finding.start), axis.share(finding.end)
     what = labels.get(finding.rule, finding.rule)
-    tc = result.info.grid.label(finding.start_frame)
+    tc = spoken_label(result.info, finding.start_frame)
     return Band(
         left=_percent(left),
         width=_percent(right - left),
@@ -290,14 +292,15 @@ def _bar(
     if len(group) == 1:
         return replace(band, label=str(number))
     last = max((f for _, f in group), key=lambda f: f.end)
-    grid = result.info.grid
+    info = result.info
     return replace(
         band,
         width=_percent(axis.share(last.end) - axis.share(first.start)),
         title=(
             f"{len(group)} findings: {labels.get(first.rule, first.rule)}, "
-            f"{first.grade.value}, from {grid.label(first.start_frame)} to "
-            f"{grid.label(last.end_frame)}"
+            f"{first.grade.value}, from "
+            f"{spoken_label(info, first.start_frame)} to "
+            f"{spoken_label(info, last.end_frame)}"
         ),
         label=f"{len(group)}×",
         inside=_inside([f for _, f in group], axis),

@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
+from collections.abc import Sequence
 from fractions import Fraction
+from pathlib import Path
 
 __all__ = [
     "NOT_MEASURED",
@@ -21,6 +24,7 @@ __all__ = [
     "printable",
     "rate",
     "sensible",
+    "told_apart",
 ]
 
 NOT_MEASURED = "not measured"
@@ -179,6 +183,26 @@ def length(seconds: Fraction | float) -> str:
         return f"{whole // 60}{_SPACE}min {whole % 60:02d}{_SPACE}s"
     minutes = round(value / 60)
     return f"{minutes // 60}{_SPACE}h {minutes % 60:02d}{_SPACE}min"
+
+
+def told_apart(paths: Sequence[Path]) -> list[str]:
+    """Return files' names, with as many folders before them as tell them apart.
+
+    Examples
+    --------
+    >>> told_apart([Path("a/x.mov"), Path("b/x.mov"), Path("a/y.mov")])
+    ['a/x.mov', 'b/x.mov', 'y.mov']
+    >>> told_apart([Path("a/x.mov"), Path("a/x.mov")])
+    ['x.mov', 'x.mov']
+    """
+    different = list(dict.fromkeys(path.absolute() for path in paths))
+    names = {path: path.name for path in different}
+    for depth in range(2, max((len(p.parts) for p in different), default=0)):
+        counts = Counter(names.values())
+        clashing = [path for path in different if counts[names[path]] > 1]
+        for path in clashing:
+            names[path] = "/".join(path.parts[1:][-depth:])
+    return [names[path.absolute()] for path in paths]
 
 
 def byte_size(number: int) -> str:

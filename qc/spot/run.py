@@ -13,7 +13,7 @@ from typing import Literal
 from qc.errors import QCError
 from qc.judge import advice_from, grade_of
 from qc.limits import Limits
-from qc.measures import all_measures, default_limits
+from qc.measures import all_measures, default_limits, rule_labels
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
 from qc.media.windows import can_seek, found_length
@@ -366,7 +366,7 @@ class _Spot:
             findings=findings,
             usable=(),
             summary=summary_of(picture, sound),
-            advice=advice_from(findings, label=info.grid.label),
+            advice=advice_from(findings, label=info.grid.label, names=rule_labels()),
             notes=looked.notes,
             picture=picture,
             sound=sound,

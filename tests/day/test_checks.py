@@ -746,3 +746,21 @@ def test_hostile_name_does_not_reach_a_sentence() -> None:
     assert "\x1b" not in gap.message
     assert "\u202e" not in gap.message
     assert gap.takes == (name, "c.mov")
+
+
+def test_one_knock_of_the_iris_is_advised_once_with_the_stronger_dose() -> None:
+    def of_take(name: str, dose: str) -> Any:
+        burnt = finding(0, 100, advice="Close the iris by about 1 stop.")
+        with_it = finding(5, 100, rule="highlights.channel", advice=dose)
+        return take(name, findings=[burnt, with_it])
+
+    mild, strong = "Close the iris by ⅔ stop.", "Close the iris by 1⅓ stops."
+    (told,) = day_advice([of_take("A.mov", mild), of_take("B.mov", mild)], ())
+    assert told.startswith("Close the iris by about 1 stop. Burnt out in 2 of 2")
+    assert told.endswith("; with it: colour channel saturates in 2.")
+    (told,) = day_advice([of_take("A.mov", mild), of_take("B.mov", strong)], ())
+    assert told.startswith(strong)
+    # Elsewhere in the take it is a fault of its own.
+    apart = finding(200, 300, rule="highlights.channel", advice=mild)
+    takes = [take("A.mov", findings=[finding(0, 100, advice=strong), apart])]
+    assert len(day_advice(takes, ())) == 2

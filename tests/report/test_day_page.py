@@ -264,7 +264,7 @@ def test_limits_that_differ_are_named(day: DayResult) -> None:
         all_options(), {"highlights.review_percent": 2.5}, source="house.toml"
     )
     (changed,) = _page(day, limits).changed_limits
-    assert (changed.key, changed.value) == ("highlights.review_percent", "2.50 %")
+    assert (changed.key, changed.value) == ("highlights.review_percent", "2.5 %")
 
 
 def test_cautions_are_those_of_a_takes_report(html: str) -> None:
@@ -638,3 +638,30 @@ def test_documents_as_kept_fill_every_part_of_a_row(real: DayResult) -> None:
     assert soft.sparks[1] is not None
     assert soft.sparks[1].review + soft.sparks[1].reject
     assert rows["take01_clean.mov"].grade == "clean"
+
+
+def test_the_hours_of_a_day_are_not_when_its_sound_was_copied() -> None:
+    takes = (fake_take("A.mov", number=1), fake_take("B.wav", number=2))
+    camera = (9 * 3600.0, 9.5 * 3600.0, "timecode")
+    copied = (64_080.0, 64_440.0, "time of the file, taken as the end")
+    day = replace(_day(*takes), times={"A.mov": camera, "B.wav": copied})
+    assert _page(day).headline[0] == "09:00 to 09:30"
+    # Where nothing else is known it is told.
+    only = replace(_day(takes[1]), times={"B.wav": copied})
+    assert _page(only).headline[0] == "17:48 to 17:54"
+
+
+def test_a_clean_take_beside_others_says_whose_the_mark_is() -> None:
+    takes = tuple(fake_take(f"{n}.mov", number=i) for i, n in enumerate("AB"))
+    odd = DayFinding(
+        "day.odd_format", Grade.REVIEW, ("A.mov",), "It differs.", "Use one setting."
+    )
+    html = _html(_day(*takes, findings=(odd,)))
+    rows = re.findall(r'<tr id="t\d".*?</tr>', html, re.S)
+    told = ["not in this take’s grade" in row for row in rows]
+    assert sorted(told) == [False, True]
+    assert "Odd format" in rows[told.index(True)]
+
+
+def test_the_legend_of_a_day_tells_dots_and_lines_apart(html: str) -> None:
+    assert "dot: mean of a take; the line up from it reaches its highest" in html

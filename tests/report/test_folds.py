@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from qc.console import print_take
 from qc.measures import all_measures, rule_labels
 from qc.records import Grade, TakeResult
 from qc.report.folds import fold_rows
@@ -113,3 +114,19 @@ def test_of_many_of_one_kind_few_are_shown_and_every_other_kind_is(
     # Those farthest past their limit, the last four; and the only one of its kind.
     assert sorted(n for n, _ in shown) == [27, 28, 29, 30, 31]
     assert len(alike) == 26
+
+
+def test_of_equals_the_longest_is_the_worst_for_page_pictures_and_terminal(
+    make_result: MakeResult, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = make_result(Path("A.mov"), frames=3000, spans=())
+    lengths = [6, 9, 51, 7, 8, 5]
+    findings = tuple(
+        make_finding(result.info, 100 * i, 100 * i + n, worst=77.0, message=f"{n}.")
+        for i, n in enumerate(lengths)
+    )
+    result = dataclasses.replace(result, findings=findings)
+    assert _folds(result) == [(3, 6)]
+    assert 3 in {n for n, _ in few_of_a_kind(enumerate(findings, 1))[0]}
+    print_take(result, Path("reports"))
+    assert "the worst at 10:00:08:00: 51." in capsys.readouterr().out

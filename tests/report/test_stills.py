@@ -451,3 +451,23 @@ def test_worst_first_puts_grade_before_length(make_result: MakeResult) -> None:
     grave = replace(short, grade=Grade.REJECT)
     order = worst_first([(1, long), (2, short), (3, grave)])
     assert [number for number, _ in order] == [3, 1, 2]
+
+
+def test_of_pictures_that_look_the_same_one_is_shown(overexposed: TakeResult) -> None:
+    first = overexposed.findings[0]
+    # The take stands still before its fault, and burns out in it.
+    same = [
+        replace(first, rule="picture.repeated", where=None, worst_pts_row=row)
+        for row in (10, 11, 80)
+    ]
+    stills = take_stills(
+        overexposed, all_measures(), list(enumerate(same, 1)), pictures=True
+    )
+    assert sorted(stills.by_number) == [1, 3]
+    assert stills.why_none == {2: "It looks as that of finding 1 does."}
+    # Of other faults each keeps its own, with what is marked on it.
+    other = [replace(f, rule="picture.noise") for f in same]
+    stills = take_stills(
+        overexposed, all_measures(), list(enumerate(other, 1)), pictures=True
+    )
+    assert sorted(stills.by_number) == [1, 2, 3]

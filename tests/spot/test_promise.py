@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from qc.measures import rule_labels
 from qc.media import probe
 from qc.records import Grade, SpotBound, SpotCoverage, TakeResult
 from qc.report.spotwords import left_out, spot_block, summary_sentences, verdict_word
@@ -249,3 +250,18 @@ def test_the_length_that_is_always_met_holds_for_every_kind_it_speaks_of(
     assert "more than 4.4\N{NO-BREAK SPACE}s would have been met" in " ".join(
         summary_sentences(result)
     )
+
+
+def test_bounds_that_say_nothing_are_one_line(whole: TakeResult) -> None:
+    partly = _partly(whole, ((0.0, 10.0),))
+    spot = partly.coverage.spot
+    assert spot is not None
+    shares = {"picture.shake": 100.0, "light.flash": 81.0, "picture.black": 80.0}
+    bounds = tuple(SpotBound(r, False, s, 1.0, 2.0) for r, s in shares.items())
+    seen = replace(partly.coverage, spot=replace(spot, bounds=bounds))
+    block = spot_block(replace(partly, coverage=seen))
+    assert block is not None
+    labels = rule_labels()
+    assert [row[0] for row in block.bounds] == [labels["picture.black"]]
+    names = ", ".join(sorted(labels[r] for r in ("picture.shake", "light.flash")))
+    assert block.unknown == f"Next to nothing is known of: {names}."
