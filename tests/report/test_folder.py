@@ -69,7 +69,9 @@ def test_report_has_its_files(
 ) -> None:
     asked = []
 
-    def take_page(result: TakeResult, *, stills: bool = True) -> str:
+    def take_page(
+        result: TakeResult, *, stills: bool = True, name: str | None = None
+    ) -> str:
         asked.append(stills)
         return "<p>caf\udce9</p>"
 
@@ -90,7 +92,9 @@ def test_report_has_its_files(
 def test_page_that_cannot_be_made_leaves_the_old_report(
     make_result: MakeResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def take_page(result: TakeResult, *, stills: bool = True) -> str:
+    def take_page(
+        result: TakeResult, *, stills: bool = True, name: str | None = None
+    ) -> str:
         raise DecodeError("A.mov: cannot be read any more; put the card back")
 
     fake = types.SimpleNamespace(take_page=take_page)
