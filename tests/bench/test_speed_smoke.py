@@ -71,11 +71,12 @@ def test_bench_times_every_clip_measure_and_view(tmp_path: Path) -> None:
 
 
 def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
-    size = ("--seconds", "2", "--size", "320x180", "--clips", "h264")
+    # What is kept of some looks for the end of a take is complete after a few seconds.
+    size = ("--seconds", "6", "--size", "320x180", "--clips", "h264")
     _, figures = _bench(tmp_path, "--length-check", *size)
     once, six_times = figures["length"]["h264"]["check_mb"]
-    # Luma kept of each of the 500 frames more would be 29 MB.
-    assert six_times - once < 20.0
+    # Luma kept of each of the 1500 frames more would be 86 MB.
+    assert six_times - once < 35.0
 
 
 def test_clips_are_coded_as_cameras_code(tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ class Fine(Shows, Protocol):
         """Time of the look."""
 
     @property
-    def fine(self) -> tuple[Map, NDArray[np.uint8]] | None:
+    def fine(self) -> tuple[NDArray[np.floating], NDArray[np.uint8]] | None:
         """Level, and the picture evened out (see `spotlooks`)."""
 
 
@@ -148,9 +148,10 @@ def _pairs(looks: Sequence[Fine]) -> list[tuple[_Look, _Look]]:
     """Choose pairs that lie well apart, in order along the way of the scene."""
     tried: list[tuple[_Look, _Look]] = []
     some = [
-        _Look(one.row, one.chain, one.place, *one.fine)
+        _Look(one.row, one.chain, one.place, level.astype(np.float32), even)
         for one in looks
         if one.fine is not None
+        for level, even in [one.fine]
     ]
     for i, new in enumerate(some):
         far = [

@@ -66,8 +66,8 @@ class _Kept:
     maps: dict[str, Map]
     chain: int
     place: Map
-    # Level of the small picture in full, and that evened out.
-    fine: tuple[Map, NDArray[np.uint8]] | None
+    # Level of the small picture in full (half precision: to 0.004), and evened out.
+    fine: tuple[NDArray[np.float16], NDArray[np.uint8]] | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +163,8 @@ class SwayBank:
         both = dict(zip(_LEAST, maps, strict=True))
         if self._kept and self._kept[-1].maps["detail"].shape != maps[1].shape:
             self._kept = []
-        self._kept.append(_Kept(row, seconds, both, *here, fine))
+        kept = None if fine is None else (fine[0].astype(np.float16), fine[1])
+        self._kept.append(_Kept(row, seconds, both, *here, kept))
         if len(self._kept) > _MOST_LOOKS:
             self._kept = self._kept[::2]
             self._gap *= 2
