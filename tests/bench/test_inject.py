@@ -23,7 +23,7 @@ from tests.bench.faults import iris, lamp, lens, pieces, tape
 from tests.bench.faults.job import Injected, Job
 from tests.bench.faults.kinds import KINDS, Kind
 from tests.bench.faults.linear import Curve, Planes, daylight_gains, oetf
-from tests.bench.faults.pieces import PIECES, Piece, Source, way_percent, write
+from tests.bench.faults.pieces import PIECES, Piece, Source, load, way_percent, write
 from tests.bench.faults.score import Alarm, Case, Told, match, threshold
 from tests.bench.faults.table import Outcome, lines, listing, table
 from tests.bench.faults.visible import changes, lightness, seconds_seen
@@ -488,3 +488,13 @@ def test_one_fault_through_the_whole_check(
     assert case.found
     assert case.edges == (0.0, 0.0)
     assert inject.one(kind, _SOURCE, 0, 58, before) is None
+
+
+@pytest.mark.footage
+def test_pieces_that_travel_do() -> None:
+    there = [s for s in PIECES if s.there and s.travels]
+    if not there:
+        pytest.skip("no footage at hand: set QC_FOOTAGE")
+    # By phase correlation, not by the way in which the tool follows a picture.
+    ways = {s.name: way_percent(load(s)) for s in there}
+    assert min(ways.values()) >= 2.0, ways

@@ -76,7 +76,7 @@ class Source:
     moves : bool
         So much of the picture moves at all times that a stopped picture shows.
     travels : bool
-        The picture moves as a whole.
+        The picture moves as a whole, by 2 % of its width or more (`way_percent`).
     neutral : bool
         Something white or grey is in sight all the time.
     rate : int
@@ -150,18 +150,18 @@ PIECES: tuple[Source, ...] = (
                   "picture.shake": "one shot is hand-held"}),
     Source("city a", "test", "cityCC0.mpg", 0, 112, 2, moves=True, travels=True,
            known={"highlights.relevant": "lit windows are blown out"}),
-    Source("city b", "test", "cityCC0.mpg", 118, 72, 3, moves=True, travels=True,
+    Source("city b", "test", "cityCC0.mpg", 118, 72, 3, moves=True,
            known={"highlights.relevant": "lit windows are blown out"}),
     Source("stage", "test", "nasa_13013.mp4", 0, 325,
            known={"exposure.dark": "a dark stage",
                   "exposure.drift": "the lights come on",
                   "highlights.channel": "saturated red",
                   "picture.repeated": "slow parts hold frames"}),
-    Source("dog", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True, rate=30,
-           neutral=True,
+    Source("dog", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True,
+           travels=True, rate=30, neutral=True,
            known={"white.cast": "warm lamps"}),
     Source("dog close", "test", "VID_20191220_170832.mp4", 1, 40, 5, moves=True,
-           rate=30, neutral=True, crop=(640, 340, 640, 360),
+           travels=True, rate=30, neutral=True, crop=(640, 340, 640, 360),
            known={"white.cast": "warm lamps"}),
     Source("floor", "test", "sample_sef_slow_motion.mp4", 0, 62, 3, moves=True,
            travels=True, quick=True, matrix="bt601"),
