@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured
-from qc.measures.parts.neutral.presetsteps import preset_spans
+from qc.measures.parts.neutral.presetsteps import find_presets, preset_spans
 from qc.measures.white import MEASURE
 from qc.records import Finding, Grade, Picture
 from qc.signal import Signal
@@ -80,22 +80,33 @@ def casts(measured: Measured) -> list[Finding]:
 def test_a_setting_changed_in_a_shaking_hand_is_found_to_the_frame(mired: int) -> None:
     gains = daylight_gains(mired)
     measured = measure(hand_held(gains))
-    (cast,) = casts(measured)
-    assert (cast.start_frame, cast.end_frame) == (FIRST, LAST)
-    assert cast.grade is Grade.REVIEW
-    assert "jumps back" in cast.message
+    (told,) = casts(measured)
+    assert (told.start_frame, told.end_frame) == (FIRST, LAST)
+    assert told.grade is Grade.REVIEW
+    assert "jumps back" in told.message
     word = "warm" if mired > 0 else "cold"
-    assert f"{word} by about" in cast.message
+    assert f"{word} by about" in told.message
     stops = np.log2(gains / gains[1])[[0, 2]]
     (found,) = [c for _, c in preset_spans(readings_of(measured), 0.5)]
     assert found == pytest.approx(stops, abs=0.05)
-    assert cast.worst == pytest.approx(white_cast(gains / gains[1], 0.75), abs=1.0)
+    assert told.worst == pytest.approx(white_cast(gains / gains[1], 0.75), abs=1.0)
     result: Any = SimpleNamespace(
         picture=measured.picture, info=measured.info, limits=measured.limits
     )
     assert MEASURE.exhibits is not None
-    (figure,) = MEASURE.exhibits(result, cast)
+    (figure,) = MEASURE.exhibits(result, told)
     assert figure.kind == "lines"
+
+
+def test_a_cast_that_a_white_tells_is_not_told_twice() -> None:
+    measured = measure(hand_held(daylight_gains(60)))
+    readings = measured.picture
+    assert readings is not None
+    assert len(list(find_presets(measured))) == 1
+    told = readings["white.cast_delta_e00"].copy()
+    told[FIRST:LAST] = 12.0
+    cast("Any", readings.columns).add("white.cast_delta_e00", told)
+    assert not list(find_presets(measured))
 
 
 def test_a_shaking_hand_alone_jumps_nowhere() -> None:

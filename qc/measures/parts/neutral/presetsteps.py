@@ -36,7 +36,7 @@ _CLEAR, _MOST, _APART = 3.0, 90.0, 0.35
 _AROUND_S, _FEWEST = 0.5, 4
 # What is left of a change once it has been taken back, as a share of it.
 _LEFT = 0.35
-# Where a white is read for so much of a stretch its own cast is judged.
+# Where a white is read, or its cast told, for so much of a stretch, that counts.
 _READ = 0.5
 _SHOWN_S = 3.0
 
@@ -53,8 +53,10 @@ def find_presets(measured: Measured) -> Iterable[Finding]:
     known: list[Finding] | None = None
     for (first, last), change in preset_spans(readings, least):
         part = float(white_delta_e00(light_of(COUNTED * change[None]), video.signal)[0])
-        read = readings["white.source"][first:last] > 0
-        if part <= limit or np.mean(read) >= _READ:
+        own = readings["white.source"][first:last] > 0
+        with np.errstate(invalid="ignore"):
+            own |= readings["white.cast_delta_e00"][first:last] > limit
+        if part <= limit or np.mean(own) >= _READ:
             continue
         finding = finding_of(
             measured,
