@@ -124,18 +124,6 @@ def slopes(g: Map) -> tuple[Map, Map]:
     return down, across
 
 
-def _back(down: Map, across: Map) -> Map:
-    """Return the transpose of `slopes` of two maps that are 0 at their ends."""
-    down *= np.float32(0.5)
-    across *= np.float32(0.5)
-    out = np.zeros_like(down)
-    out[2:] += down[1:-1]
-    out[:-2] -= down[1:-1]
-    out[:, 2:] += across[:, 1:-1]
-    out[:, :-2] -= across[:, 1:-1]
-    return out
-
-
 def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
     """Solve for the maps whose slopes fit best, by conjugate gradients (textbook).
 
@@ -149,34 +137,75 @@ def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
         To begin with.
     """
     usual = np.maximum(np.median((a[0] + a[2])[::_FEW, ::_FEW], axis=(0, 1)), 1e-6)
-    stiff, back = np.float32(_STIFF) * usual, np.float32(_BACK) * usual
-    wide, mixed, tall = a[0] + stiff, a[1], a[2] + stiff
+    one_by_one = [
+        _solved(
+            [m[..., k].copy() for m in a],
+            [m[..., k] for m in b],
+            g[..., k].copy(),
+            float(usual[k]),
+            steps,
+        )
+        for k in range(g.shape[-1])
+    ]
+    return np.stack(one_by_one, axis=-1)
+
+
+def _solved(a: list[Map], b: list[Map], g: Map, usual: float, steps: int) -> Map:
+    """Solve for one map; see `_integrated`. `a` and `g` are written."""
+    stiff, back = np.float32(_STIFF * usual), np.float32(_BACK * usual)
+    (wide, mixed, tall), (right, down) = a, b
+    wide += stiff
+    tall += stiff
+    for sums in a:
+        sums *= np.float32(0.25)  # central differences, there and back
+    own, near = np.float32(back + 4 * stiff), np.float32(4 * stiff)
+    up, along, part = (np.zeros_like(g) for _ in range(3))
 
     def applied(g: Map) -> Map:
-        down, across = slopes(g)
-        out = _back(mixed * across + tall * down, wide * across + mixed * down)
+        np.subtract(g[2:], g[:-2], out=up[1:-1])
+        np.subtract(g[:, 2:], g[:, :-2], out=along[:, 1:-1])
         # Central differences do not see every second place: a little of the nearest.
-        out += (back + 4 * stiff) * g
-        out -= (4 * stiff) * cv2.blur(g, (3, 3)).reshape(g.shape)
+        out: Map = np.asarray(cv2.blur(g, (3, 3)), np.float32)
+        out *= -near
+        np.multiply(g, own, out=part)
+        out += part
+        ways = tall * up
+        ways += np.multiply(mixed, along, out=part)
+        _add_back(out, ways, rows=True)
+        np.multiply(wide, along, out=ways)
+        ways += np.multiply(mixed, up, out=part)
+        _add_back(out, ways, rows=False)
         return out
 
-    rest = _back(b[1].copy(), b[0].copy()) - applied(g)
+    rest = -applied(g)
+    _add_back(rest, np.float32(0.5) * down, rows=True)
+    _add_back(rest, np.float32(0.5) * right, rows=False)
     way = rest.copy()
     size = start = _dot(rest, rest)
     for _ in range(steps):
-        if (size <= 1e-6 * start).all():
+        if size <= 1e-6 * start:
             break
         to = applied(way)
-        step = (size / np.maximum(_dot(way, to), 1e-12)).astype(np.float32)
-        g = g + step * way
+        step = np.float32(size / max(_dot(way, to), 1e-12))
+        g += np.multiply(way, step, out=part)
         to *= step
         rest -= to
         new = _dot(rest, rest)
-        way *= (new / np.maximum(size, 1e-30)).astype(np.float32)
+        way *= np.float32(new / max(size, 1e-30))
         way += rest
         size = new
     return g
 
 
-def _dot(one: Map, other: Map) -> NDArray[np.float32]:
-    return np.asarray(np.einsum("hwk,hwk->k", one, other), np.float32)
+def _add_back(out: Map, ways: Map, *, rows: bool) -> None:
+    """Add the transpose of differences of places two apart, in place."""
+    if rows:
+        out[2:] += ways[1:-1]
+        out[:-2] -= ways[1:-1]
+    else:
+        out[:, 2:] += ways[:, 1:-1]
+        out[:, :-2] -= ways[:, 1:-1]
+
+
+def _dot(one: Map, other: Map) -> float:
+    return float(np.einsum("hw,hw->", one, other))
