@@ -211,8 +211,8 @@ def _seen(measured: Measured) -> _Seen | None:
         sways = not stood_still(measured.picture, SWAY_PERCENT)
         kept = tuple(s for s in seen.spots if s.splash or (s.swayed and sways))
         creeps = not stood_still(measured.picture, PIXEL_PERCENT)
-        stirred = tuple(p for p in seen.pixels if p.stirred or creeps)
-        return _Seen(kept, stirred, crowded=False, places=0, judged=0.0, pixel_looks=0)
+        pixels = tuple(p for p in seen.pixels if p.stirred or creeps)
+        return _Seen(kept, pixels, crowded=False, places=0, judged=0.0, pixel_looks=0)
     return seen
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
-from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns
+from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern
 from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 from tests.measures.test_blemish import PAINT, H, Image, W, spotted
 from tests.pictures import VIDEO_8, codes, picture
@@ -148,8 +148,7 @@ def test_a_place_that_is_not_trusted_does_not_count() -> None:
 
     def solved(some: NDArray[np.float64], by: slice, much: bool) -> NDArray[np.float32]:
         m, r = moves[by].astype(np.float32), some[by].astype(np.float32)
-        (out,) = fixed_patterns([Rims(m, r, 1.5, 0.02, trust[by] if much else None)])
-        return out
+        return fixed_pattern(Rims(m, r, 1.5, 0.02, trust[by] if much else None))
 
     expected = solved(left, slice(0, 12), False)
     assert np.abs(expected).max() > 0.1

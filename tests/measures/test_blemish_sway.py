@@ -22,7 +22,7 @@ from qc.measures.parts.spots.spotlooks import (
     half_level,
 )
 from qc.measures.parts.spots.spotplaces import stood_still
-from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns
+from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern
 from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 from qc.records import Readings
 from qc.store import ColumnStore
@@ -77,14 +77,14 @@ def test_fixed_pattern_is_found_again_from_small_moves() -> None:
     shifts = [(float(a), float(b)) for a, b in random.uniform(-1.6, 1.6, (30, 2))]
     moves, left = swayed_pairs(pattern, scene, shifts, size)
     left += random.normal(0, 0.01, left.shape).astype(np.float32)
-    (found,) = fixed_patterns([Rims(moves, left, 0.4, 0.02)])
+    found = fixed_pattern(Rims(moves, left, 0.4, 0.02))
     # What is wide is taken away on both sides.
     goal = pattern - cv2.GaussianBlur(pattern, (0, 0), 14.0)
     assert np.corrcoef(found.ravel(), goal.ravel())[0, 1] > 0.95
     # A stiff solution is weaker than what is there, and never stronger.
     share = found[24:29, 38:43].mean() / goal[24:29, 38:43].mean()
     assert 0.7 <= share <= 1.02
-    (nothing,) = fixed_patterns([Rims(moves, np.zeros_like(left), 0.4, 0.02)])
+    nothing = fixed_pattern(Rims(moves, np.zeros_like(left), 0.4, 0.02))
     assert np.abs(nothing).max() < 1e-6
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
-from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
+from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 from qc.measures.parts.spots.spotsway import Fixed, come
 from qc.measures.parts.spots.spotways import Shows, goes_along
 
@@ -224,12 +224,12 @@ def _laid(pairs: list[tuple[_Look, _Look]]) -> _Laid:
 def _stays(laid: _Laid) -> _Stays:
     """Return what stays in its place by both halves of the way."""
     half = len(laid.left) // 2
-    one, two = fixed_patterns(
-        [
-            Rims(laid.moves[part], laid.left[part], _CLIP, _FLOOR, laid.trust[part])
-            for part in (slice(0, half), slice(half, None))
-        ],
-        wide=_WIDE,
+    one, two = (
+        fixed_pattern(
+            Rims(laid.moves[part], laid.left[part], _CLIP, _FLOOR, laid.trust[part]),
+            wide=_WIDE,
+        )
+        for part in (slice(0, half), slice(half, None))
     )
     gain, off = 0.5 * (one + two), 0.5 * (one - two)
     usual = _USUAL_SHARE * max(1.4826 * middle(np.abs(gain[::2, ::2])), 1e-4)

@@ -9,7 +9,6 @@ a least-squares problem, solved by conjugate gradients).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle
 
-__all__ = ["Rims", "fixed_patterns", "slopes"]
+__all__ = ["Rims", "fixed_pattern", "slopes"]
 
 Map = NDArray[np.float32]
 
@@ -51,10 +50,8 @@ class Rims:
     trust: Map | None = None
 
 
-def fixed_patterns(several: Sequence[Rims], *, wide: float = _WIDE) -> list[Map]:
-    """Return what stays in its place, by each of several sets of pairs.
-
-    They are solved side by side, which costs less than one after the other.
+def fixed_pattern(rims: Rims, *, wide: float = _WIDE) -> Map:
+    """Return what stays in its place, but for what changes slowly over the picture.
 
     Parameters
     ----------
@@ -64,45 +61,29 @@ def fixed_patterns(several: Sequence[Rims], *, wide: float = _WIDE) -> list[Map]
 
     Returns
     -------
-    list of (h, w) arrays
-        But for what changes slowly over the picture.
+    (h, w) array
     """
-    known = [np.isfinite(r.left) & (np.abs(r.left) < r.clip) for r in several]
-    rests = [
-        np.where(k, r.left, np.float32(0)) for k, r in zip(known, several, strict=True)
-    ]
-    trust = [
-        k.astype(np.float32) if r.trust is None else np.where(k, r.trust, np.float32(0))
-        for k, r in zip(known, several, strict=True)
-    ]
-    weights = list(trust)
-    g = np.zeros((*several[0].left.shape[1:], len(several)), np.float32)
+    known = np.isfinite(rims.left) & (np.abs(rims.left) < rims.clip)
+    rest = np.where(known, rims.left, np.float32(0))
+    trust = known.astype(np.float32)
+    if rims.trust is not None:
+        trust = np.where(known, rims.trust, np.float32(0))
+    weight = trust
+    g = np.zeros(rims.left.shape[1:], np.float32)
     for number, steps in enumerate(_STEPS):
         if number:
             down, across = slopes(g)
-            for k, rims in enumerate(several):
-                off = rims.moves[:, 0] * across[..., k]
-                off += rims.moves[:, 1] * down[..., k]
-                off += rests[k]
-                few = np.abs(off[:, ::_FEW, ::_FEW])[known[k][:, ::_FEW, ::_FEW]]
-                usual = middle(few) if few.size else 0.0
-                off *= np.float32(1.0 / max(2.0 * usual, rims.floor))
-                off *= off
-                off += 1.0
-                weights[k] = trust[k] / off
-        sums = [
-            _sums(r.moves, rest, weight)
-            for r, rest, weight in zip(several, rests, weights, strict=True)
-        ]
-        a, b = (
-            [np.stack([s[i][j] for s in sums], axis=-1) for j in range(n)]
-            for i, n in ((0, 3), (1, 2))
-        )
-        g = _integrated(a, b, g, steps)
-    light = cv2.GaussianBlur(g, (0, 0), wide).reshape(g.shape)
-    return [
-        np.ascontiguousarray(g[..., k] - light[..., k]) for k in range(len(several))
-    ]
+            off = rims.moves[:, 0] * across
+            off += rims.moves[:, 1] * down
+            off += rest
+            few = np.abs(off[:, ::_FEW, ::_FEW])[known[:, ::_FEW, ::_FEW]]
+            usual = middle(few) if few.size else 0.0
+            off *= np.float32(1.0 / max(2.0 * usual, rims.floor))
+            off *= off
+            off += 1.0
+            weight = trust / off
+        g = _integrated(*_sums(rims.moves, rest, weight), g, steps)
+    return np.asarray(g - cv2.GaussianBlur(g, (0, 0), wide), np.float32)
 
 
 def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:
@@ -115,7 +96,7 @@ def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:
 
 
 def slopes(g: Map) -> tuple[Map, Map]:
-    """Return central differences, down and across, of one map or several."""
+    """Return central differences, down and across."""
     down, across = np.zeros_like(g), np.zeros_like(g)
     np.subtract(g[2:], g[:-2], out=down[1:-1])
     down *= np.float32(0.5)
@@ -125,33 +106,18 @@ def slopes(g: Map) -> tuple[Map, Map]:
 
 
 def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
-    """Solve for the maps whose slopes fit best, by conjugate gradients (textbook).
+    """Solve for the map whose slopes fit best, by conjugate gradients (textbook).
 
     Parameters
     ----------
-    a : three (h, w, k) arrays
-        Sums of the moves' products: across, mixed, down.
-    b : two (h, w, k) arrays
+    a : three (h, w) arrays
+        Sums of the moves' products: across, mixed, down; they are written.
+    b : two (h, w) arrays
         Sums of moves times what is left over: across, down.
-    g : (h, w, k) array
-        To begin with.
+    g : (h, w) array
+        To begin with; it is written.
     """
-    usual = np.maximum(np.median((a[0] + a[2])[::_FEW, ::_FEW], axis=(0, 1)), 1e-6)
-    one_by_one = [
-        _solved(
-            [m[..., k].copy() for m in a],
-            [m[..., k] for m in b],
-            g[..., k].copy(),
-            float(usual[k]),
-            steps,
-        )
-        for k in range(g.shape[-1])
-    ]
-    return np.stack(one_by_one, axis=-1)
-
-
-def _solved(a: list[Map], b: list[Map], g: Map, usual: float, steps: int) -> Map:
-    """Solve for one map; see `_integrated`. `a` and `g` are written."""
+    usual = max(float(np.median((a[0] + a[2])[::_FEW, ::_FEW])), 1e-6)
     stiff, back = np.float32(_STIFF * usual), np.float32(_BACK * usual)
     (wide, mixed, tall), (right, down) = a, b
     wide += stiff

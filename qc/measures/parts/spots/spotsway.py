@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, ranked, second_order
-from qc.measures.parts.spots.spotslopes import Rims, fixed_patterns, slopes
+from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 
 __all__ = ["Fixed", "SwayBank", "come", "moves_along"]
 
@@ -349,14 +349,15 @@ def _halves(pairs: list[_Pair]) -> dict[str, list[Map]]:
     left["detail"] -= np.minimum(left["level"], 0)
     half = len(pairs) // 2
     parts = slice(0, half), slice(half, None)
-    found = fixed_patterns(
-        [
-            Rims(moves[part], left[name][part], _CLIP[name], _FLOOR[name])
-            for name in _LEAST
+    return {
+        name: [
+            fixed_pattern(
+                Rims(moves[part], left[name][part], _CLIP[name], _FLOOR[name])
+            )
             for part in parts
         ]
-    )
-    return {name: found[2 * i : 2 * i + 2] for i, name in enumerate(_LEAST)}
+        for name in _LEAST
+    }
 
 
 def _found(
