@@ -26,8 +26,8 @@ from qc.measures.base import (
 )
 from qc.measures.parts.spots import blemishwords as words
 from qc.measures.parts.spots.splash import SplashWatch
-from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spotland import LandWatch
+from qc.measures.parts.spots.spotlittle import little_spots
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
 from qc.measures.parts.spots.spotmaps import (
     OWN_EDGES,
@@ -43,7 +43,6 @@ from qc.measures.parts.spots.spotplaces import (
     is_pixel,
     stood_still,
 )
-from qc.measures.parts.spots.spotslow import slow_spots
 from qc.measures.parts.spots.spotsway import SwayBank
 from qc.measures.parts.spots.spotways import MOSTLY_ALONG, goes_along
 from qc.measures.parts.spots.stuckpixels import FEWEST_LOOKS, PixelWatch, StuckPixel
@@ -166,8 +165,7 @@ class _Reader:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
-            looks = self._bank.looks
-            swayed = self._bank.spots() + slow_spots(looks) + gain_spots(looks)
+            swayed = little_spots(self._bank)
             spots = [s for s in spots if not self._denied(s)]
             spots = with_swayed(spots, swayed, self._level, self._detail)
         came = [*self._splashes.found, *self._landed.all()]
@@ -405,7 +403,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=11,
+    version=12,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -481,8 +479,10 @@ MEASURE = Measure(
         "what is left over there, better than a thing nearer or farther would, and "
         "the scene beside it comes along. There too, before a scene that creeps, what "
         "fits as it lies and not as the scene has come counts. Such looks are also "
-        "followed place by place, and a dark spot counts that both halves of the "
-        "scene's way show where it lies rather than where the scene has gone. What "
+        "parted into a scene, followed place by place, and what stays before it: a "
+        "spot counts that keeps its place to 6 % of the scene's way, and a dark one "
+        "that both halves of that way show where it lies rather than where the scene "
+        "has gone. What "
         "comes at once (within two pictures, or blurred from look to look; where "
         "people move about, between the middle of three looks and the middle of the "
         "three before), soft, with little moving around it just then and the same "

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
+from qc.measures.parts.spots.spotpassing import passing
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern
 from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 from tests.measures.test_blemish import PAINT, H, Image, W, spotted
@@ -83,7 +84,8 @@ def told(images: Sequence[Image], every: float = EVERY_S) -> list[Fixed]:
         if here is not None and bank.due(i * every, here):
             maps, fine = kept_maps(shown)
             bank.add(i, i * every, maps, here, fine)
-    return gain_spots(bank.looks)
+    scene = passing(bank.looks)
+    return [] if scene is None else gain_spots(scene)
 
 
 def away(one: Fixed, at: tuple[float, float]) -> float:

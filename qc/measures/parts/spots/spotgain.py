@@ -1,11 +1,13 @@
 """Spots before a scene full of detail that goes by slowly, near things faster than far.
 
 There the scene does not average out, and one smooth surface of motion does not lay it
-over itself. So looks that lie a few pixels apart are followed place by place, what is
-left over is laid into the middle of its way, and the least-squares problem of
-`spotslopes` gives what stays, as the gain of a sensor is found from pictures that were
-moved against each other (Kuhn, Lin and Loranz, PASP 103, 1991; from memory). Each place
-of a pair counts by how well it can be laid there; where nothing moves nothing is known.
+over itself. So what two looks that lie a few pixels apart leave over is laid into the
+middle of its way, by the motion of each place that `spotlayers` found once the spots
+were taken out, and the least-squares problem of `spotslopes` gives what stays, as the
+gain of a sensor is found from pictures that were moved against each other (Kuhn, Lin
+and Loranz, PASP 103, 1991; from memory). That tells spots that are wider than the scene
+comes, too. Each place of a pair counts by how well it can be laid there; where nothing
+moves nothing is known.
 What the scene leaves over by being followed wrongly belongs to the part of the scene
 that passes; so it is told in two halves of the scene's way, and what stays must be in
 both, where it lies and not where the scene has gone.
@@ -13,36 +15,33 @@ both, where it lies and not where the scene has gone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.spotlayers import shifted
+from qc.measures.parts.spots.spotpassing import Fine, Passing
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 from qc.measures.parts.spots.spotsway import Fixed, come
-from qc.measures.parts.spots.spotways import Shows, goes_along
 
-__all__ = ["Fine", "gain_spots"]
+__all__ = ["gain_spots"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Box = tuple[slice, slice]
 
-_LEAST_S = 2.5  # over which looks must lie
 _FEWEST_PAIRS, _MOST_PAIRS, _EACH = 10, 26, 3  # each: with so many earlier looks
 # Of the width, between two looks of a pair in the mean; at a place.
 _SHIFT, _BEST, _MOST_MOVE = (0.004, 0.04), 0.012, 0.03
-_LITTLE_SIDE = 48  # px of the small picture
-_SMOOTH = 2.0  # px: how finely motion is told
+_ROUNDS, _FEW = 2, 5  # that ways back are told in; every so many places of a mean
 # Natural logarithm of noise; px by which a place may be laid beside itself.
 _NOISE, _OFF = 0.02, 0.4
 _CLIP, _FLOOR = 0.6, 0.02
 _WIDE = 24.0  # px; what is wider is not told from light that falls off
-_ALONG = 0.9  # of the picture's places with contrast must come along
 # A place: natural logarithm; times what the halves differ by around it; px around.
 _LEAST, _CORE, _GROWN, _SIGMA = 0.03, 2.0, 1.0, 6.0
 _USUAL_SHARE = 0.7  # of what most places show, which counts as unsure as well
@@ -60,29 +59,6 @@ _COMES = 0.3
 # Over 332 takes without a spot and 84 rendered travels the most was under 0.8 (and
 # once 10, where a shadow goes with the camera); of 168 spots there 96 had more.
 _SURE = 2.0
-
-
-class Fine(Shows, Protocol):
-    """A look with the small picture in full."""
-
-    @property
-    def seconds(self) -> float:
-        """Time of the look."""
-
-    @property
-    def fine(self) -> tuple[NDArray[np.floating], NDArray[np.uint8]] | None:
-        """Level, and the picture evened out (see `spotlooks`)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """Of a look what is followed, and where the scene lay."""
-
-    row: int
-    chain: int
-    place: Map
-    level: Map
-    even: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,18 +94,18 @@ class _Stays:
     usual: float
 
 
-def gain_spots(looks: Sequence[Fine]) -> list[Fixed]:
+def gain_spots(scene: Passing) -> list[Fixed]:
     """Return dark spots that stay in their place, the surest first."""
-    if not looks or looks[-1].seconds - looks[0].seconds < _LEAST_S:
+    backs = _backs(scene.layers.moves)
+    pairs = _pairs(scene, backs)
+    if len(pairs) < _FEWEST_PAIRS:
         return []
-    pairs = _pairs(looks)
-    if len(pairs) < _FEWEST_PAIRS or not goes_along(looks, _ALONG):
-        return []
-    laid = _laid(pairs)
+    laid = _laid(scene, backs, pairs)
     stays = _stays(laid)
-    rows = [look.row for pair in pairs for look in pair]
+    looks = scene.looks
+    rows = looks[0].row, looks[-1].row
     out = [
-        Fixed(_half(mask, looks[0]), "level", strength, sure, 0.0, min(rows), max(rows))
+        Fixed(_half(mask, looks[0]), "level", strength, sure, 0.0, *rows)
         for mask in _places(stays)
         for strength, sure in [_told(mask, stays, laid)]
         if sure >= _SURE
@@ -144,29 +120,32 @@ def _half(mask: Mask, look: Fine) -> Mask:
     return np.asarray(share >= min(0.5, float(share.max())))
 
 
-def _pairs(looks: Sequence[Fine]) -> list[tuple[_Look, _Look]]:
+def _backs(moves: Map) -> Map:
+    """Return from each place of a look how far it lies from where the scene has it."""
+    out = moves
+    for _ in range(_ROUNDS):
+        both = zip(moves, out, strict=True)
+        out = np.stack([shifted(there, back, -1) for there, back in both])
+    return out
+
+
+def _pairs(scene: Passing, backs: Map) -> list[tuple[int, int]]:
     """Choose pairs that lie well apart, in order along the way of the scene."""
-    tried: list[tuple[_Look, _Look]] = []
-    some = [
-        _Look(one.row, one.chain, one.place, level.astype(np.float32), even)
-        for one in looks
-        if one.fine is not None
-        for level, even in [one.fine]
-    ]
-    for i, new in enumerate(some):
+    width = backs.shape[2]
+    tried: list[tuple[int, int]] = []
+    for i, new in enumerate(backs):
         far = [
             (abs(float(np.log(size / _BEST))), k)
-            for k, old in enumerate(some[:i])
-            if old.chain == new.chain
-            and old.level.shape == new.level.shape
-            and _SHIFT[0] <= (size := _size(old.place - new.place)) <= _SHIFT[1]
+            for k, old in enumerate(backs[:i])
+            if _SHIFT[0] <= (size := _size(old - new) / width) <= _SHIFT[1]
         ]
-        tried += [(some[k], new) for _, k in sorted(far)[:_EACH]]
+        tried += [(k, i) for _, k in sorted(far)[:_EACH]]
     at = np.linspace(0, len(tried) - 1, min(len(tried), _MOST_PAIRS))
     pairs = [tried[round(k)] for k in at]
-    if not pairs or min(pairs[0][0].level.shape) < _LITTLE_SIDE:
+    if not pairs:
         return []
-    where = np.stack([(a.place + b.place).mean(axis=(0, 1)) for a, b in pairs])
+    places = [one.place for one in scene.looks]
+    where = np.stack([(places[a] + places[b]).mean(axis=(0, 1)) for a, b in pairs])
     where -= where.mean(axis=0)
     x, y = where.astype(np.float64).T
     angle = 0.5 * np.arctan2(2.0 * (x * y).sum(), (x * x - y * y).sum())
@@ -175,35 +154,23 @@ def _pairs(looks: Sequence[Fine]) -> list[tuple[_Look, _Look]]:
 
 
 def _size(move: Map) -> float:
-    return float(np.hypot(move[..., 0], move[..., 1]).mean())
+    few = move[::_FEW, ::_FEW]
+    return float(np.hypot(few[..., 0], few[..., 1]).mean())
 
 
-def _follower() -> cv2.DISOpticalFlow:
-    """Return what follows every place: patches first, then all of it a little."""
-    out = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
-    out.setFinestScale(1)
-    out.setPatchSize(8)
-    out.setPatchStride(4)
-    # With more steps patches follow the spot itself, which stays.
-    out.setGradientDescentIterations(5)
-    out.setVariationalRefinementIterations(2)
-    return out
-
-
-def _laid(pairs: list[tuple[_Look, _Look]]) -> _Laid:
-    """Follow every place from the later look of a pair to the earlier."""
-    h, w = pairs[0][0].level.shape
+def _laid(scene: Passing, backs: Map, pairs: list[tuple[int, int]]) -> _Laid:
+    """Lay the looks of each pair into the middle of their way."""
+    level = scene.layers.level
+    h, w = level.shape[1:]
     y, x = np.mgrid[:h, :w].astype(np.float32)
-    follower, n = _follower(), len(pairs)
+    n = len(pairs)
     moves = np.empty((n, 2, h, w), np.float32)
     left, rest, trust = (np.empty((n, h, w), np.float32) for _ in range(3))
     for k, (old, new) in enumerate(pairs):
-        guess = cv2.resize((old.place - new.place) * np.float32(w), (w, h))
-        flow = follower.calc(new.even, old.even, np.asarray(guess, np.float32))
-        flow = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
+        flow = backs[old] - backs[new]
         half = np.float32(0.5) * flow
-        later = come(new.level, x - half[..., 0], y - half[..., 1])
-        off = later - come(old.level, x + half[..., 0], y + half[..., 1])
+        later = come(level[new], x - half[..., 0], y - half[..., 1])
+        off = later - come(level[old], x + half[..., 0], y + half[..., 1])
         far = np.hypot(flow[..., 0], flow[..., 1])
         off[far >= np.float32(_MOST_MOVE * w)] = np.nan
         few = off[::3, ::3]
@@ -214,11 +181,12 @@ def _laid(pairs: list[tuple[_Look, _Look]]) -> _Laid:
         trust[k] = np.nan_to_num(
             np.float32(_NOISE**2) / (np.float32(_NOISE**2) + steep)
         )
-        change = new.level - old.level
+        change = level[new] - level[old]
         rest[k] = change - np.float32(middle(change[::3, ::3]))
         moves[k] = np.moveaxis(flow, -1, 0)
-    places = np.stack([np.stack([old.place, new.place]) for old, new in pairs])
-    return _Laid(moves, left, rest, trust, places * np.float32(w))
+    places = [one.place for one in scene.looks]
+    both = np.stack([np.stack([places[old], places[new]]) for old, new in pairs])
+    return _Laid(moves, left, rest, trust, both * np.float32(w))
 
 
 def _stays(laid: _Laid) -> _Stays:

@@ -17,6 +17,7 @@ __all__ = [
     "MOSTLY_ALONG",
     "Shows",
     "Way",
+    "along_of",
     "compact_parts",
     "goes_along",
     "way_of",
@@ -116,10 +117,15 @@ def goes_along(looks: Sequence[Shows], least: float = PICTURE_ALONG) -> bool:
     least : float
         Share of its places with contrast.
     """
+    return along_of(looks) >= least
+
+
+def along_of(looks: Sequence[Shows]) -> float:
+    """Return the share of the picture's places with contrast that come along."""
     # From one chain to the next nobody knows how far the picture has come.
     pairs = [both for both in pairwise(looks) if both[0].chain == both[1].chain]
     if len(looks) > 1 and not pairs:
-        return False
+        return 0.0
     shares = []
     for at in np.linspace(0, len(pairs) - 1, min(len(pairs), _STEPS)):
         before, after = pairs[round(at)]
@@ -130,4 +136,4 @@ def goes_along(looks: Sequence[Shows], least: float = PICTURE_ALONG) -> bool:
         y, x = np.mgrid[:h, :w].astype(np.float32)
         left = new - come(old, x + steps[..., 0], y + steps[..., 1])
         shares.append(moves_along(left, new - old))
-    return not shares or float(np.median(shares)) >= least
+    return float(np.median(shares)) if shares else 1.0

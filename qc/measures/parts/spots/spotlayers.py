@@ -1,0 +1,198 @@
+"""Two layers of a moving picture: the scene, which comes along, and what stays.
+
+In logarithms of level a spot on the lens is a sum: what a look shows is the scene,
+moved, and what stays in its place. Each is the middle over the looks of what is left
+once the other is taken away; in turns, beginning with nothing that stays, so that what
+could be either is the scene. First the scene is laid over itself by a smooth surface of
+motion, then, once the spots are taken out of the looks, place by place (Kroeger and
+others, ECCV 2016, as OpenCV has it): in the looks themselves that follows the spots,
+which rest.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.spots.spotranks import middle, second_order
+
+__all__ = ["Layers", "layers_of", "middles", "shifted"]
+
+Map = NDArray[np.float32]
+
+# px of the small picture: what changes more widely is not told from light that falls
+# off; over which looks are evened out before they are followed; how finely they are.
+_WIDE, _EVEN, _SMOOTH = 12.0, 29, 2.0
+# With the smooth surface, before places are followed; over-relaxed, as far as it holds.
+_ROUNDS, _STEP = 4, np.float32(1.8)
+_FITS, _LEAST_OFF = 3, 1e-4
+_CONTRAST, _LEAST_CONTRAST = 3.0, 0.03  # times the median; natural logarithm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layers:
+    """A scene and what stays before it.
+
+    Attributes
+    ----------
+    moves : (n, h, w, 2) array
+        From each place of the scene to where a look shows it, px to the right and down.
+    level : (n, h, w) array
+        The looks, natural logarithms about their middle.
+    rest : (n, h, w) array
+        The looks less the scene.
+    stays : (h, w) array
+        What is in all of them, but for what changes widely.
+    unsure : (h, w) array
+        By how much half of the looks differ from it, or more.
+    """
+
+    moves: Map
+    level: Map
+    rest: Map
+    stays: Map
+    unsure: Map
+
+
+def layers_of(level: Map, places: Map) -> Layers:
+    """Part looks into a scene and what stays.
+
+    Parameters
+    ----------
+    level : (n, h, w) array of float32
+        Natural logarithm of the level of each look.
+    places : (n, rows, columns, 2) array of float32
+        How far the scene has come on a grid of points, px of these maps.
+    """
+    h, w = level.shape[1:]
+    level = level - np.array([[[middle(one[::3, ::3])]] for one in level], np.float32)
+    away = np.abs(places - middles(places)).sum(axis=(1, 2, 3))
+    steps = places - places[int(np.argmin(away))]
+    wide = [cv2.resize(_surface(one), (w, h)) for one in steps]
+    moves = np.asarray(np.stack(wide), np.float32)
+    backs = moves
+    stays = np.zeros((h, w), np.float32)
+    for _ in range(_ROUNDS):
+        scene, rest = _parted(level, stays, moves, backs)
+        stays = _fine(stays + _STEP * (middles(rest) - stays))
+    moves, backs = _followed(level - stays, scene, moves, backs)
+    _, rest = _parted(level, stays, moves, backs)
+    usual = middles(rest)
+    return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
+
+
+def middles(stack: NDArray[np.floating]) -> Map:
+    """Return the upper median over the first axis.
+
+    A network of comparisons (Batcher's odd-even merges) is several times as fast as
+    sorting the values of each place for itself.
+
+    Examples
+    --------
+    >>> middles(np.array([[3.0, 1.0], [1.0, 5.0], [2.0, 4.0]]))
+    array([2., 4.])
+    """
+    rows = [np.array(one) for one in stack]
+    spare = np.empty_like(rows[0])
+    for low, high in _network(len(rows)):
+        np.minimum(rows[low], rows[high], out=spare)
+        np.maximum(rows[low], rows[high], out=rows[high])
+        rows[low], spare = spare, rows[low]
+    return rows[len(rows) // 2]
+
+
+@functools.lru_cache(maxsize=32)
+def _network(count: int) -> tuple[tuple[int, int], ...]:
+    """Return the comparisons that sort so many (Knuth 5.2.2, algorithm M)."""
+    out = []
+    top = 1 << max(count - 1, 0).bit_length() - 1 if count > 1 else 0
+    p = top
+    while p > 0:
+        q, r, d = top, 0, p
+        while True:
+            out += [(i, i + d) for i in range(count - d) if i & p == r]
+            if q == p:
+                break
+            d, q, r = q - p, q >> 1, p
+        p >>= 1
+    return tuple(out)
+
+
+def _surface(steps: Map) -> Map:
+    """Return the surface of second order that most steps of a grid lie near to."""
+    terms = second_order(*steps.shape[:2]).reshape(-1, 6)
+    goal = steps.reshape(-1, 2).astype(np.float64)
+    weight = np.ones((len(goal), 1))
+    for _ in range(_FITS):
+        weighted = terms * weight
+        _, factors = cv2.solve(
+            weighted.T @ terms, weighted.T @ goal, flags=cv2.DECOMP_SVD
+        )
+        off = ((goal - terms @ factors) ** 2).sum(axis=1, keepdims=True)
+        weight = 1.0 / (1.0 + off / (4.0 * max(middle(off), _LEAST_OFF**2))) ** 2
+    return np.asarray((terms @ factors).reshape(steps.shape), np.float32)
+
+
+def _fine(values: Map) -> Map:
+    return np.asarray(values - cv2.GaussianBlur(values, (0, 0), _WIDE), np.float32)
+
+
+@functools.lru_cache(maxsize=4)
+def _grid(h: int, w: int) -> tuple[Map, Map]:
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    return x, y
+
+
+def shifted(values: Map, moves: Map, sign: int) -> Map:
+    """Return what lies so far from each place; the border goes on outside."""
+    x, y = _grid(*values.shape[:2])
+    step = np.float32(sign)
+    return np.asarray(
+        cv2.remap(
+            values,
+            x + step * moves[..., 0],
+            y + step * moves[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        np.float32,
+    )
+
+
+def _parted(level: Map, stays: Map, moves: Map, backs: Map) -> tuple[Map, Map]:
+    """Return the scene without what stays, and the looks without that scene."""
+    both = zip(level, moves, strict=True)
+    scene = middles(np.stack([shifted(one - stays, move, 1) for one, move in both]))
+    each = zip(level, backs, strict=True)
+    return scene, np.stack([one - shifted(scene, back, -1) for one, back in each])
+
+
+def _followed(level: Map, scene: Map, moves: Map, backs: Map) -> tuple[Map, Map]:
+    """Follow every place of a scene to looks without what stays, and back."""
+    follower = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    follower.setFinestScale(1)
+    follower.setPatchSize(8)
+    follower.setPatchStride(4)
+    follower.setGradientDescentIterations(8)
+    follower.setVariationalRefinementIterations(3)
+    there, back = np.empty_like(moves), np.empty_like(moves)
+    evened = _evened(scene)
+    for k, one in enumerate(level):
+        flow = follower.calc(evened, _evened(one), np.ascontiguousarray(moves[k]))
+        there[k] = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
+        # The way back from a place is the way there of where it comes from.
+        near = shifted(there[k], backs[k], -1)
+        back[k] = shifted(there[k], near, -1)
+    return there, back
+
+
+def _evened(level: Map) -> NDArray[np.uint8]:
+    off = level - cv2.blur(level, (_EVEN, _EVEN))
+    most = max(_CONTRAST * middle(np.abs(off[::3, ::3])), _LEAST_CONTRAST)
+    off *= np.float32(42.0 / most)
+    off += np.float32(128.0)
+    return np.asarray(cv2.convertScaleAbs(np.maximum(off, 0.0)), np.uint8)

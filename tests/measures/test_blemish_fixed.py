@@ -1,0 +1,176 @@
+"""Blemishes that keep their place while a scene goes by slowly.
+
+What a spot does is exact arithmetic on the drawn picture (`test_blemish.spotted`), and
+so is where each layer of the scene lies.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import pytest
+
+from qc.measures.parts.spots.spotfixed import fixed_spots
+from qc.measures.parts.spots.spotlayers import layers_of, middles
+from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
+from qc.measures.parts.spots.spotpassing import passing
+from qc.measures.parts.spots.spotsway import Fixed, SwayBank
+from tests.measures.test_blemish import PAINT, H, Image, W, spotted
+from tests.pictures import VIDEO_8, codes, picture
+
+LOOKS, EVERY_S = 26, 0.3
+STEP = 0.9  # px of the far layer from look to look; the near one moves twice as far
+NEAR = 150  # px from the top: from there on down the near layer is seen
+
+
+@functools.cache
+def layer(number: int) -> Image:
+    """Draw many windows, lit and dark, with soft edges."""
+    random = np.random.default_rng(number)
+    out = np.full((H + 40, W + 120), 40.0)
+    for _ in range(1500):
+        x, y = (int(random.integers(0, n)) for n in out.shape[::-1])
+        w, h = (int(v) for v in random.integers(4, 14, 2))
+        out[y : y + h, x : x + w] = random.uniform(30, 200)
+    return np.asarray(cv2.GaussianBlur(out, (0, 0), 1.2))
+
+
+def seen(image: Image, x: float) -> Image:
+    """Return the part of a layer that begins so far to the right."""
+    matrix = np.array([[1, 0, x], [0, 1, 20]], np.float64)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(image, matrix, (W, H), flags=flags))
+
+
+@functools.cache
+def travelled(
+    step: float = STEP, *, stain: bool = False, camera: bool = True
+) -> tuple[Image, ...]:
+    """Draw a camera that goes by two layers, with noise of a code.
+
+    Parameters
+    ----------
+    stain : bool
+        A disc that belongs to the far layer.
+    camera : bool
+        If it stands still a thing goes by it.
+    """
+    random = np.random.default_rng(8)
+    out = []
+    for i in range(LOOKS):
+        far, near = (
+            seen(layer(n), 20 + s * i * camera) for n, s in ((1, step), (2, 2 * step))
+        )
+        if stain:
+            at = PAINT[0] - step * (i - LOOKS / 2) / W, PAINT[1]
+            far = spotted(far, 9, loss=0.5, at=at)
+        image = np.where(np.arange(H)[:, None] < NEAR, far, near)
+        if not camera:
+            cv2.circle(image, (40 + 9 * i, 90), 26, (150,), -1)
+        out.append(np.asarray(image + random.normal(0, 1.0, image.shape)))
+    return tuple(out)
+
+
+def told(images: Sequence[Image], every: float = EVERY_S) -> list[Fixed]:
+    keeper, bank = LookKeeper(), SwayBank()
+    for i, image in enumerate(images):
+        shown = picture(codes(image, VIDEO_8), index=i)
+        keeper.look(shown, i, i * every)
+        here = keeper.here
+        if here is not None and bank.due(i * every, here):
+            maps, fine = kept_maps(shown)
+            bank.add(i, i * every, maps, here, fine)
+    scene = passing(bank.looks)
+    return [] if scene is None else fixed_spots(scene)
+
+
+def away(one: Fixed, at: tuple[float, float]) -> float:
+    """Return how far the middle of what was found lies from a place, px."""
+    rows, columns = np.nonzero(one.mask)
+    h, w = one.mask.shape
+    x, y = (columns.mean() + 0.5) / w - at[0], (rows.mean() + 0.5) / h - at[1]
+    return float(np.hypot(x * W, y * H))
+
+
+@pytest.mark.parametrize("at", [PAINT, (0.7, 0.85)])
+@pytest.mark.parametrize(
+    ("radius", "what"),
+    [(5, {"loss": 0.5}), (9, {"loss": 0.4, "blur": 2.0})],
+)
+def test_spot_is_found_before_layers_that_move_differently(
+    at: tuple[float, float], radius: float, what: dict[str, float]
+) -> None:
+    found = told([spotted(f, radius, at=at, **what) for f in travelled()])
+    assert found
+    assert away(found[0], at) < radius
+    assert all(away(one, at) < 2 * radius for one in found)
+    # No more than the light that is missing.
+    assert np.log(1 - what["loss"]) < found[0].strength < -0.04
+
+
+def test_clean_lens_has_no_spot() -> None:
+    assert told(travelled()) == []
+
+
+def test_stain_of_the_scene_is_no_spot() -> None:
+    assert told(travelled(stain=True)) == []
+
+
+def test_camera_that_stands_still_tells_nothing() -> None:
+    images = [spotted(f, 9, loss=0.4) for f in travelled(camera=False)]
+    assert told(images) == []
+
+
+def test_what_goes_by_too_little_tells_nothing() -> None:
+    # 2 px of 384 in all: the same of the scene lies behind the spot all the time.
+    assert told([spotted(f, 9, loss=0.4) for f in travelled(0.08)]) == []
+
+
+def test_two_seconds_are_too_few() -> None:
+    images = [spotted(f, 9, loss=0.4) for f in travelled()]
+    assert told(images, every=2.0 / LOOKS) == []
+
+
+@pytest.mark.parametrize("share", [0.3, 1.0, 1.3])
+def test_thing_that_the_camera_follows_loosely_is_no_spot(share: float) -> None:
+    # It goes along by a share of the scene's way: nothing on the lens does.
+    way = [STEP * (i - LOOKS / 2) / W for i in range(LOOKS)]
+    images = [
+        spotted(one, 9, loss=0.5, at=(PAINT[0] - share * there, PAINT[1]))
+        for one, there in zip(travelled(), way, strict=True)
+    ]
+    assert [one for one in told(images) if one.strength < 0] == []
+
+
+def test_brighter_spot_is_found_too() -> None:
+    found = told([spotted(f, 7, loss=-0.5) for f in travelled()])
+    assert [away(one, PAINT) < 7 for one in found] == [True] * len(found) != []
+    assert found[0].strength > 0.04
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 7, 8, 13, 14])
+def test_middle_is_the_upper_median(count: int) -> None:
+    values = np.random.default_rng(count).normal(size=(count, 6, 5))
+    # numpy's own sort
+    assert np.array_equal(middles(values), np.sort(values, axis=0)[count // 2])
+
+
+def test_layers_of_a_sum_are_parted_again() -> None:
+    # Log level is a sum: a scene that moves by whole pixels, and a disc that stays.
+    random = np.random.default_rng(3)
+    wide = cv2.GaussianBlur(random.normal(0, 1, (96, 200)), (0, 0), 2.0)
+    y, x = np.mgrid[:96, :128]
+    disc = -0.3 * np.exp(-((x - 60) ** 2 + (y - 40) ** 2) / 18)
+    steps = np.arange(13) * 4
+    level = np.stack([wide[:, 60 - s : 188 - s] for s in steps]) + disc
+    places = np.zeros((13, 6, 8, 2), np.float32)
+    places[..., 0] = steps[:, None, None]
+    layers = layers_of(level.astype(np.float32), places)
+    inner = np.s_[20:76, 30:98]
+    fine = disc - cv2.GaussianBlur(disc, (0, 0), 12.0)
+    assert np.abs(layers.stays - fine)[inner].max() < 0.05
+    assert np.ptp(wide) > 0.8  # of the scene next to nothing is in it
+    assert np.abs(layers.moves[:, 40, 60, 0] - (steps - 24)).max() < 0.2
