@@ -15,12 +15,12 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ColumnStore"]
+__all__ = ["MOST_NEW_ROWS", "ColumnStore"]
 
 _BLOCK_ROWS = 4096
 # Rows wait for each other: a number at a time, every column would be another page of
 # memory. A part of a block.
-_WAITING_ROWS = 64
+MOST_NEW_ROWS = _WAITING_ROWS = 64
 _IN_MEMORY_BYTES = 64 << 20
 
 
@@ -84,19 +84,27 @@ class ColumnStore:
         KeyError
             A name that is not a column.
         """
-        row = self.new_row()
+        (row,) = self.new_rows(1)
         for name, value in values.items():
             row[self.places[name]] = value
-        self.keep_row()
+        self.keep_rows(1)
 
-    def new_row(self) -> NDArray[np.float32]:
-        """Return the next row to write to, all NaN; `places` says what goes where."""
-        row: NDArray[np.float32] = self._waiting[self._wait]
-        return row
+    def new_rows(self, count: int) -> NDArray[np.float32]:
+        """Return the next rows to write to, all NaN; `places` says what goes where.
 
-    def keep_row(self) -> None:
-        """Append the row that `new_row` has given."""
-        self._wait += 1
+        Parameters
+        ----------
+        count : int
+            At most `MOST_NEW_ROWS`.
+        """
+        if self._wait + count > _WAITING_ROWS:
+            self._settle()
+        rows: NDArray[np.float32] = self._waiting[self._wait : self._wait + count]
+        return rows
+
+    def keep_rows(self, count: int) -> None:
+        """Append the rows that `new_rows` has given."""
+        self._wait += count
         if self._wait == _WAITING_ROWS:
             self._settle()
 

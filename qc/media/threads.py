@@ -15,6 +15,7 @@ from qc.records import VideoTrack
 __all__ = [
     "closing_packets",
     "frames_ahead",
+    "frames_at_once",
     "frames_behind",
     "give_all_frames",
     "restart",
@@ -32,6 +33,8 @@ _H264_THREADS = 8
 _DELAYED_BYTES = 256 << 20
 # Decoded frames that wait to be measured.
 _AHEAD, _AHEAD_BYTES = 6, 48 << 20
+# Measured together: more gain little, and large ones are gone from the cache by then.
+_AT_ONCE, _AT_ONCE_BYTES = 8, 24 << 20
 _H264_END_OF_SEQUENCE = bytes([0, 0, 0, 1, 10])
 
 
@@ -86,6 +89,13 @@ def frames_ahead(track: VideoTrack | None) -> int:
     if track is None:
         return _AHEAD
     return max(1, min(_AHEAD, _AHEAD_BYTES // _frame_bytes(track)))
+
+
+def frames_at_once(track: VideoTrack | None) -> int:
+    """Return how many pictures are measured together, one at least."""
+    if track is None:
+        return 1
+    return max(1, min(_AT_ONCE, _AT_ONCE_BYTES // _frame_bytes(track)))
 
 
 def frames_behind(stream: VideoStream) -> int:

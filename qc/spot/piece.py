@@ -261,6 +261,7 @@ class PieceMaker:
                 if stop(item) and frames >= self._at_least:
                     whole = False
                     break
+            pictures.measure()
         self._at_least = 0.0
         return _Read(pictures, list(sounds.values()), frames, damaged, whole)
 

@@ -71,6 +71,7 @@ def _some_measures(task: Point) -> Point:
             if isinstance(item, Picture):
                 recorder.take(item)
                 frames += 1
+        recorder.measure()
     return {
         "at": len(chosen),
         "frames": frames,

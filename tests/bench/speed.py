@@ -97,6 +97,7 @@ def _bare(task: Figures) -> Figures:
 
 
 def _limits(task: Figures) -> Any:
+    import qc.pipeline  # noqa: F401 -- before anything is timed, as what "bare" uses
     from qc.measures import all_options, default_limits
 
     values = {"white.neutral": task["neutral"]}

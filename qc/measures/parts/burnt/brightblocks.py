@@ -28,12 +28,13 @@ def at_least(
     out : (H, W) array of uint8 or None
         Memory that may be used for the result.
     """
+    if out is None or out.shape != plane.shape:
+        out = np.empty(plane.shape, np.uint8)
     if plane.dtype == np.uint8 and plane.size:
-        fits = out is not None and out.shape == plane.shape
-        dst = out if fits else np.empty(plane.shape, np.uint8)
-        found = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY, dst)[1]
+        found = cv2.threshold(plane, code - 1, 1, cv2.THRESH_BINARY, out)[1]
         return np.asarray(found, np.uint8)
-    return (plane >= code).view(np.uint8)
+    np.greater_equal(plane, code, out=out.view(np.bool_))
+    return out
 
 
 def block_counts(mask: Codes) -> Codes:

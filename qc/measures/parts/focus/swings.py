@@ -112,6 +112,37 @@ def turning_points(values: NDArray[np.floating], depth: float) -> NDArray[np.int
     return np.array(turns, np.intp)
 
 
+class _Reading:
+    """A reading over time, and the legs of it that have been measured.
+
+    The same legs are asked for at several heights, and again in parts of the reading.
+    """
+
+    def __init__(
+        self,
+        values: NDArray[np.floating],
+        times: NDArray[np.floating],
+        offset: int = 0,
+        known: dict[tuple[int, int], tuple[float, float]] | None = None,
+    ) -> None:
+        self.values, self.times, self._offset = values, times, offset
+        self._known = {} if known is None else known
+
+    def part(self, first: int, last: int) -> _Reading:
+        """Return rows ``[first, last)``."""
+        rows = slice(first, last)
+        offset = self._offset + first
+        return _Reading(self.values[rows], self.times[rows], offset, self._known)
+
+    def leg(self, first: int, last: int) -> tuple[float, float]:
+        """Return how many seconds a leg takes, and when it is half-way."""
+        key = first + self._offset, last + self._offset
+        if key not in self._known:
+            leg = _Leg.of(self.values, self.times, first, last)
+            self._known[key] = leg.seconds, leg.middle
+        return self._known[key]
+
+
 def swinging(
     values: NDArray[np.floating],
     times: NDArray[np.floating],
@@ -133,10 +164,11 @@ def swinging(
         Full swings without a pause that it takes.
     """
     found: list[Swinging] = []
+    reading = _Reading(values, times)
     # A ripple at the turn of a deep swing, a key frame or a hand, would end the run;
     # of deeper legs alone it is none.
     while depth <= np.ptp(values):
-        found += _at_depth(values, times, depth, least)
+        found += _at_depth(reading, depth, least)
         depth *= _DEEPER
     # The longest first, and nothing beside it; of equals what smaller legs gave.
     out: list[Swinging] = []
@@ -146,53 +178,45 @@ def swinging(
     return sorted(out, key=lambda r: r.first)
 
 
-def _at_depth(
-    values: NDArray[np.floating],
-    times: NDArray[np.floating],
-    depth: float,
-    least: float,
-) -> list[Swinging]:
+def _at_depth(reading: _Reading, depth: float, least: float) -> list[Swinging]:
     """Find runs of legs of at least this height."""
     out = []
-    turns = turning_points(values, depth)
-    for run in _runs_of_legs(values, times, depth, least):
+    turns = turning_points(reading.values, depth)
+    for run in _runs_of_legs(reading, turns, least):
         # Ripples beside deep swings are no swings: look again, at the deep ones alone;
         # if these are too few, at those that most of the run is made of.
         # What goes before and after tells where the outermost legs begin and end.
         at = np.searchsorted(turns, run.turns[[0, -1]])
-        lo = turns[max(at[0] - 1, 0)]
-        hi = turns[min(at[1] + 1, len(turns) - 1)] + 1
-        legs = np.abs(np.diff(values[run.turns]))
+        lo = int(turns[max(at[0] - 1, 0)])
+        part = reading.part(lo, int(turns[min(at[1] + 1, len(turns) - 1)]) + 1)
+        legs = np.abs(np.diff(reading.values[run.turns]))
         for typical in (np.percentile(legs, _DEEP_PERCENTILE), np.median(legs)):
             least_leg = max(_EVEN_SHARE * float(typical), depth)
-            again = _runs_of_legs(values[lo:hi], times[lo:hi], least_leg, least)
+            deep = turning_points(part.values, least_leg)
+            again = _runs_of_legs(part, deep, least)
             if again:
-                out += [r.moved(int(lo)) for r in again]
+                out += [r.moved(lo) for r in again]
                 break
     return out
 
 
 def _runs_of_legs(
-    values: NDArray[np.floating],
-    times: NDArray[np.floating],
-    depth: float,
-    least: float,
+    reading: _Reading, turns: NDArray[np.intp], least: float
 ) -> list[Swinging]:
-    turns = turning_points(values, depth)
-    legs = [_Leg.of(values, times, a, b) for a, b in itertools.pairwise(turns)]
+    legs = [reading.leg(a, b) for a, b in itertools.pairwise(turns.tolist())]
     slowest, fastest = 0.5 / SLOWEST_HZ, 0.5 / FASTEST_HZ
     runs: list[list[int]] = [[]]
-    for i, leg in enumerate(legs):
-        if leg.seconds > _SLACK * _LEG_SHARE * slowest:
+    for i, (seconds, middle) in enumerate(legs):
+        if seconds > _SLACK * _LEG_SHARE * slowest:
             runs.append([])
             continue
         if runs[-1]:
-            apart = leg.middle - legs[i - 1].middle
+            apart = middle - legs[i - 1][1]
             if not fastest / _SLACK <= apart <= slowest:
                 runs.append([])
         runs[-1].append(i)
     return [
-        _swinging(values, times, turns, legs, run)
+        _swinging(reading, turns, run)
         for run in runs
         if len(run) >= max(2.0 * least, 2)
     ]
@@ -214,8 +238,9 @@ class _Leg:
         """Measure a leg from 10 to 90 % of its way."""
         way = (values[a : b + 1] - values[a]) / (values[b] - values[a])
         leaves = a + _leaves(way, times[a : b + 1])
-        arrives = leaves + int(np.argmax(way[leaves - a :] >= 0.9))
-        half = leaves + int(np.argmax(way[leaves - a :] >= 0.5))
+        rest = way[leaves - a :]
+        arrives = leaves + int((rest >= 0.9).argmax())
+        half = leaves + int((rest >= 0.5).argmax())
         before, at = way[half - 1 - a], way[half - a]
         share = (0.5 - before) / (at - before) if at > before else 1.0
         middle = times[half - 1] + share * (times[half] - times[half - 1])
@@ -230,50 +255,41 @@ def _leaves(way: NDArray[np.floating], times: NDArray[np.floating]) -> int:
     than a tenth of the way: where there is a bend, farthest below the chord from the
     turn to half of the way, the leg begins.
     """
-    tenth = int(np.flatnonzero(way <= 0.1)[-1])
-    half = int(np.argmax(way >= 0.5))
+    tenth = len(way) - 1 - int((way <= 0.1)[::-1].argmax())
+    half = int((way >= 0.5).argmax())
     share = (times[:half] - times[0]) / (times[half] - times[0])
     below = share * way[half] - way[:half]
-    bend = int(np.argmax(below))
+    bend = int(below.argmax())
     return max(tenth, bend) if below[bend] > _BEND else tenth
 
 
-def _swinging(
-    values: NDArray[np.floating],
-    times: NDArray[np.floating],
-    turns: NDArray[np.intp],
-    legs: list[_Leg],
-    run: list[int],
-) -> Swinging:
+def _swinging(reading: _Reading, turns: NDArray[np.intp], run: list[int]) -> Swinging:
     at = turns[run[0] : run[-1] + 2]
-    first, last = _ends(values, times, turns, run)
-    depth = float(np.median(np.abs(np.diff(values[at]))))
+    first, last = _ends(reading.values, reading.times, turns, run)
+    depth = float(np.median(np.abs(np.diff(reading.values[at]))))
     return Swinging(
         turns=at,
         first=first,
         last=last + 1,
-        hz=_rate(_counted(values, times, at, depth)),
+        hz=_rate(_counted(reading, at, depth)),
         depth=depth,
     )
 
 
 def _counted(
-    values: NDArray[np.floating],
-    times: NDArray[np.floating],
-    turns: NDArray[np.intp],
-    depth: float,
+    reading: _Reading, turns: NDArray[np.intp], depth: float
 ) -> NDArray[np.float64]:
     """Return the half-way moments of legs, of the lesser ones too if they keep time."""
-    part = slice(turns[0], turns[-1] + 1)
+    part = reading.values[turns[0] : turns[-1] + 1]
     for share in _COUNTED_SHARES:
-        lesser = turning_points(values[part], share * depth) + turns[0]
+        lesser = turning_points(part, share * depth) + turns[0]
         if len(lesser) <= len(turns):
             break
-        counted = _middles(values, times, lesser)
+        counted = _middles(reading, lesser)
         apart = counted[2:] - counted[:-2]
         if apart.min() >= _EVEN_SHARE * np.median(apart):
             return counted
-    return _middles(values, times, turns)
+    return _middles(reading, turns)
 
 
 def _rate(middles: NDArray[np.float64]) -> float:
@@ -287,14 +303,10 @@ def _rate(middles: NDArray[np.float64]) -> float:
     return 1.0 / float(np.mean(middles[2:] - middles[:-2]))
 
 
-def _middles(
-    values: NDArray[np.floating],
-    times: NDArray[np.floating],
-    turns: NDArray[np.intp],
-) -> NDArray[np.float64]:
+def _middles(reading: _Reading, turns: NDArray[np.intp]) -> NDArray[np.float64]:
     """Return when each leg is half-way."""
-    pairs = itertools.pairwise(turns)
-    return np.array([_Leg.of(values, times, a, b).middle for a, b in pairs])
+    pairs = itertools.pairwise(turns.tolist())
+    return np.array([reading.leg(a, b)[1] for a, b in pairs])
 
 
 def _ends(

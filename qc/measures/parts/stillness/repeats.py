@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.stillness.stillframes import (
     CALM_PERCENT,
     SMALLEST,
@@ -92,7 +93,7 @@ def _usual_beside(values: Values, reach: int) -> Values:
     windows = np.lib.stride_tricks.sliding_window_view(padded, reach)
     known = np.isfinite(windows).sum(axis=1) > reach // 2
     usual = np.full(len(windows), np.nan)
-    usual[known] = np.nanmedian(windows[known], axis=1)
+    usual[known] = known_median(windows[known].T)
     return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
 
 
