@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
-from qc.measures.parts.spots.spotdrop import drop_of
-from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
-from qc.measures.parts.spots.spotseen import is_seen
+from qc.measures.parts.spots.spotcome import ArrivalWatch
+from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
-from qc.measures.parts.spots.spotstep import BESIDE, Frame, steps_in
+from qc.measures.parts.spots.spotstep import Frame, frame_of
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -33,7 +32,6 @@ Box = tuple[slice, slice]
 _APART_S, _PART = 0.7, 3  # between looks; looks before, and after
 _AROUND_S = 0.3  # of frames beyond the looks between which it came
 _FRAME_S, _FRAMES = 0.03, 180  # so near to each other frames are kept; so many
-_STEP = 2  # px of the small picture: every second is kept
 _LEAST, _BEYOND = 0.028, 5.0  # natural logarithm; times what most places change by
 _MOST_CHANGED = 0.25  # of the picture
 _FEWEST, _AREA = 2, 0.05  # px; of all
@@ -57,15 +55,11 @@ _GRAIN, _TO_COMPARE, _ALIKE = 1.5, 0.03, 0.75  # px; natural logarithm; correlat
 # is back by then.
 _STAYS_LOOKS, _MISSES = 6, 2
 _PATIENCE_S = 20.0  # since a look that surely shows it
-# Somebody who leans in stays as long as a few looks take; a take that ends before shows
-# its last frame (house choice).
-_SUDDEN_STAYS_S = 4.0
 _MOVED = 0.02  # of the width
-_NO_FRAMES = np.zeros((0, 0, 0), np.float32)
 _STEADY_PX = 4.0  # from look to look
+_NO_FINE = np.zeros((0, 0), np.float32)
+_NO_FRAMES = np.zeros((0, 0, 0), np.float32)
 _MOST_WAITING = 24
-_MOST_MISSED = 0.25  # of its looks
-_AS_LOOKS = 0.6  # px: looks are smoothed as much
 
 
 def middle_of(one: Map, two: Map, three: Map) -> Map:
@@ -86,45 +80,34 @@ class LandWatch:
 
     def __init__(self) -> None:
         self._frames: deque[Frame] = deque(maxlen=_FRAMES)
-        self._new: deque[Frame] = deque(maxlen=_FRAMES)  # and some that were looked at
-        self._old = 0  # of the new frames, those whose changes were looked at
         self._looks: deque[tuple[float, Shown]] = deque(maxlen=2 * _PART)
         self._waiting: list[Landed] = []
         self._turn = False
+        self._arrivals = ArrivalWatch()
         self.found: list[Splash] = []
 
     def frame(self, picture: Picture, row: int, seconds: float) -> None:
         """Remember a frame."""
         if self._frames and seconds - self._frames[-1].seconds < _FRAME_S:
             return
-        level = picture.view(proxy_luma)[::_STEP, ::_STEP].copy()
-        np.maximum(level, np.float32(0), out=level)
-        level += np.float32(FOOT)
-        cv2.log(level, level)
-        frame = Frame(row, seconds, level)
-        if self._new and self._new[-1].level.shape != level.shape:
-            self._new.clear()
-        if len(self._new) == _FRAMES:
-            self._old = max(self._old - 1, 0)
-        self._frames.append(frame)
-        self._new.append(frame)
+        frame = frame_of(picture.view(proxy_luma), row, seconds)
+        self._arrivals.frame(frame)
+        self._frames.append(Frame(row, seconds, frame.level, _NO_FINE))
 
     def look(self, now: Shown, seconds: float) -> None:
         """See what has come, and whether what came before has stayed."""
+        self._arrivals.look()
         if self._looks:
             last = self._looks[-1]
             if not _goes_on(last[1], now):
                 self._looks.clear()
-                # What came at once is known by what is around it.
-                self._waiting = [one for one in self._waiting if one.sudden]
+                self._waiting = []
             elif seconds - last[0] < _APART_S:
-                self._check(now, seconds, sudden=True)
                 return
-        moved = bool(self._looks) and _moves(self._looks[-1][1], now)
+        steady = not (self._looks and _moves(self._looks[-1][1], now))
+        self._arrivals.search(steady=steady)
         self._looks.append((seconds, now))
         self._check(now, seconds)
-        self._waiting += [] if moved else self._stepped(now)
-        del self._waiting[_MOST_WAITING:]
         self._turn = not self._turn
         # One look of three may be of the other side: every second turn is enough.
         if len(self._looks) < 2 * _PART or self._turn:
@@ -137,89 +120,29 @@ class LandWatch:
             one = self._judged(change, part, facts, (before, after), now)
             if one is not None:
                 self._waiting.append(one)
-
-    def _stepped(self, now: Shown) -> Iterator[Landed]:
-        """Yield what came at once, since frames were looked at before."""
-        frames, height = list(self._new), now.level.shape[0]
-        for step in steps_in(frames, self._old):
-            found = drop_of(step)
-            if found is None or step.box[0].stop > height:
-                continue
-            was = float(step.before[step.box][step.inside].mean())
-            if not is_seen(was, found.level):
-                continue
-            before = cv2.GaussianBlur(step.before, (0, 0), _AS_LOOKS)[:height]
-            change = cv2.GaussianBlur(step.change, (0, 0), _AS_LOOKS)
-            pattern = np.where(step.inside, change[step.box], np.float32(0))
-            without = Shown(
-                step.row,
-                np.asarray(before, np.float32),
-                now.detail[:0],
-                now.chain,
-                now.place,
-            )
-            yield Landed(
-                found,
-                step.box,
-                pattern,
-                step.around,
-                without,
-                step.seconds,
-                sudden=True,
-            )
-        # The last ones were not steady for long enough to tell.
-        kept = 2 * BESIDE + 2
-        self._old = max(len(frames) - BESIDE - 1, 0)
-        while len(self._new) > kept:
-            self._new.popleft()
-            self._old = max(self._old - 1, 0)
+        del self._waiting[_MOST_WAITING:]
 
     def all(self) -> list[Splash]:
         """Return what has come, at the end of a take."""
-        if self._looks and self._new:
-            self._at_last(self._looks[-1][1])
-        left = [w for w in self._waiting if w.is_there and not w.missed]
-        return self.found + [_told(one, self._looks[-1][1]) for one in left]
+        left = [w for w in self._waiting if w.looks > 0 and not w.missed]
+        found = self.found + [_told(one, self._looks[-1][1]) for one in left]
+        return self._arrivals.all() + found
 
-    def _at_last(self, look: Shown) -> None:
-        """See whether what came at once is still there in the last frame."""
-        frame, height = self._new[-1], look.level.shape[0]
-        level = np.asarray(cv2.GaussianBlur(frame.level, (0, 0), _AS_LOOKS), np.float32)
-        if level[:height].shape == look.level.shape:
-            now = Shown(frame.row, level[:height], look.detail, look.chain, look.place)
-            self._check(now, frame.seconds, sudden=True)
-
-    def _check(self, now: Shown, seconds: float, *, sudden: bool = False) -> None:
-        """Keep watching what is as it was when it came; tell what has stayed.
-
-        Parameters
-        ----------
-        sudden : bool
-            Only what came at once.
-        """
+    def _check(self, now: Shown, seconds: float) -> None:
+        """Keep watching what is as it was when it came; tell what has stayed."""
         left = []
         for one in self._waiting:
-            if sudden and not one.sudden:
-                left.append(one)
-                continue
             if seconds - one.since > _PATIENCE_S:
                 continue
-            one.tries += 1
             change = now.level - laid(one.shown, now).level
             change -= np.float32(middle(change[::3, ::3]))
-            good = one.shows(now, change[one.box])
+            good = one.shows(change[one.box])
             if good is None:
                 left.append(one)
                 continue
-            one.looks += 1 if good else 0
-            one.seen_s = seconds if good else one.seen_s
+            one.looks += good
             one.missed = 0 if good else one.missed + 1
-            one.misses += not good
-            if one.sudden and one.misses > _MOST_MISSED * max(one.looks, 1) + 1:
-                continue
-            if one.looks >= _STAYS_LOOKS and (
-                not one.sudden or seconds - one.since >= _SUDDEN_STAYS_S
-            ):
+            if one.looks >= _STAYS_LOOKS:
                 self.found.append(_told(one, now))
             elif one.missed < _MISSES:
                 left.append(one)
@@ -318,14 +241,6 @@ class LandWatch:
         half = 0.5 * (middles[0] + middles[1])
         first_row = at + int(np.argmax(along[at : at + _WITHIN + 1] > half))
         return kept[first_row].row, kept[max(first_row - 1, 0)].row
-
-
-def _moves(last: Shown, now: Shown) -> bool:
-    """Return whether the camera moves so much that no place is steady."""
-    move = now.since(last)
-    if move is None:
-        return False
-    return ranked(np.hypot(move[..., 0], move[..., 1]), 0.5) > _STEADY_PX
 
 
 def _goes_on(last: Shown, now: Shown) -> bool:
@@ -439,3 +354,11 @@ def _told(one: Landed, now: Shown) -> Splash:
     far = max(_MOVED * width, 0.5 * max(f.w * width, f.h * height))
     moved = float(np.hypot(*move)) >= far
     return Splash(f.x, f.y, f.w, f.h, f.level, f.row, f.detail, f.without, moved)
+
+
+def _moves(last: Shown, now: Shown) -> bool:
+    """Return whether the camera moves so much that no place is steady."""
+    move = now.since(last)
+    if move is None:
+        return False
+    return ranked(np.hypot(move[..., 0], move[..., 1]), 0.5) > _STEADY_PX

@@ -1,64 +1,81 @@
-"""Places that change from one frame to the next and then stay: the moment a drop lands.
+"""Places that change from one frame to the next: the moment a drop lands.
 
-What moves changes the places it passes one after the other; a drop changes all of its
-places in the same frame or two. So each place is asked when it changed most, and parts
-whose places all name the same moment are held against their frames before and after.
+What moves changes the places it passes one after the other, and what is around them
+too. A drop changes all of its places in the same frame or two, and nothing beside
+them. So every frame is held against the one before last, which leaves little time for
+anything else to move; compact parts that changed then and not just before or after,
+with quiet surroundings, are followed over some frames on either side. Whether they
+stay so is for later looks to tell (`spotcome`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
 
-__all__ = ["BESIDE", "Frame", "Step", "steps_in"]
+__all__ = ["BESIDE", "Frame", "Step", "frame_of", "ring_of", "steps_in"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Box = tuple[slice, slice]
 
-BESIDE = 5  # frames on either side of a step, that must be steady
-_SUDDEN_S, _SLOWEST = 0.055, 2  # a drop spreads so long; frames between at most
-_LEAST, _BEYOND = 0.04, 1.5  # natural logarithm; times what most places do
-_MOST_CHANGED = 0.6  # of the picture
-_FEWEST, _AREA = 10, 0.03  # px; of all
-_FILLED, _LONGEST = 0.45, 1.7  # of its box; times its breadth: edges that stop are long
-_MARGIN, _BORDER = 4, 1  # px
-_DENSE, _NEVER = 0.99, 255  # of some 3 by 3 places; no moment
-_TRIED = 12  # parts at a look, the largest
-_AT_ONCE_EACH = 0.6, 1.6  # of its step, what each place does then
-# Of the step: what the place does then, and beyond it; and on either side, in most of
-# the frames and in any.
-_AT_ONCE, _OVERSHOOT = 0.8, 1.3
-_STEADY, _STEADIEST, _MOST_OF = 0.16, 0.3, 0.85
-_ROUGHLY = 0.6  # of the step, from frame to frame on one side
-# What may move besides: its own change, with its rim; times what does so usually.
-_OWN, _AS_USUAL, _USUALLY, _LIVES = 2.0, 1.5, 0.8, 0.15
-_A_CUT = 4.0  # times what the picture changes by usually
-# Around it: what half of the places may do meanwhile, and most of them, as shares of
-# the step; and the share of those where something passed before: a thing comes on a
-# path, that it has left again. First around one that is all there in the next frame,
-# where something passes or does not; then around others. Over 370 clean takes (42 of
-# them drawn, with hands that come to rest) 16 steps passed; three that can be seen
-# looked like drops (see `spotdrop`), and none of these stayed.
-_LOUD, _PASSED_BY, _CALM = (0.2, 0.45, 0.08), (0.2, 0.3, 0.25), (0.1, 0.3, 0.03)
-_LEFT, _LEAVES = 0.5, 0.05  # of the step; of the places around
-_SURE, _FEWEST_SURE = 0.74, 12  # of the step, in one frame; px
+BESIDE = 5
+"""Frames on either side of a step that are held against it."""
+SHARE = 2
+"""Frames are kept at so small a part of the small picture."""
+_SLOW_S, _FEW_BESIDE = 0.055, 3  # from frame to frame; frames on either side then
+_LEAST, _BEYOND, _SMOOTH = 0.045, 3.0, 0.6  # logarithm; times what most places do; px
+_LEVELS = 1.0, 2.0  # what moves beside it joins it at the lower
+_FEWEST, _REACH = 10, 16  # px; px: no drop is so large
+_FILLED, _LONGEST = 0.45, 2.0  # of its box; times its breadth
+_PEAKS, _APART = 4, 3  # in a frame; px
+_SUDDEN = 2.0  # times what comes just before and after
+_WINDOW, _TOGETHER = 7, 10  # px across; places in it that must come alone
+_OWN = 0.06  # logarithm, in the mean
+_CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+_RING, _LOUD = (11, 15), 0.45  # px across; of the step, in the mean
+_SQUARE = np.ones((3, 3), np.uint8)
+_TRIED = 24  # parts at a look, the strongest
+_MARGIN = 7  # px around
+# The whole picture's own step, as a share of that of the part; logarithm.
+_ALL, _ALL_LEAST = 0.1, 0.02
+# What else changes: times what does just before and after, or of little account for
+# each place; its own change, with its rim.
+_AS_USUAL, _ELSEWHERE, _RIM = 1.5, 0.008, 2.0
+# Of the step: what comes in one frame, and what half, most and nearly all of the places
+# around change by meanwhile. Where less comes in one frame, a drop that spreads over
+# two or a thing that moves in, all must be calm.
+_AT_ONCE, _OVERSHOOT, _QUIET = 0.87, 1.07, (0.15, 0.25, 0.42)
+_SPREADS, _CALM = 0.5, (0.03, 0.07, 0.13)
+_RANKS = 0.5, 0.7, 0.85
+# Of the step: what else the place does from frame to frame, at most, usually, and just
+# before and after one that comes in one frame or in two.
+_OTHER, _OTHERS, _NEXT = 0.6, 0.3, (0.12, 0.08)
 _EVENLY_COMES = 0.25  # of the step, what a frame halfway may show otherwise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Frame:
-    """A frame that is kept: natural logarithms of its level, few of its places."""
+    """A frame that is kept.
+
+    Attributes
+    ----------
+    level : (h, w) array
+        Natural logarithms at half the size of the small picture.
+    fine : (H, W) array
+        The small picture, percent of black-to-white.
+    """
 
     row: int
     seconds: float
     level: Map
+    fine: Map
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,241 +86,243 @@ class Step:
     ----------
     row, without : int
         First that shows it, last that does not.
-    seconds : float
-        Of the first frame that shows it.
+    at : int
+        Index of a frame; the ones beside it are the last without and one with it.
     box : slices
-        The part and some of its surroundings.
+        The part and its surroundings.
     inside, around : (h, w) arrays of bool
         Places of the box.
-    before, after : (h, w) arrays
-        Whole pictures, the mean of some frames.
+    before, after : Frame
     """
 
     row: int
     without: int
-    seconds: float
+    at: int
     box: Box
-    facts: NDArray[np.int32]
     inside: Mask
     around: Mask
-    before: Map
-    after: Map
+    before: Frame
+    after: Frame
 
     @property
     def change(self) -> Map:
-        """What the whole picture changed by, its middle taken off."""
-        out = self.after - self.before
-        return out - np.float32(middle(out[::3, ::3]))
+        """What the box changed by, the middle of its surroundings taken off."""
+        out = self.after.level[self.box] - self.before.level[self.box]
+        return np.asarray(out - np.float32(middle(out[self.around])))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    at: int
+    own: float
+    where: tuple[int, int, int, int]
+    mask: Mask
+
+
+def frame_of(fine: Map, row: int, seconds: float) -> Frame:
+    """Return what is kept of a small picture in percent."""
+    height, width = (n // SHARE for n in fine.shape)
+    even = fine[: SHARE * height, : SHARE * width]
+    small = cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
+    level = np.maximum(small, np.float32(0)).astype(np.float32)
+    level += np.float32(FOOT)
+    cv2.log(level, level)
+    return Frame(row, seconds, level, fine)
 
 
 def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:
-    """Yield what became darker at once, the largest first.
+    """Yield what changed at once, the strongest first, some of it more than once.
 
     Parameters
     ----------
     first : int
-        Index of the first frame whose change is looked at.
+        Index of the first frame that is looked at.
     """
     n = len(frames)
-    if n < 2 * BESIDE + _SLOWEST:
+    if n < 2 * BESIDE + 1:
         return
     usual = (frames[-1].seconds - frames[0].seconds) / (n - 1)
-    within = 1 if usual > _SUDDEN_S else _SLOWEST
-    start, stop = max(first, BESIDE - 1), n - within - BESIDE + 1
-    if stop <= start:
-        return
-    most, moves = np.zeros_like(frames[0].level), np.zeros(n - within)
-    darker = np.empty_like(most)
-    for k in range(n - within):
-        now, then = frames[k + within].level, frames[k].level
-        if start <= k < stop:
-            cv2.subtract(then, now, darker)
-            cv2.max(most, darker, most)
-        moves[k] = cv2.norm(then, now, cv2.NORM_L1)
-    smooth = np.asarray(cv2.GaussianBlur(most, (0, 0), 0.5), np.float32)
-    least = max(_LEAST, _BEYOND * middle(smooth[::3, ::3]))
-    changed = smooth > least
-    if not changed.any() or changed.mean() > _MOST_CHANGED:
-        return
-    taken = np.zeros_like(changed)
-    for at, part, facts in _parts(frames, changed, (start, stop), within, least):
-        if (part & taken).any() or not _goes_on(moves, at, within, most[part]):
-            continue
-        step = _judged(frames, at, within, part, facts)
+    beside = BESIDE if usual <= _SLOW_S else _FEW_BESIDE
+    start, stop = max(first, beside), n - BESIDE
+    moves, steps = np.zeros(n), np.zeros(n)
+    changed: dict[int, Map] = {}
+    tops: dict[int, Map] = {}
+    for at in range(max(start - BESIDE, 1), n - 1):
+        change = frames[at - 1].level - frames[at + 1].level
+        steps[at] = middle(change[::4, ::4])
+        change -= np.float32(steps[at])
+        moves[at] = cv2.norm(change, cv2.NORM_L1)
+        if start - 2 <= at < stop + 2:
+            # Of either sign: a blur lightens what is dark and fine.
+            changed[at] = np.abs(cv2.GaussianBlur(change, (3, 3), _SMOOTH))
+            tops[at] = np.asarray(cv2.blur(changed[at], (3, 3)), np.float32)
+    parts: list[_Part] = []
+    for at in range(start, stop):
+        parts += _parts(changed, tops, at)
+    size = frames[0].level.size
+    parts = [p for p in parts if _alone(p, moves, steps, size)]
+    parts.sort(key=lambda part: -part.own * part.mask.sum())
+    for part in parts[:_TRIED]:
+        step = _judged(frames, part, beside)
         if step is not None:
-            taken |= part
             yield step
 
 
-def _goes_on(moves: NDArray[np.float64], at: int, within: int, own: Map) -> bool:
-    """Return whether the rest of the picture moves on as usual.
+def _alone(
+    part: _Part, moves: NDArray[np.float64], steps: NDArray[np.float64], size: int
+) -> bool:
+    """Return whether the rest of the picture goes on as it does."""
+    others = moves[part.at] - _RIM * part.own * float(part.mask.sum())
+    if others > max(_AS_USUAL * _beside(moves, part.at), _ELSEWHERE * size):
+        return False
+    return bool(abs(steps[part.at]) <= max(_ALL * part.own, _ALL_LEAST))
+
+
+def _beside(moves: NDArray[np.float64], at: int) -> float:
+    """Return what moves most in the frames before and after some that share one.
 
     Frames that are repeated, and then or else lost, let all that moves jump at once.
-
-    Parameters
-    ----------
-    moves : (n,) array
-        What all of the picture changes by, from each frame on.
-    own : (k,) array
-        What the part itself did.
     """
-    usual, own_share = ranked(moves, _USUALLY), _OWN * float(own.sum())
-    # The part may have changed from the next frame on; a cut spoils all that it is
-    # held against.
-    for reach, times in ((1, _AS_USUAL), (within + BESIDE, _A_CUT)):
-        near = moves[max(at - reach + 1, 0) : at + reach + 1]
-        if float(near.max()) - own_share > times * usual:
-            return False
-    sides = moves[max(at - BESIDE + 1, 0) : at - within + 1], moves[at + within + 1 :]
-    return all(
-        float(side[:BESIDE].max()) >= _LIVES * usual for side in sides if side.size
-    )
+    sides = moves[max(at - BESIDE, 1) : at - 1], moves[at + 2 : at + BESIDE + 1]
+    return max(float(side.max()) if side.size else 0.0 for side in sides)
 
 
 def _parts(
-    frames: Sequence[Frame],
-    changed: Mask,
-    span: tuple[int, int],
-    within: int,
-    least: float,
-) -> Iterator[tuple[int, Mask, NDArray[np.int32]]]:
-    """Yield moments and the compact parts whose places all changed most just then."""
-    start, stop = span
-    places = np.flatnonzero(changed)
-    each = np.stack([frame.level.take(places) for frame in frames])
-    sums = np.zeros((len(frames) + 1, places.size), np.float32)
-    np.cumsum(each, axis=0, out=sums[1:])
-    # Where it stays, all of the change came then; what else moves before or after it
-    # may well change the place by more.
-    later, last = start + within, stop + within
-    step = sums[later + BESIDE : last + BESIDE] - sums[later:last]
-    step -= sums[start + 1 : stop + 1]
-    step += sums[start + 1 - BESIDE : stop + 1 - BESIDE]
-    step /= np.float32(BESIDE)
-    likely = np.flatnonzero(step.min(axis=0) < np.float32(-least))
-    step, each = step[:, likely], each[:, likely]
-    share = each[later:last] - each[start:stop]
-    share /= np.minimum(step, np.float32(-1e-6))
-    low, high = _AT_ONCE_EACH
-    step[(share < 1 / high) | (share > 1 / low)] = 0
-    when = step.argmin(axis=0)
-    stays = step[when, np.arange(likely.size)] < np.float32(-least)
-    counts = np.bincount(when[stays], minlength=stop - start)
-    whole = np.full(changed.shape, _NEVER, np.uint8)
-    whole.ravel()[places[likely[stays]]] = when[stays]
-    found = []
-    for nth in np.flatnonzero(counts + np.append(counts[1:], 0) >= _FEWEST):
-        now = cv2.inRange(whole, float(nth), float(nth + 1))
-        if cv2.minMaxLoc(cv2.boxFilter(now, -1, (3, 3)))[1] < 255 * _DENSE:
-            continue
-        _, labels, facts, _ = cv2.connectedComponentsWithStats(now)
-        found += [
-            (
-                int(facts[i, cv2.CC_STAT_AREA]),
-                start + int(nth),
-                int(i),
-                labels,
-                facts[i],
-            )
-            for i in _compact(np.asarray(facts, np.int32), changed.shape)
-        ]
-    found.sort(key=lambda one: -one[0])
-    for _, at, k, labels, fact in found[:_TRIED]:
-        yield at, labels == k, fact
+    changed: Mapping[int, Map], tops: Mapping[int, Map], at: int
+) -> Iterator[_Part]:
+    """Yield the compact parts that changed, while little around them did.
+
+    Parameters
+    ----------
+    changed : mapping of (h, w) arrays
+        What each place changed by, of any moment and of two frames before and after.
+    tops : mapping of arrays
+        The same over a few places.
+    """
+    smooth, now = changed[at], tops[at]
+    before, after = changed[at - 2], changed[at + 2]
+    alone = now > _SUDDEN * np.maximum(tops[at - 2], tops[at + 2])
+    alone &= now > _OWN
+    if not alone.any():
+        return
+    inner, outer = (cv2.boxFilter(smooth, -1, (n, n), normalize=False) for n in _RING)
+    ring = (outer - inner) / np.float32(_RING[1] ** 2 - _RING[0] ** 2)
+    alone &= ring < np.float32(_LOUD) * now
+    # Of a drop many places do; what moves leaves a few here and there.
+    many = cv2.boxFilter(
+        alone.astype(np.uint8), -1, (_WINDOW, _WINDOW), normalize=False
+    )
+    alone &= many >= _TOGETHER
+    if not alone.any():
+        return
+    now = np.where(alone, now, np.float32(0))
+    least = max(_LEAST, _BEYOND * middle(smooth[::4, ::4]))
+    for _ in range(_PEAKS):
+        _, top, _, (x, y) = cv2.minMaxLoc(now)
+        if top <= 0:
+            return
+        rows, columns = (
+            slice(max(v - _REACH, 0), min(v + _REACH + 1, n))
+            for v, n in zip((y, x), smooth.shape, strict=True)
+        )
+        crop, place = smooth[rows, columns], (y - rows.start, x - columns.start)
+        for level in _LEVELS:
+            mask = _part_at(crop > level * least, place)
+            if mask is None:
+                continue
+            down, across = np.nonzero(mask)
+            v, u = rows.start + int(down.min()), columns.start + int(across.min())
+            h, w = int(np.ptp(down)) + 1, int(np.ptp(across)) + 1
+            if min(u, v) < 1 or u + w >= smooth.shape[1] or v + h >= smooth.shape[0]:
+                continue
+            mask = mask[v - rows.start :, u - columns.start :][:h, :w]
+            box = slice(v, v + h), slice(u, u + w)
+            own = float(smooth[box][mask].mean())
+            others = max(float(side[box][mask].mean()) for side in (before, after))
+            if own >= max(_OWN, _SUDDEN * others):
+                yield _Part(at, own, (u, v, w, h), mask)
+            now[box] = 0
+        near = slice(max(y - _APART, 0), y + _APART + 1)
+        now[near, max(x - _APART, 0) : x + _APART + 1] = 0
 
 
-def _compact(facts: NDArray[np.int32], shape: tuple[int, ...]) -> NDArray[np.intp]:
-    """Return which parts are as large and as round as drops, of all but the first."""
-    x, y, w, h, area = facts.T
-    good = (area >= _FEWEST) & (area <= _AREA * shape[0] * shape[1])
-    good &= (np.minimum(x, y) >= _BORDER) & (x + w <= shape[1] - _BORDER)
-    good &= (y + h <= shape[0] - _BORDER) & (area >= _FILLED * w * h)
-    good &= np.maximum(w, h) <= _LONGEST * np.minimum(w, h)
-    good[0] = False
-    return np.flatnonzero(good)
+def _part_at(seen: Mask, place: tuple[int, int]) -> Mask | None:
+    """Return the part that holds a place, if it is as large and as round as drops."""
+    # Holes are where a blur takes as much as it gives; a sway leaves lines.
+    few = cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, _SQUARE)
+    few = cv2.morphologyEx(few, cv2.MORPH_OPEN, _CROSS)
+    if not few[place]:
+        return None
+    _, labels = cv2.connectedComponents(few, connectivity=4)
+    mask = np.asarray(labels == labels[place])
+    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    h, w = (int(np.ptp(v)) + 1 for v in (down, across))
+    area = int(mask.sum())
+    if area < _FEWEST or area < _FILLED * w * h or max(w, h) > _LONGEST * min(w, h):
+        return None
+    return mask if max(w, h) <= _REACH else None
 
 
-def _judged(
-    frames: Sequence[Frame], at: int, within: int, part: Mask, facts: NDArray[np.int32]
-) -> Step | None:
+def ring_of(inside: Mask) -> Mask:
+    """Return the places around some others, but for their rim."""
+    few = inside.astype(np.uint8)
+    far = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
+    rim = cv2.dilate(few, np.ones((5, 5), np.uint8))
+    return np.asarray((cv2.dilate(few, far) > 0) & (rim == 0))
+
+
+def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
     """Return the step if it came at once, with nothing moving around it."""
-    x, y, w, h = (int(v) for v in facts[:4])
-    height, width = part.shape
+    (x, y, w, h), at = part.where, part.at
+    height, width = frames[at].level.shape
     box = (
         slice(max(y - _MARGIN, 0), min(y + h + _MARGIN, height)),
         slice(max(x - _MARGIN, 0), min(x + w + _MARGIN, width)),
     )
-    inside = part[box]
-    around = cv2.dilate(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
-    if not around.any():
+    inside = np.zeros((height, width), bool)
+    inside[y : y + h, x : x + w] = part.mask
+    inside = inside[box]
+    around = ring_of(inside)
+    if int(around.sum()) < _FEWEST:
         return None
-    # One of two neighbouring moments was named: it may lie a frame later.
-    first, last = at - BESIDE + 1, min(at + within + 1 + BESIDE, len(frames))
-    some = np.stack([frame.level[box] for frame in frames[max(first, 0) : last]])
-    at -= max(first, 0)
-    # Most are nothing, which these few figures show.
-    level = some[:, inside].mean(axis=1)
-    sides = level[: at + 1], level[at + within + 1 :]
-    step = float(sides[0].mean() - sides[1].mean())
-    if max(float(np.ptp(side)) for side in sides) > _ROUGHLY * step:
-        return None
+    some = np.stack([f.level[box] for f in frames[at - beside : at + beside + 1]])
     ring = some[:, around]
     half = ring.shape[1] // 2
-    some = some - np.partition(ring, half, axis=1)[:, half, None, None]
-    before, after = _middle_of(some[: at + 1]), _middle_of(some[at + within + 1 :])
-    change = after - before
+    middles = np.partition(ring, half, axis=1)[:, half]
+    some = some - middles[:, None, None]
+    change = some[beside + 1] - some[beside - 1]
     size = rms(change[inside])
+    whole = change + (middles[beside + 1] - middles[beside - 1])
+    near = np.abs(whole[around])
+    quiet = [ranked(near, share) / size for share in _RANKS]
+    if np.any(np.greater(quiet, _QUIET)):
+        return None
     pattern = np.where(inside, change, np.float32(0))
     power = float((pattern**2).sum())
-    if power <= 0:
+    along = (np.diff(some, axis=0) * pattern).sum(axis=(1, 2)) / power
+    two = along[beside - 1 : beside + 1]
+    once, others = float(two.max()), np.delete(along, [beside - 1, beside])
+    if once > _OVERSHOOT or np.abs(others).max() > _OTHER or rms(others) > _OTHERS:
         return None
-    along = ((some - before) * pattern).sum(axis=(1, 2)) / power
-    rise = along[within:] - along[:-within]
-    if rise.max() < _AT_ONCE or along.max() > _OVERSHOOT:
+    beyond = max(abs(float(along[k])) for k in (beside - 2, beside + 1))
+    if beyond > _NEXT[int(once < _AT_ONCE)]:
         return None
-    for side in (along[: at + 1], along[at + within + 1 :] - 1.0):
-        off = np.abs(side)
-        if off.max() > _STEADIEST or ranked(off, _MOST_OF) > _STEADY:
+    if once < _AT_ONCE:
+        if once < _SPREADS or np.any(np.greater(quiet, _CALM)):
             return None
-    last = int(rise.argmax())
-    moved = some[last + within, around] - some[last, around]
-    # What has moved in darkened a place beside it the frame before, and has left that.
-    beside = before[around] - some[last, around] > _LEFT * size
-    if float((beside & (moved > _LEFT * size)).mean()) > _LEAVES:
-        return None
-    moved = np.abs(moved)
-    path = np.ptp(some[: at + 1, around], axis=0) > _LEFT * size
-    seen = ranked(moved, 0.5) / size, ranked(moved, _MOST_OF) / size, float(path.mean())
-    sure = float(np.diff(along).max()) >= _SURE and inside.sum() >= _FEWEST_SURE
-    limits = (_LOUD, _PASSED_BY) if sure else (_CALM,)
-    if not any(np.all(np.less_equal(seen, limit)) for limit in limits):
-        return None
-    # What moves in covers some of it first; a drop that lands within a frame shows all
-    # of it, for some of the time.
-    halfway = (some[at + 1 : at + within + 1] - before)[:, inside]
-    halfway -= along[at + 1 : at + within + 1, None] * change[inside]
-    if rms(halfway) > _EVENLY_COMES * size:
-        return None
-    shows = at + 1 + int(np.argmax(along[at + 1 : at + within + 2] > 0.5))
-    shows += max(first, 0)
-    ends = slice(max(first, 0), shows), slice(shows + within, shows + within + BESIDE)
-    earlier, later = (
-        np.asarray(np.mean([f.level for f in frames[end]], axis=0), np.float32)
-        for end in ends
-    )
+        # What moves in covers some of it first; a drop that lands within a frame shows
+        # all of it, for some of the time.
+        halfway = some[beside] - some[beside - 1] - two[0] * change
+        if rms(halfway[inside]) > _EVENLY_COMES * size:
+            return None
+    shows = at if two[0] >= 0.5 else at + 1
     return Step(
         frames[shows].row,
-        frames[max(shows - 1, 0)].row,
-        frames[shows].seconds,
+        frames[shows - 1].row,
+        at,
         box,
-        facts,
         inside,
         around,
-        earlier,
-        later,
+        frames[at - 1],
+        frames[at + 1],
     )
-
-
-def _middle_of(crops: Map) -> Map:
-    """Return the upper median of a few crops: numpy's takes five times as long."""
-    return np.asarray(np.sort(crops, axis=0)[len(crops) // 2])
