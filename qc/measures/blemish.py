@@ -403,7 +403,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=12,
+    version=13,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -487,10 +487,10 @@ MEASURE = Measure(
         "people move about, between the middle of three looks and the middle of the "
         "three before), soft, with little moving around it just then and the same "
         "scene behind it, and stays is told too, as a spot that may lie on the lens "
-        "while the scene has not moved on. Single pixels count that lie beyond "
-        "everything two pixels away in 65 % of the looks or more, each moved there "
-        "against the one before, or in four fifths of eight or more while the scene "
-        "came 0.8 % of the width under them, or, if strong, in nine tenths while all "
+        "while the scene has not moved on. Single pixels count that up to ten places "
+        "of the scene behind them make likelier, by e to the power of 12.5, to be moved "
+        "by one share of the way to white or black than to be the scene's own, if it "
+        "came 0.8 % of the width; or, if strong, in nine tenths of the looks while all "
         "around became another."
     ),
     source=(

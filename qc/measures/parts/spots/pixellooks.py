@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,13 @@ from qc.views import fields
 
 __all__ = [
     "FACING",
+    "GROUND",
     "LEAST_PERCENT",
-    "amounts_at",
+    "SIDES",
     "beside",
     "colour_of",
     "colour_word",
+    "ground_at",
     "outliers",
 ]
 
@@ -34,16 +36,19 @@ _RING = tuple(
     for across in range(-2, 3)
     if max(abs(down), abs(across)) == 2
 )
-_CROSS = (-2, 0), (2, 0), (0, -2), (0, 2)
+# The same, so that both halves face each other in turn.
+_FACE = tuple(at for at in _RING if at > (0, 0))
+_FACED = np.array([*_FACE, *((-down, -across) for down, across in _FACE)])
+GROUND = 5  # what is told of a pixel and what is around it
 # The surroundings of a pixel: means over squares of 3 px, so far off, clockwise, so
 # that the sides of one half face those of the other.
 _BESIDE = 6  # px
-_SIDES = (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)
-FACING = len(_SIDES)
+SIDES = (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)
+FACING = len(SIDES)
 _SQUARES = np.array(
     [
         (_BESIDE * down + y, _BESIDE * across + x)
-        for down, across in _SIDES
+        for down, across in SIDES
         for y in (-1, 0, 1)
         for x in (-1, 0, 1)
     ]
@@ -104,47 +109,56 @@ def _beyond_ring(
     rows: NDArray[np.intp],
     columns: NDArray[np.intp],
     sign: int,
-    ring: Sequence[tuple[int, int]] = _RING,
 ) -> NDArray[np.float32]:
     """Return how far single pixels lie beyond all that are two away, in codes."""
-    around = np.stack([plane[rows + down, columns + across] for down, across in ring])
+    around = np.stack([plane[rows + down, columns + across] for down, across in _RING])
     here = plane[rows, columns].astype(np.float32)
     if sign > 0:
         return np.asarray(here - around.max(axis=0), np.float32)
     return np.asarray(around.min(axis=0) - here, np.float32)
 
 
-def amounts_at(
-    picture: Picture, places: NDArray[np.int64], percent: NDArray[np.float64]
-) -> NDArray[np.float32]:
-    """Return by how much known places stand out again in the way they did.
+def ground_at(
+    picture: Picture, places: NDArray[np.int64], percent: NDArray[np.floating[Any]]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return pixels, and what those two away suggest would be there.
 
     Parameters
     ----------
     percent : (n,) array
-        Of either sign: bright or dark.
+        Of either sign: bright or dark. For dark ones black and white change places.
 
     Returns
     -------
-    (n,) array of float32
-        Percent of black-to-white, positive for "in the same way"; where that is little,
-        no more than this.
+    ground : (n, 5) array of float32
+        Percent of black-to-white: the pixel; the least and the most of the means of two
+        that face each other; the mean of all around, and their standard deviation.
+    beyond : (n,) array of float32
+        How far it lies beyond all that are two away, as in `outliers`, but positive.
     """
-    lines = fields(picture.y, interlaced=picture.interlaced)
+    # In interlaced pictures the lines of the other field lie between.
+    step = 2 if picture.interlaced and picture.height > 1 else 1
     rows, columns = np.divmod(places, picture.width)
-    out = np.zeros(len(places), np.float32)
+    away = _FACED[..., None]
+    around = picture.y[rows + step * away[:, 0], columns + away[:, 1]]
     unit = np.float32(100.0 / (picture.signal.white - picture.signal.black))
-    for number, plane in enumerate(lines):
-        for sign in (1, -1):
-            mine = (rows % len(lines) == number) & (np.sign(percent) == sign)
-            if mine.any():
-                at, across = rows[mine] // len(lines), columns[mine]
-                # Most are gone, which a few of those around tell.
-                amount = unit * _beyond_ring(plane, at, across, sign, _CROSS)
-                left = np.flatnonzero(amount > LEAST_PERCENT)
-                amount[left] = unit * _beyond_ring(plane, at[left], across[left], sign)
-                out[mine] = amount
-    return out
+    black = np.float32(picture.signal.black)
+    around = (around.astype(np.float32) - black) * unit
+    here = (picture.y[rows, columns].astype(np.float32) - black) * unit
+    half = len(_FACE)
+    between = 0.5 * (around[:half] + around[half:])
+    out = np.empty((len(places), GROUND), np.float32)
+    out[:, 0], out[:, 3] = here, around.mean(axis=0)
+    out[:, 1], out[:, 2] = between.min(axis=0), between.max(axis=0)
+    # The deviation by sums: several times cheaper than asking for it.
+    square = np.einsum("ij,ij->j", around, around) / len(around)
+    out[:, 4] = np.sqrt(np.maximum(square - out[:, 3] ** 2, 0.0))
+    beyond = here - around.max(axis=0)
+    dark = percent < 0
+    beyond[dark] = (around.min(axis=0) - here)[dark]
+    out[dark, :4] = 100.0 - out[dark, :4]
+    out[dark, 1:3] = out[dark, 2:0:-1]
+    return out, beyond
 
 
 def _strongest_around(

@@ -16,7 +16,7 @@ __all__ = ["drop_of"]
 
 Floats = NDArray[np.float64]
 
-_DARKER = -0.8, -0.09  # natural logarithm of what is left
+_DARKER = -1.7, -0.09  # natural logarithm of what is left
 # Of the change: how bright what is gone was, and how like what is around it is now.
 _BRIGHT, _LIKE_AROUND = 0.5, 0.3
 # Of the change: grain from which it must still show, or surely does; how like.

@@ -117,10 +117,12 @@ class _Shape:
 def fixed_spots(scene: Passing) -> list[Fixed]:
     """Return what keeps its place before a scene, the surest first."""
     layers = scene.layers
+    down, across = slopes(layers.stays)
+    steep = np.stack([across, down])
     out = [
         _fixed(shape, kept, scene.looks)
         for place in _places(layers)
-        for kept in [_kept(layers, place)]
+        for kept in [_kept(layers, steep, place)]
         if kept is not None and _stays(kept)
         for shape in [_shape(layers, place)]
         if shape is not None and _is_told(shape, kept, scene.along)
@@ -155,16 +157,21 @@ def _box(layers: Layers, place: _Place, reach: int, edge: int) -> Box:
     )
 
 
-def _kept(layers: Layers, place: _Place) -> _Kept | None:
-    """Return how a place keeps still; None if it has no slopes to tell by."""
+def _kept(layers: Layers, slope: Map, place: _Place) -> _Kept | None:
+    """Return how a place keeps still; None if it has no slopes to tell by.
+
+    Parameters
+    ----------
+    slope : (2, h, w) array
+        Of what stays, across and down.
+    """
     box = _box(layers, place, round(_REACH[0] * place.scale + _REACH[1]), 1)
     y, x = np.mgrid[box]
     off = (y - place.row) ** 2 + (x - place.column) ** 2
     spread = _WEIGHT[0] * place.scale + _WEIGHT[1]
     weight = np.exp(-off / (2.0 * spread * spread)).astype(np.float32).ravel()
     weight /= weight.sum()
-    down, across = slopes(layers.stays)
-    steep = np.stack([across[box].ravel(), down[box].ravel()])
+    steep = slope[(slice(None), *box)].reshape(2, -1)
     weighted = steep * weight
     both = (weighted @ steep.T).astype(np.float64)
     least, most = np.linalg.eigvalsh(both)

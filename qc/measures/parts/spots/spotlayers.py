@@ -74,13 +74,14 @@ def layers_of(level: Map, places: Map) -> Layers:
     steps = places - places[int(np.argmin(away))]
     wide = [cv2.resize(_surface(one), (w, h)) for one in steps]
     moves = np.asarray(np.stack(wide), np.float32)
-    backs = moves
+    places_of = _grid(h, w)
+    there, back = places_of + moves, places_of - moves
     stays = np.zeros((h, w), np.float32)
     for _ in range(_ROUNDS):
-        scene, rest = _parted(level, stays, moves, backs)
+        scene, rest = _parted(level, stays, there, back)
         stays = _fine(stays + _STEP * (middles(rest) - stays))
-    moves, backs = _followed(level - stays, scene, moves, backs)
-    _, rest = _parted(level, stays, moves, backs)
+    moves, backs = _followed(level - stays, scene, moves)
+    _, rest = _parted(level, stays, places_of + moves, places_of - backs)
     usual = middles(rest)
     return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
 
@@ -142,36 +143,39 @@ def _fine(values: Map) -> Map:
 
 
 @functools.lru_cache(maxsize=4)
-def _grid(h: int, w: int) -> tuple[Map, Map]:
+def _grid(h: int, w: int) -> Map:
     y, x = np.mgrid[:h, :w].astype(np.float32)
-    return x, y
+    return np.stack([x, y], axis=-1)
 
 
 def shifted(values: Map, moves: Map, sign: int) -> Map:
     """Return what lies so far from each place; the border goes on outside."""
-    x, y = _grid(*values.shape[:2])
-    step = np.float32(sign)
-    return np.asarray(
-        cv2.remap(
-            values,
-            x + step * moves[..., 0],
-            y + step * moves[..., 1],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        ),
-        np.float32,
+    places = _grid(*values.shape[:2])
+    return _at(values, places + moves if sign > 0 else places - moves)
+
+
+def _at(values: Map, places: Map) -> Map:
+    out = cv2.remap(
+        values, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
+    return np.asarray(out, np.float32)
 
 
-def _parted(level: Map, stays: Map, moves: Map, backs: Map) -> tuple[Map, Map]:
-    """Return the scene without what stays, and the looks without that scene."""
-    both = zip(level, moves, strict=True)
-    scene = middles(np.stack([shifted(one - stays, move, 1) for one, move in both]))
-    each = zip(level, backs, strict=True)
-    return scene, np.stack([one - shifted(scene, back, -1) for one, back in each])
+def _parted(level: Map, stays: Map, there: Map, back: Map) -> tuple[Map, Map]:
+    """Return the scene without what stays, and the looks without that scene.
+
+    Parameters
+    ----------
+    there, back : (n, h, w, 2) arrays
+        Where looks show each place of the scene, and where in it their places lie.
+    """
+    both = zip(level, there, strict=True)
+    scene = middles(np.stack([_at(one - stays, places) for one, places in both]))
+    each = zip(level, back, strict=True)
+    return scene, np.stack([one - _at(scene, places) for one, places in each])
 
 
-def _followed(level: Map, scene: Map, moves: Map, backs: Map) -> tuple[Map, Map]:
+def _followed(level: Map, scene: Map, moves: Map) -> tuple[Map, Map]:
     """Follow every place of a scene to looks without what stays, and back."""
     follower = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     follower.setFinestScale(1)
@@ -185,7 +189,7 @@ def _followed(level: Map, scene: Map, moves: Map, backs: Map) -> tuple[Map, Map]
         flow = follower.calc(evened, _evened(one), np.ascontiguousarray(moves[k]))
         there[k] = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
         # The way back from a place is the way there of where it comes from.
-        near = shifted(there[k], backs[k], -1)
+        near = shifted(there[k], moves[k], -1)
         back[k] = shifted(there[k], near, -1)
     return there, back
 

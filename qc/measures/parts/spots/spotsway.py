@@ -158,7 +158,7 @@ class SwayBank:
         maps : (level, detail)
             Of one size; see `spotlooks`.
         fine : (level, evened) or None
-            Of the small picture in full, for `spotgain`.
+            Of the small picture in full, for `spotfixed`.
         """
         both = dict(zip(_LEAST, maps, strict=True))
         if self._kept and self._kept[-1].maps["detail"].shape != maps[1].shape:
