@@ -488,7 +488,7 @@ MEASURE = Measure(
         "three before), soft, with little moving around it just then and the same "
         "scene behind it, and stays is told too, as a spot that may lie on the lens "
         "while the scene has not moved on. Single pixels count that up to ten places "
-        "of the scene behind them make likelier, by e to the power of 12.5, to be moved "
+        "of the scene behind them make likelier, e**12.5 times so, to be moved "
         "by one share of the way to white or black than to be the scene's own, if it "
         "came 0.8 % of the width; or, if strong, in nine tenths of the looks while all "
         "around became another."
