@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotranks import middle, second_order
+from qc.measures.parts.spots.spotranks import middle, surface
 
 __all__ = ["Layers", "layers_of", "middles", "shifted"]
 
@@ -29,7 +30,8 @@ Map = NDArray[np.float32]
 _WIDE, _EVEN, _SMOOTH = 12.0, 29, 2.0
 # With the smooth surface, before places are followed; over-relaxed, as far as it holds.
 _ROUNDS, _STEP = 4, np.float32(1.8)
-_FITS, _LEAST_OFF = 3, 1e-4
+_LEAST_OFF = 1e-4  # px
+_NO_MAP: Any = None  # both ways are in the first one
 _CONTRAST, _LEAST_CONTRAST = 3.0, 0.03  # times the median; natural logarithm
 
 
@@ -72,7 +74,7 @@ def layers_of(level: Map, places: Map) -> Layers:
     level = level - np.array([[[middle(one[::3, ::3])]] for one in level], np.float32)
     away = np.abs(places - middles(places)).sum(axis=(1, 2, 3))
     steps = places - places[int(np.argmin(away))]
-    wide = [cv2.resize(_surface(one), (w, h)) for one in steps]
+    wide = [cv2.resize(surface(one, _LEAST_OFF), (w, h)) for one in steps]
     moves = np.asarray(np.stack(wide), np.float32)
     places_of = _grid(h, w)
     there, back = places_of + moves, places_of - moves
@@ -123,21 +125,6 @@ def _network(count: int) -> tuple[tuple[int, int], ...]:
     return tuple(out)
 
 
-def _surface(steps: Map) -> Map:
-    """Return the surface of second order that most steps of a grid lie near to."""
-    terms = second_order(*steps.shape[:2]).reshape(-1, 6)
-    goal = steps.reshape(-1, 2).astype(np.float64)
-    weight = np.ones((len(goal), 1))
-    for _ in range(_FITS):
-        weighted = terms * weight
-        _, factors = cv2.solve(
-            weighted.T @ terms, weighted.T @ goal, flags=cv2.DECOMP_SVD
-        )
-        off = ((goal - terms @ factors) ** 2).sum(axis=1, keepdims=True)
-        weight = 1.0 / (1.0 + off / (4.0 * max(middle(off), _LEAST_OFF**2))) ** 2
-    return np.asarray((terms @ factors).reshape(steps.shape), np.float32)
-
-
 def _fine(values: Map) -> Map:
     return np.asarray(values - cv2.GaussianBlur(values, (0, 0), _WIDE), np.float32)
 
@@ -156,7 +143,7 @@ def shifted(values: Map, moves: Map, sign: int) -> Map:
 
 def _at(values: Map, places: Map) -> Map:
     out = cv2.remap(
-        values, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        values, places, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     return np.asarray(out, np.float32)
 

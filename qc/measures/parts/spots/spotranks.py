@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import functools
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FOOT", "middle", "ranked", "rms", "second_order"]
+__all__ = ["FOOT", "middle", "ranked", "rms", "second_order", "surface"]
 
+_FITS = 3
 FOOT = 5.0
 """Percent of black-to-white, added before taking logarithms: noise in the dark must not
 count for changes by a factor."""
@@ -63,3 +65,27 @@ def second_order(rows: int, columns: int) -> NDArray[np.float64]:
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
     terms.flags.writeable = False
     return terms
+
+
+def surface(steps: NDArray[np.float32], least: float) -> NDArray[np.float32]:
+    """Return the surface of second order that most of the steps of a grid lie near to.
+
+    Dirt on the lens, and what moves by itself, bent them.
+
+    Parameters
+    ----------
+    steps : (rows, columns, 2) array
+    least : float
+        What a step may be off, at least, before it counts for less.
+    """
+    terms = second_order(*steps.shape[:2]).reshape(-1, 6)
+    goal = steps.reshape(-1, 2).astype(np.float64)
+    weight = np.ones((len(goal), 1))
+    for _ in range(_FITS):
+        weighted = terms * weight
+        _, factors = cv2.solve(
+            weighted.T @ terms, weighted.T @ goal, flags=cv2.DECOMP_SVD
+        )
+        off = ((goal - terms @ factors) ** 2).sum(axis=1, keepdims=True)
+        weight = 1.0 / (1.0 + off / (4.0 * max(middle(off), least**2))) ** 2
+    return np.asarray((terms @ factors).reshape(steps.shape), np.float32)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotranks import middle, ranked, second_order
+from qc.measures.parts.spots.spotranks import middle, ranked, surface
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 
 __all__ = ["Fixed", "SwayBank", "come", "moves_along"]
@@ -32,7 +32,7 @@ _BLOCK, _CONTRAST = 9, 0.015  # px; natural logarithm
 _ALONG = 0.65  # of the places with contrast, that come along
 _NEARBY, _TO_TELL = 10, 0.1  # px beside a spot; of them, that have contrast
 _ALONG_BESIDE, _ALONG_ALL = 0.75, 0.85  # of the places with contrast
-_ROUNDS, _LEAST_OFF = 3, 1e-4  # of the width
+_LEAST_OFF = 1e-4  # of the width
 _CLIP = {"level": 0.4, "detail": 1.5}
 _FLOOR = {"level": 0.02, "detail": 0.15}
 _LEAST = {"level": 0.03, "detail": 0.2}
@@ -226,7 +226,7 @@ def _size(move: Map) -> float:
 def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
     """Lay two looks over each other; None if they do not fit."""
     h, w = new.maps["detail"].shape
-    steps = _smooth(old.place - new.place) * np.float32(w)
+    steps = surface(old.place - new.place, _LEAST_OFF) * np.float32(w)
     move = np.asarray(cv2.resize(steps, (w, h)), np.float32)
     left = {n: _laid(new, old, n, move, 1.0, (0, 0)) for n in _LEAST}
     if np.isfinite(left["level"]).mean() < 0.5:
@@ -236,25 +236,6 @@ def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
     if moves_along(left["level"], resting) < _ALONG:
         return None
     return _Pair(np.moveaxis(move, -1, 0), left, resting, (new, old))
-
-
-def _smooth(steps: Map) -> Map:
-    """Return the surface of second order that most of the steps lie near to.
-
-    Dirt on the lens, and what moves by itself, bent them.
-    """
-    terms = second_order(*steps.shape[:2]).reshape(-1, 6)
-    goal = steps.reshape(-1, 2).astype(np.float64)
-    weight = np.ones((len(goal), 1))
-    for _ in range(_ROUNDS):
-        weighted = terms * weight
-        _, factors = cv2.solve(
-            weighted.T @ terms, weighted.T @ goal, flags=cv2.DECOMP_SVD
-        )
-        off = ((goal - terms @ factors) ** 2).sum(axis=1, keepdims=True)
-        usual = max(middle(off), _LEAST_OFF**2)
-        weight = 1.0 / (1.0 + off / (4.0 * usual)) ** 2
-    return np.asarray((terms @ factors).reshape(steps.shape), np.float32)
 
 
 def moves_along(left: Map, resting: Map) -> float:
