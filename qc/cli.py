@@ -449,10 +449,17 @@ def _expand(files: Sequence[Path]) -> Iterator[Path]:
 def _limits(options: argparse.Namespace) -> ExitCode:
     from qc.limits import to_toml
     from qc.measures import all_measures, all_options, default_limits, load_limits
+    from qc.measures.parts.sound.soundlines import unnamed_channels
 
     if options.check is not None:
-        load_limits(options.check)
+        limits = load_limits(options.check)
         print(f"{options.check}: the limits file is fine")
+        for key in ("peaks.unused_channels", "speech.unjudged_channels"):
+            for name in unnamed_channels(limits, key):
+                print(
+                    f'{key.partition(".")[2]}: "{name}" is not in channel_names; it '
+                    "does something only where a recording itself calls a channel so"
+                )
         return ExitCode.CLEAN
     limits = default_limits()
     if options.limits is not None:

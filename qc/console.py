@@ -156,7 +156,9 @@ def _extent(result: TakeResult) -> str:
     read = counted(coverage.frames_read, "frame")
     frames = f"{read}, " if result.info.video else ""
     count = len(result.findings)
-    found = f"{count} finding{'s' * (count != 1)}" if count else "no findings"
+    # Beside "only a note" it must not sound like more.
+    noun = "note" if result.grade is Grade.CLEAN else "finding"
+    found = f"{count} {noun}{'s' * (count != 1)}" if count else "no findings"
     if partial:
         return f"{long} long, {found} in what was seen"
     usable = sum((u.duration for u in result.usable), Fraction(0))
@@ -342,14 +344,19 @@ def progress(
 
 def print_day(result: DayResult) -> None:
     """Print a day's summary to standard output."""
+    from qc.report.day_values import too_short_among
+
     console = _console()
     wrap = console.is_terminal
     counts = Counter(take.grade for take in result.takes)
+    counts[Grade.UNREADABLE] += sum(skipped.closed for skipped in result.skipped)
+    too_short = too_short_among(sum(take.too_short for take in result.takes))
     head = Text(printable(result.folder.name), style="bold")
     for grade in (Grade.CLEAN, Grade.REVIEW, Grade.REJECT, Grade.UNREADABLE):
         head.append("  ")
         head.append(
-            f"{_SIGN.get(grade, '×')} {counts[grade]} {grade.value}",
+            f"{_SIGN.get(grade, '×')} {counts[grade]} {grade.value}"
+            + too_short * (grade is Grade.CLEAN),
             style=_STYLE.get(grade, "bold magenta"),
         )
     if not result.takes:
@@ -417,6 +424,7 @@ def day_progress(*, quiet: bool) -> Iterator[Told | None]:
             return
         done += 1
         line = f"qc: {done}/{len(jobs)} {printable(take.name)}: {take.grade.value}"
+        line += ", but too short to judge all" * take.too_short
         console.print(Text(line), soft_wrap=True)
 
     yield tell

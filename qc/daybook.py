@@ -41,11 +41,19 @@ class Skipped:
     ----------
     lost : bool
         It is or may hold a recording, but could not be looked at.
+    growing : bool
+        That is because it is still being written.
     """
 
     name: str
     reason: str
     lost: bool = False
+    growing: bool = False
+
+    @property
+    def closed(self) -> bool:
+        """Whether it counts as unreadable: nothing but its name could be read."""
+        return self.lost and not self.growing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +106,8 @@ class DayTake:
         the same for a re-wrapped copy), ``metadata``, ``created`` (ISO 8601 or null),
         ``mtime_ns``, ``poster`` (JPEG as base64, or null) and ``strips`` (short lists
         of numbers for ``"exposure"``, ``"highlights"``, ``"focus"`` and ``"sound"``,
-        null where not measured).
+        null where not measured) and ``too_short`` (true if nothing was found, but it
+        is too short to judge all).
     folder : str or None
         Its report folder, relative to the day's; None without a report.
     fresh : bool
@@ -115,6 +124,12 @@ class DayTake:
     def readable(self) -> bool:
         """Whether the take could be measured."""
         return self.grade is not Grade.UNREADABLE
+
+    @property
+    def too_short(self) -> bool:
+        """Whether nothing was found in a take too short to be judged for all."""
+        day = self.document.get("day")
+        return isinstance(day, dict) and day.get("too_short") is True
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TypeAlias
 
-from qc.errors import QCError
+from qc.errors import DecodeError, QCError
 from qc.judge import advice_from, find, grade_of, usable_ranges
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits, rule_labels
@@ -81,6 +81,9 @@ def check_take(
         stage = "measure"
         result = measure_take(info, limits=limits, threads=threads, progress=progress)
         return noted(result, note)
+    except DecodeError as error:
+        # The file itself is the cause, also where it shows late.
+        return TakeFailure(path, "open" if stage == "open" else "decode", str(error))
     except QCError as error:
         return TakeFailure(path, stage, str(error))
     except MemoryError:
@@ -150,6 +153,11 @@ def all_of(
     ----------
     reader : TakeReader
         Still open.
+
+    Raises
+    ------
+    DecodeError
+        The file holds a picture and sound, and nothing of either could be decoded.
     """
     info, decoder = setup.info, reader.pictures
     base = info.video.time_base if info.video is not None else Fraction(1)
@@ -166,6 +174,11 @@ def all_of(
         ended_early=reader.ended_early,
     )
     heard = list(reader.sounds.values())
+    if info.picture_lost and not any(s.samples for s in heard):
+        raise DecodeError(
+            f"{info.path}: neither picture nor sound of it can be decoded; copy the "
+            "file again from the card, and keep the card"
+        )
     coverage = Coverage(
         mode="every frame",
         frames_read=0 if decoder is None else decoder.frames,

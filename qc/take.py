@@ -99,6 +99,8 @@ class TakeInfo:
         Identifies the content whatever its name: size and samples of the bytes.
     origin : Fraction
         When the take begins on the container's clock, in seconds.
+    picture_lost : bool
+        The file holds a picture stream, but no frame of it can be decoded.
     """
 
     path: Path
@@ -115,6 +117,7 @@ class TakeInfo:
     fingerprint: str = ""
     origin: Fraction = Fraction(0)
     metadata: Mapping[str, str] = field(default_factory=dict)
+    picture_lost: bool = False
 
     @property
     def name(self) -> str:

@@ -185,6 +185,17 @@ def test_limits_are_printed_as_they_are_read(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (0, "mine.toml: the limits file is fine\n")
 
 
+def test_a_channel_that_nothing_names_is_told_when_limits_are_checked(
+    tmp_path: Path,
+) -> None:
+    text = '[peaks]\nchannel_names = ["room"]\nunused_channels = ["rom", "3"]'
+    (tmp_path / "mine.toml").write_text(text)
+    done = _qc("limits", "--check", "mine.toml", cwd=tmp_path)
+    assert done.returncode == 0
+    assert 'unused_channels: "rom" is not in channel_names' in done.stdout
+    assert '"3"' not in done.stdout
+
+
 def test_a_mistyped_option_is_told_with_the_one_that_was_perhaps_meant(
     capsys: pytest.CaptureFixture[str],
 ) -> None:

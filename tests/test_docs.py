@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
+import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from qc import kernels
 from qc.cli import _parser
 from qc.measures import measures_table, rule_labels
 
@@ -62,6 +66,27 @@ def test_the_two_set_up_commands_are_one_line_each() -> None:
     for mark in ("main-command", "test-command"):
         block = README.split(f"<!-- {mark} -->")[1].split("```")[1]
         assert len(block.removeprefix("bash").strip().splitlines()) == 1
+
+
+def test_readme_tells_of_the_installed_kernels_wherever_one_stands(
+    tmp_path: Path,
+) -> None:
+    (command,) = re.findall(
+        r"`(\.venv/bin/python [^`]*kernels\.compiled[^`]*)`", README
+    )
+    _, *arguments = shlex.split(command)
+    # A source folder, in which nothing was compiled, must not be looked at.
+    (tmp_path / "qc").mkdir()
+    (tmp_path / "qc/__init__.py").write_text("")
+    done = subprocess.run(
+        [sys.executable, *arguments],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert done.stdout == f"{kernels.compiled}\n"
 
 
 def test_names_in_developers_exist() -> None:

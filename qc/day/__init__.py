@@ -15,6 +15,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path, PurePosixPath
 from typing import Any, TypeAlias
 
+from qc.day.advice import closed_advice
 from qc.day.checks import camera_of, check_whole_day, day_advice, day_times
 from qc.day.find import find_recordings, settle
 from qc.day.run import LocalWorkers
@@ -122,7 +123,7 @@ def check_day(
             takes=tuple(takes),
             skipped=tuple(sorted(skipped, key=lambda s: s.name)),
             findings=findings,
-            advice=day_advice(takes, findings),
+            advice=(*closed_advice(skipped), *day_advice(takes, findings)),
             elapsed_s=time.monotonic() - began,
             complete=not growing,
             times=day_times(takes),
@@ -169,7 +170,7 @@ def watch_day(
 
 def _growing(found: Found) -> Skipped:
     reason = "still being written; check the day again when it is complete"
-    return Skipped(found.name, reason, lost=True)
+    return Skipped(found.name, reason, lost=True, growing=True)
 
 
 def _check_folder(folder: Path) -> None:

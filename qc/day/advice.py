@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from qc.day.cameras import camera_of
 from qc.day.copies import same_recordings
+from qc.day.doses import with_range
 from qc.day.wording import names
-from qc.daybook import DayFinding, DayTake
+from qc.daybook import DayFinding, DayTake, Skipped
 from qc.judge import dose_thirds, join_channels, said_by
 from qc.records import Grade
 from qc.report.day_facts import fault_label
 from qc.report.words import counted, length
 
-__all__ = ["day_advice"]
+__all__ = ["closed_advice", "day_advice"]
 
 # The file itself is the cause of these; see `qc.records.TakeFailure`.
 _BROKEN_STAGES = ("open", "decode")
+# What a cast is called in its finding, without its amount.
+_CAST = re.compile(r"^White is (.+?) \(")
+_MIRED = re.compile(r" by about \d+ mired")
 _SENTENCES = re.compile(r"(?<=\.) (?=[A-Z])")
 # Advice that begins so speaks of one take, its light and its colours.
 _OF_ONE_TAKE = (
@@ -41,12 +45,20 @@ class _Fault:
     wordings: list[str] = field(default_factory=list)
     cameras: set[str] = field(default_factory=set)
     also: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
+    # Each take's worst finding: its weight, its advice, and which way its cast goes.
+    of_takes: dict[str, tuple[tuple[int, float], str, str]] = field(
+        default_factory=dict
+    )
 
     def add(self, take: DayTake, finding: Mapping[str, Any]) -> None:
         start, end = finding["start_s"], finding["end_s"]
         self.spans[take.name].append((start, end))
         self.cameras.add(camera_of(take))
         weight = Grade(finding["grade"]).rank, end - start
+        cast = _CAST.match(finding.get("message") or "")
+        way = _MIRED.sub("", cast[1]) if cast else ""
+        if take.name not in self.of_takes or weight > self.of_takes[take.name][0]:
+            self.of_takes[take.name] = weight, finding["advice"], way
         if weight > self.worst or not self.wordings:
             self.worst, self.wordings = weight, [finding["advice"]]
 
@@ -56,9 +68,13 @@ class _Fault:
         Of two doses for the iris the stronger one is given.
         """
         self.also[finding["rule"]].add(take.name)
-        doses = [dose_thirds(text) for text in (finding["advice"], *self.wordings)]
+        advice = finding["advice"]
+        doses = [dose_thirds(text) for text in (advice, *self.wordings)]
         if self.wordings and doses[0] > max(doses[1:]) > 0:
-            self.wordings = [finding["advice"]]
+            self.wordings = [advice]
+        weight, own, way = self.of_takes[take.name]
+        if dose_thirds(advice) > dose_thirds(own) > 0:
+            self.of_takes[take.name] = weight, advice, way
 
     def take_in(self, other: _Fault) -> bool:
         """Join another channel's fault if the same is to be done about it."""
@@ -68,6 +84,7 @@ class _Fault:
         for name, spans in other.spans.items():
             self.spans[name] += spans
         self.cameras |= other.cameras
+        self.of_takes = {**other.of_takes, **self.of_takes}
         self.worst = max(self.worst, other.worst)
         self.wordings = wordings
         return True
@@ -78,8 +95,21 @@ class _Fault:
         text = join_channels(self.wordings)[0]
         if len(self.spans) == 1:
             return text
+        text = with_range(text, [advice for _, advice, _ in self.of_takes.values()])
         said = [s for s in _SENTENCES.split(text) if not s.startswith(_OF_ONE_TAKE)]
         return " ".join(said) or text
+
+    @property
+    def ways(self) -> str:
+        """Which way casts go, where takes differ: each needs another setting."""
+        by_way: dict[str, list[str]] = defaultdict(list)
+        for name, (_, _, way) in self.of_takes.items():
+            if way:
+                by_way[way].append(name)
+        if len(by_way) < 2:
+            return ""
+        told = [f"{way} in {names(takes)}" for way, takes in by_way.items()]
+        return f": {', '.join(told)}"
 
     @property
     def seconds(self) -> float:
@@ -181,12 +211,24 @@ def _sentence(fault: _Fault, total: str, several_cameras: bool) -> str:
     # What to do comes first; what it is for stands behind it.
     return (
         f"{_capital(fault.wording)} {fault_label(fault.rule)} {where}, "
-        f"{length(fault.seconds)} in all{also}."
+        f"{length(fault.seconds)} in all{fault.ways}{also}."
     )
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def closed_advice(skipped: Iterable[Skipped]) -> tuple[str, ...]:
+    """Return what to do about files and folders that could not even be opened."""
+    closed = [file.name for file in skipped if file.closed]
+    if not closed:
+        return ()
+    return (
+        "Get the right to read them, or copy them again from the card, and check the "
+        f"day again: {counted(len(closed), 'file or folder', 'files or folders')} "
+        f"could not be opened ({names(closed)}).",
+    )
 
 
 def _unreadable(takes: Sequence[DayTake], total: str) -> list[str]:

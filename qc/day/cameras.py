@@ -46,7 +46,8 @@ def camera_of(take: DayTake) -> str:
     Maker, model, serial and camera number count where the file has them; else the
     maker and product that MXF names, else the camera's letter in the reel name. The
     program that encoded a file does not count: one camera's files are often wrapped
-    anew. A take without a picture comes from a sound recorder.
+    anew. A take without a picture comes from a sound recorder, unless its picture is
+    only lost.
     """
     if not take.readable:
         return ""
@@ -69,7 +70,8 @@ def camera_of(take: DayTake) -> str:
         label = f"camera {match[1]}" if match else ""
     if label:
         return label
-    if take.document["take"].get("frame_rate") is None:
+    facts = take.document["take"]
+    if facts.get("frame_rate") is None and not facts.get("picture_lost"):
         return _first(told, ("originator",)) or _SOUND_ONLY
     return ""
 

@@ -33,6 +33,7 @@ from qc.records import Grade, Readings, TakeFailure, TakeInfo, TakeResult
 from qc.report import REPORT_FILES, write_report
 from qc.report.folder import existing_folder, place
 from qc.report.handover import failure_document, json_bytes, plain
+from qc.report.unjudged import is_too_short
 
 __all__ = ["guarded", "job_key", "kept_take", "measure_job", "write_pulse"]
 
@@ -226,6 +227,7 @@ def _kept(job: Job, result: TakeResult) -> dict[str, Any]:
         "mtime_ns": job.path.stat().st_mtime_ns,
         "poster": _poster(result) if job.stills else None,
         "strips": strips(result),
+        "too_short": is_too_short(result),
     }
 
 

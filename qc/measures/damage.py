@@ -14,7 +14,7 @@ from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_o
 from qc.records import AudioTrack, Finding, Grade, Picture, Readings
 from qc.spans import bridged, runs
 
-__all__ = ["MEASURE"]
+__all__ = ["MEASURE", "picture_lost"]
 
 _ADVICE = (
     "Copy the file again from the card. If the damage is still there, keep the file, "
@@ -37,6 +37,13 @@ _TELL_THEIR_LENGTH = frozenset(
 _OTHER_ADVICE = (
     "Keep the recorder's sound settings the same during a take, and let recordings "
     "with different settings be separate files."
+)
+
+
+_LOST_ADVICE = (
+    "Copy the file again from the card, and keep the card until its pictures are seen. "
+    "If they do not come then either, keep the file too, and do not use this card "
+    "before it has been checked."
 )
 
 
@@ -65,6 +72,30 @@ def _check(measured: Measured) -> Iterator[Finding]:
         yield from _sound(measured, readings)
     if measured.info.video is None:
         yield from _sound_cut_short(measured)
+    if measured.info.picture_lost:
+        yield from picture_lost(measured)
+
+
+def picture_lost(measured: Measured) -> Iterator[Finding]:
+    """Tell of a picture that is not there at all, over the length of the sound."""
+    tracks = [r for r in measured.sound if r.rows]
+    if not tracks:
+        return
+    readings = max(tracks, key=lambda r: r.start(r.rows))
+    yield finding_of(
+        measured,
+        readings,
+        rule="file.damaged",
+        grade=Grade.REJECT,
+        first=0,
+        last=readings.rows,
+        worst_row=0,
+        message=(
+            "No frame of the picture can be decoded: only the sound of this file was "
+            "judged."
+        ),
+        advice=_LOST_ADVICE,
+    )
 
 
 def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
@@ -272,6 +303,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="damage",
+    version=2,
     label="Damage",
     clock="picture",
     columns=(Column("damaged", "Frame damaged", "", 0),),

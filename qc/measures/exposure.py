@@ -19,7 +19,13 @@ from qc.measures.parts.level.fieldlevel import (
     noise_percent,
     open_stops,
 )
-from qc.measures.parts.level.leveldrift import drift, exhibits, gains, lost_seconds
+from qc.measures.parts.level.leveldrift import (
+    drift,
+    gains,
+    lost_seconds,
+    same_columns,
+)
+from qc.measures.parts.level.levelshow import exhibits
 from qc.measures.parts.level.levelwalk import LevelFollower
 from qc.records import Picture
 from qc.signal import Signal, curve_name, headroom_stops
@@ -174,7 +180,11 @@ def _judged(setup: Setup) -> Callable[[int, int], NDArray[np.bool_]] | None:
 
 
 def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
-    return {"gain_stops": gains(measured), **closing(measured)}
+    return {
+        "gain_stops": gains(measured),
+        **same_columns(measured),
+        **closing(measured),
+    }
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -253,6 +263,9 @@ MEASURE = Measure(
         Column("close_at_least_stops", "To close, at least", "stops", 2),
         Column("close_channel_stops", "To close until no channel clips", "stops", 2),
         Column("gain_stops", "Change of level since the frame before", "stops", 3),
+        Column("same_stops", "Level of what stays in sight", "stops", 2),
+        Column("same_place", "Place that stays in sight", "", 0),
+        Column("same_carried", "Camera moves it was followed through", "", 0),
     ),
     derive=_derive,
     options=(
@@ -345,11 +358,11 @@ MEASURE = Measure(
             always=True,
         ),
         Chart(
-            ("level_stops",),
-            "Level of the unchanged scene",
+            ("same_stops",),
+            "Level of what stays in sight",
             "stops",
             explain="Against the first frame of the place; level while iris, gain and "
-            "lamp are left alone.",
+            "lamp are left alone. Nothing where it could not be followed.",
         ),
     ),
     summarise=_summarise,
@@ -387,5 +400,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=10,
+    version=11,
 )

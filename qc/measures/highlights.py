@@ -16,6 +16,7 @@ from qc.measures.parts.burnt.brightregions import judged_region, region_mask
 from qc.measures.parts.level.stops import BEYOND, close_by
 from qc.records import Readings
 from qc.signal import to_linear
+from qc.spans import bridged, past_limit
 
 __all__ = [
     "MEASURE",
@@ -118,6 +119,19 @@ def _most(readings: Readings, name: str) -> float:
     return float(np.nanmax(values)) if not np.isnan(values).all() else 0.0
 
 
+def _is_found(measured: Measured, readings: Readings) -> bool:
+    """Tell whether the rule has a finding: what is short and small has none."""
+    (rule,) = MEASURE.rules
+    values, times = readings[rule.column], readings.times()
+    limit = float(measured.limits["highlights.review_percent"])
+    spans = past_limit(values, limit=limit, release=rule.release * limit)
+    shortest = float(measured.limits["highlights.min_seconds"])
+    return bool((values > measured.limits["highlights.reject_percent"]).any()) or any(
+        round(float(times[last] - times[first]), 6) >= shortest
+        for first, last in bridged(spans, times=times, gap=float(rule.bridge_seconds))
+    )
+
+
 def _notes(measured: Measured) -> Iterable[str]:
     readings = measured.picture
     if readings is not None and readings.rows:
@@ -134,8 +148,7 @@ def _notes(measured: Measured) -> Iterable[str]:
                 f"Up to {most:.1f} % of the picture is burnt out and could not be told "
                 "from what matters; it is counted."
             )
-        most = _most(readings, "relevant_percent")
-        if most >= measured.limits["highlights.review_percent"]:
+        if _is_found(measured, readings):
             yield (
                 "A swab that was counted as burnt out where it matters is let pass "
                 "once its place is named in highlights.swabs in the limits file."
@@ -152,8 +165,9 @@ def _notes(measured: Measured) -> Iterable[str]:
     level = measured.limits["highlights.level_percent"]
     if video.signal.transfer == "pq":
         nits = 10_000 * float(to_linear(level / 100, transfer="pq"))
+        shown = f"{nits:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
         yield (
-            f"The picture is PQ: {level:g} % of the signal stands for {nits:,.0f} "
+            f"The picture is PQ: {level:g} % of the signal stands for {shown} "
             "cd/m2 on the display, far above reference white (203 cd/m2 at 58 %, "
             "ITU-R BT.2408); it does not mean that the camera clips there."
         )

@@ -34,6 +34,7 @@ from qc.measures.parts.sound.soundlines import (
     length_of,
     totals_of,
     tracks_of,
+    unknown_channels,
 )
 from qc.measures.parts.sound.soundviews import seen
 from qc.measures.parts.sound.truepeak import (
@@ -333,6 +334,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 
 def _notes(measured: Measured) -> Iterator[str]:
+    yield from unknown_channels(measured, "peaks.unused_channels")
     for k, _, track in tracks_of(measured):
         bad = totals_of(measured)[k]["damaged_samples"]
         if bad:

@@ -18,6 +18,7 @@ from qc.measures.parts.sound.soundlines import (
     first_row,
     totals_of,
     tracks_of,
+    unknown_channels,
 )
 from qc.measures.parts.sound.speechfalls import Fall, speech_fall
 from qc.measures.parts.sound.speechmeter import (
@@ -312,6 +313,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 
 def _notes(measured: Measured) -> Iterator[str]:
+    yield from unknown_channels(measured, "speech.unjudged_channels")
     speakers = _speakers(measured)
     for speaker, across in _judged(speakers):
         if across:

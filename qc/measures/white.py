@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from fractions import Fraction
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.colour import DUV_MEANINGFUL, cct_duv, mired, uv_prime, white_xyz
 from qc.limits import Option
 from qc.measures.base import (
     Chart,
@@ -28,7 +27,16 @@ from qc.measures.base import (
     Values,
     signed,
 )
-from qc.measures.parts.neutral.castwords import MIRED_NAMED, cast_words
+from qc.measures.parts.neutral.castfigures import (
+    doubtful,
+    figures_at,
+    middle_row,
+    read_share,
+    told_row,
+    turns_words,
+    words_of,
+)
+from qc.measures.parts.neutral.castwords import MIRED_NAMED
 from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
 from qc.measures.parts.neutral.presetsteps import find_presets
@@ -52,13 +60,27 @@ from qc.measures.parts.neutral.whiteshow import (
 )
 from qc.measures.parts.neutral.wholedrift import find_whole
 from qc.measures.parts.neutral.wholeshift import WholeShift
-from qc.records import Finding, Marks, Picture, TakeInfo
+from qc.records import Finding, Marks, Picture
 from qc.signal import Signal
 
 __all__ = ["MEASURE", "patch_planes"]
 
 # Farther than 3200 K taken for 5600 K: no camera setting is so wrong about a white.
 _IMPLAUSIBLE_DELTA_E = 25.0
+_AGAIN = (
+    "Before the next case take the white balance again on a clean white swab, not "
+    "burnt out, in the same light"
+)
+_NO_ONE_SETTING = (
+    f"{_AGAIN}, and keep it; no one setting puts this recording right: look where its "
+    "white changes."
+)
+_LOOK_AT_THE_PATCH = (
+    "Make sure that the patch lies on one and the same white or grey all the time; "
+    "else name the moment at which it does. If the cast is real, take the white "
+    "balance again before the next case, on a clean white swab, not burnt out, in the "
+    "same light."
+)
 
 
 class _Reader:
@@ -151,57 +173,16 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
     return derive(measured, tuple(c.name for c in MEASURE.derived))
 
 
-# Derived columns whose medians say how a white is coded.
-_FIGURES = (
-    "cast_delta_e00",
-    "delta_e00",
-    "delta_uv_prime",
-    "cct_k",
-    "duv",
-    "red_stops",
-    "blue_stops",
-    "patch_luma_percent",
-    "neutral_u_prime",
-    "neutral_v_prime",
-    "confidence",
-)
-
-
-def _figures(
-    info: TakeInfo, values: Callable[[str], NDArray[np.floating]]
-) -> dict[str, float]:
-    """Return medians of the columns, and how far they are from neutral."""
-    out: dict[str, float] = {}
-    # Where no white was seen the columns are not NaN, but lower on purpose.
-    seen = values("white.source") > 0
-    for name in _FIGURES:
-        known = values(f"white.{name}").astype(np.float64)
-        known = known[seen] if name == "confidence" else known
-        known = known[~np.isnan(known)]
-        out[name] = float(np.median(known)) if known.size else math.nan
+def _figures(hit: Hit) -> dict[str, float]:
+    """Return the figures of the moment that a stretch is judged by."""
+    info = hit.measured.info
     signal = info.video.signal if info.video is not None else Signal()
-    u, v = uv_prime(white_xyz(signal.primaries)).tolist()
-    out["neutral_k"], out["neutral_duv"] = cct_duv(u, v * 2 / 3)
-    near = abs(out["duv"]) <= DUV_MEANINGFUL
-    shift = mired(out["cct_k"]) - mired(out["neutral_k"])
-    out["mired_shift"] = shift if near else math.nan
-    out["duv_shift"] = out["duv"] - out["neutral_duv"] if near else math.nan
-    return out
-
-
-def _words(figures: Mapping[str, float]) -> str:
-    names = ("mired_shift", "duv_shift", "red_stops", "blue_stops")
-    return cast_words(**{name: figures[name] for name in names})
-
-
-def _near_hit(hit: Hit) -> Callable[[str], NDArray[np.floating]]:
-    """Return a stretch's columns; where no white was seen in it, the take's."""
-    seen = not np.isnan(hit.values("white.cct_k")).all()
-    return hit.values if seen else hit.readings.__getitem__
+    row = told_row(hit.readings, hit.worst_row, hit.worst, signal=signal)
+    return figures_at(info, hit.readings, row)
 
 
 def _message(hit: Hit) -> str:
-    figures = _figures(hit.measured.info, _near_hit(hit))
+    figures = _figures(hit)
     text = f"CIEDE2000 {hit.worst:.1f} from neutral, limit {hit.limit:g}"
     if math.isfinite(figures["mired_shift"]):
         text += (
@@ -210,26 +191,32 @@ def _message(hit: Hit) -> str:
             f"{signed(figures['duv'], 3)}, where neutral is "
             f"{figures['neutral_k']:.0f} K, {signed(figures['neutral_duv'], 3)}"
         )
-    text = f"White is {_words(figures)} ({text})."
+    text = f"White is {words_of(figures)} ({text})."
+    if turns := turns_words(hit):
+        text += f" {turns}"
     label = moment_label(hit.measured.limits)
     if hit.measured.limits["white.neutral"] is None:
         text += f" {source_words(hit)}"
     elif label:
         text += f" Measured at {label}; taken to hold for the whole take, as it does "
         text += "while light and camera settings stay."
+    elif doubtful(hit):
+        text += (
+            f" The patch could be read in only {100 * read_share(hit):.0f} % of these "
+            "frames; so it may not lie on the same white all through."
+        )
     return text
 
 
 def _advice(hit: Hit) -> str:
-    values = _near_hit(hit)
-    figures = _figures(hit.measured.info, values)
+    figures = _figures(hit)
+    if doubtful(hit) or turns_words(hit):
+        given = hit.measured.limits["white.neutral"] is not None
+        return _LOOK_AT_THE_PATCH if given else _NO_ONE_SETTING
     out = []
     if hit.worst > _IMPLAUSIBLE_DELTA_E:
         out.append("Make sure that the patch is really white or grey.")
-    out.append(
-        "Before the next case take the white balance again on a clean white swab, not "
-        "burnt out, in the same light."
-    )
+    out.append(f"{_AGAIN}.")
     if abs(figures["mired_shift"]) >= MIRED_NAMED:
         other = "bluer" if figures["mired_shift"] > 0 else "warmer"
         out.append(f"The camera may have been set for {other} light than there was.")
@@ -271,12 +258,12 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     readings, counts = measured.picture, _counts(measured)
     if readings is None or np.isnan(readings["white.cct_k"]).all():
         return {"words": "not judged"}
-    figures = _figures(measured.info, readings.__getitem__)
+    figures = figures_at(measured.info, readings, middle_row(readings))
     asked = counts.get("asked", 0)
     known = int(np.count_nonzero(readings["white.source"]))
     return figures | {
         "share_measured_percent": 100.0 * known / asked if asked else 0.0,
-        "words": _words(figures),
+        "words": words_of(figures),
     }
 
 
@@ -450,7 +437,7 @@ MEASURE = Measure(
     notes=lambda measured: notes_of(measured, _counts(measured)),
     mark=_mark,
     exhibits=white_exhibits,
-    version=10,
+    version=11,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "

@@ -69,7 +69,7 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     stream, number = _choose_video(path, container, wanted, left_out)
     audio = _audio_tracks(container, left_out)
     first: VideoFrame | None = None
-    tags, reordering = Tags(), None
+    tags, reordering, lost = Tags(), None, False
     if stream is not None:
         # Decoding replaces the container's tags with the picture's own.
         tags = Tags.of(stream.codec_context)
@@ -84,7 +84,7 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
                     "copy the file again from the card"
                 )
             left_out.append(f"picture stream {number}: no frame of it can be decoded")
-            stream = None
+            stream, lost = None, True
     if stream is None and not audio:
         raise DecodeError(
             f"{path}: there is neither a picture nor sound in this file that can be "
@@ -101,9 +101,8 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
         container, stream, first, rate=rate, lead=lead, assumed=assumed
     )
     if track is None:
-        assumed.append(
-            f"There is no picture: timecodes count {_SOUND_ONLY_RATE} frames a second."
-        )
+        what = "No picture can be decoded" if lost else "There is no picture"
+        assumed.append(f"{what}: timecodes count {_SOUND_ONLY_RATE} frames a second.")
     duration = None
     if container.duration:
         duration = Fraction(container.duration, av.time_base)
@@ -127,6 +126,7 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
         fingerprint=fingerprint(path),
         origin=origin,
         metadata=dict(container.metadata),
+        picture_lost=lost,
     )
 
 

@@ -118,7 +118,7 @@ _KINDS = (
         "Median level of each take.",
         ("exposure", "p50_median_percent"),
         room=12.0,
-        absent="The level was not measured in any take.",
+        absent="The level was not measured in any take{placed}.",
     ),
     _Kind(
         "Burnt-out area",
@@ -131,7 +131,7 @@ _KINDS = (
         limits=("highlights.review_percent", "highlights.reject_percent"),
         root=True,
         floor=0.0,
-        absent="Burnt-out area was not measured in any take.",
+        absent="Burnt-out area was not measured in any take{placed}.",
     ),
     _Kind(
         "Colour cast of a white",
@@ -141,8 +141,8 @@ _KINDS = (
         ("white", "cast_delta_e00"),
         limits=("white.review_delta_e00", "white.reject_delta_e00"),
         floor=0.0,
-        absent="White balance was not measured in any take: name a neutral patch with "
-        "--neutral, or in the limits file.",
+        absent="White balance was not measured in any take{placed}: name a neutral "
+        "patch with --neutral, or in the limits file.",
     ),
     _Kind(
         "Warm or cold",
@@ -185,13 +185,19 @@ def drift_of(
         (looks[name], [t for _, t in placed if cameras.get(t.name, "") == name])
         for name in names
     ]
+    on_line = {t.name for _, t in placed}
+    others = [t for _, t in numbered if t.name not in on_line]
     lanes, absent = [], []
     for kind in _KINDS:
         lane = _lane(kind, groups, spans, limits)
         if lane is not None:
             lanes.append(lane)
         elif kind.absent:
-            absent.append(kind.absent)
+            # The table shows it of takes whose time is not known.
+            of_line = " that has a place on this line" * bool(
+                _known(others, kind.value)
+            )
+            absent.append(kind.absent.format(placed=of_line))
     picks = [_pick(n, t, spans[t.name]) for n, t in placed]
     # Narrow ones on top, so that none is out of reach.
     picks.sort(key=lambda p: -float(p.width.rstrip("%")))

@@ -138,6 +138,8 @@ def _totals(result: DayResult) -> dict[str, Any]:
     ]
     recorded = sum((facts.duration for facts, _ in counting), Fraction(0))
     usable = sum((facts.usable(told) for facts, told in counting), Fraction(0))
+    # What could not be opened is no take, but is unreadable all the same.
+    grades += [Grade.UNREADABLE for file in result.skipped if file.closed]
     return {grade.value: grades.count(grade) for grade in _GRADES} | {
         "copies": len(copies),
         "duration_s": _seconds(recorded),

@@ -14,6 +14,7 @@ from qc.report.day_line import Times
 from qc.report.day_sparks import Spark, sparks_of
 from qc.report.day_values import (
     clock,
+    items,
     report_address,
     seconds_of,
     take_faults,
@@ -21,6 +22,7 @@ from qc.report.day_values import (
     usable_s,
 )
 from qc.report.rows import GRADE_WORDS
+from qc.report.spotwords import too_short_word
 from qc.report.words import counted, length
 
 __all__ = [
@@ -69,6 +71,8 @@ class TakeRow:
         The gravest; `more_faults` says how many more kinds there are.
     rules : str
         Ids of all rules it broke, for the filter.
+    sign : str
+        The grade whose sign it has: not that of a clean one if too short for it.
     message : str
         Why it could not be measured.
     usable_share : str
@@ -80,6 +84,7 @@ class TakeRow:
     href: str
     poster: str
     grade: str
+    sign: str
     grade_word: str
     grade_order: int
     faults: tuple[FaultTag, ...]
@@ -126,8 +131,10 @@ def take_row(
         href="" if take.folder is None else report_address(take.folder),
         poster=_poster(take) if stills else "",
         grade=take.grade.value,
-        grade_word=GRADE_WORDS[take.grade],
-        grade_order=take.grade.rank,
+        sign=(Grade.NOTE if take.too_short else take.grade).value,
+        grade_word=_grade_word(take),
+        # As in the list of takes: what could not be judged stands before what is clean.
+        grade_order=max(take.grade.rank, Grade.NOTE.rank * take.too_short),
         faults=tuple(
             FaultTag(
                 f.label,
@@ -152,6 +159,13 @@ def take_row(
         camera=camera,
         sparks=sparks_of(document, limits),
     )
+
+
+def _grade_word(take: DayTake) -> str:
+    """Return the grade in the words of the take's own report."""
+    if take.too_short:
+        return too_short_word(len(items(take.document, "findings")))
+    return GRADE_WORDS[take.grade]
 
 
 def _poster(take: DayTake) -> str:

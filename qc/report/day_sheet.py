@@ -33,6 +33,7 @@ from qc.report.day_values import (
     figure,
     take_faults,
     text_at,
+    too_short_among,
 )
 from qc.report.facts import Fact
 from qc.report.figures import LimitRow, limit_rows
@@ -56,11 +57,12 @@ _COUNT_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """How many takes have a grade."""
+    """How many takes have a grade; `more` says what the word alone would hide."""
 
     grade: str
     word: str
     number: str
+    more: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,7 @@ class DayPage:
     drift: Drift
     takes: tuple[TakeRow, ...]
     by_time: bool
+    order: str
     choices: tuple[FaultChoice, ...]
     has_posters: bool
     has_cameras: bool
@@ -142,16 +145,18 @@ def day_page_of(
         )
         for n, t in numbered
     )
-    totals = day_totals(result.takes, result.findings)
+    totals = day_totals(result.takes, result.findings, result.skipped)
     line = day_line(numbered, result.findings, times, cameras)
     counts = _counts(totals)
     return DayPage(
         name=result.folder.name or "Day",
-        title=", ".join(f"{c.number} {c.word}" for c in counts if c.number != "0"),
+        title=", ".join(
+            f"{c.number} {c.word}{c.more}" for c in counts if c.number != "0"
+        ),
         headline=tuple(_headline(line, times, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
-        why=_why(_originals(result), of_take),
+        why=_why(_originals(result), totals.grades.get(Grade.UNREADABLE, 0)),
         usable=_usable(totals),
         usable_share=_share(totals),
         usable_notes=tuple(_usable_notes(totals)),
@@ -162,6 +167,7 @@ def day_page_of(
         drift=drift_of(numbered, line.axis, times, cameras, limits),
         takes=rows,
         by_time=bool(times),
+        order=_order(result.takes, times),
         choices=_choices(result.takes, of_take),
         has_posters=any(row.poster for row in rows),
         has_cameras=any(row.camera for row in rows),
@@ -183,8 +189,14 @@ def _counts(totals: DayTotals) -> tuple[Count, ...]:
     # A take with notes only is clean.
     numbers = Counter(totals.grades)
     numbers[Grade.CLEAN] += numbers.pop(Grade.NOTE, 0)
+    too_short = too_short_among(totals.too_short)
     return tuple(
-        Count(grade.value, word, grouped(numbers[grade]))
+        Count(
+            grade.value,
+            word,
+            grouped(numbers[grade]),
+            too_short if grade is Grade.CLEAN else "",
+        )
         for grade, word in _COUNT_WORDS.items()
     )
 
@@ -216,16 +228,15 @@ def _originals(result: DayResult) -> list[DayTake]:
     return [take for take in result.takes if take.name not in copies]
 
 
-def _why(takes: Sequence[DayTake], of_take: Mapping[str, list[DayFinding]]) -> str:
+def _why(takes: Sequence[DayTake], unreadable: int) -> str:
     """Return which faults most takes have that are not clean."""
-    if not takes:
+    if not takes and not unreadable:
         return "No recording was found."
     found: Counter[str] = Counter()
     for take in takes:
         for fault in take_faults(take, ()):
             if fault.grade.rank >= Grade.REVIEW.rank:
                 found[fault_label(fault.rule)] += 1
-    unreadable = sum(1 for t in takes if not t.readable)
     if not found:
         if unreadable:
             return "No limit was broken in the takes that could be read."
@@ -244,6 +255,10 @@ def _usable(totals: DayTotals) -> str:
     if not totals.recorded_s:
         return "Nothing could be read."
     usable, recorded = length(totals.usable_s), length(totals.recorded_s)
+    if usable == recorded and totals.grades.get(Grade.UNREADABLE):
+        return f"All that could be read is usable: {recorded}."
+    if usable == recorded and totals.too_short:
+        return f"All of it is usable as far as it could be judged: {recorded}."
     if usable == recorded:
         return f"All of it is usable: {recorded}."
     if not totals.usable_s:
@@ -263,8 +278,20 @@ def _usable_notes(totals: DayTotals) -> Iterable[str]:
         yield f"Left out of these times: {copies} of another take."
     unreadable = totals.grades.get(Grade.UNREADABLE, 0)
     if unreadable and totals.recorded_s:
-        takes = counted(unreadable, "unreadable take")
+        takes = counted(unreadable, "unreadable file")
         yield f"Left out of these times: {takes}, of unknown length."
+
+
+def _order(takes: Sequence[DayTake], times: Times) -> str:
+    """Return in which order the table holds the takes."""
+    untimed = sum(take.name not in times for take in takes)
+    if not untimed:
+        return "in order of time"
+    if untimed == len(takes):
+        return "by name"
+    return (
+        f"in order of time, and behind them by name {untimed} whose time is not known"
+    )
 
 
 def _choices(

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from qc.daybook import DayFinding, DayTake
+from qc.daybook import DayFinding, DayTake, Skipped
 from qc.records import Grade
 from qc.report.day_facts import fault_label
 from qc.report.handover import name_bytes
+from qc.report.words import grouped
 
 __all__ = [
     "DayTotals",
@@ -29,6 +30,7 @@ __all__ = [
     "strip",
     "take_faults",
     "text_at",
+    "too_short_among",
     "usable_s",
 ]
 
@@ -192,12 +194,26 @@ class DayTotals:
         Seconds of the takes that could be read, copies counted once.
     copies : int
         Takes left out of these because they are copies of another one.
+    too_short : int
+        Takes counted as clean that are too short to judge all.
     """
 
     grades: Mapping[Grade, int]
     recorded_s: float
     usable_s: float
     copies: int
+    too_short: int = 0
+
+
+def too_short_among(number: int) -> str:
+    """Return what a count of clean takes must add of those too short to judge all.
+
+    Examples
+    --------
+    >>> too_short_among(0), too_short_among(2)
+    ('', ' (2 too short to judge all)')
+    """
+    return f" ({grouped(number)} too short to judge all)" if number else ""
 
 
 def copies_of(findings: Iterable[DayFinding]) -> set[str]:
@@ -205,14 +221,21 @@ def copies_of(findings: Iterable[DayFinding]) -> set[str]:
     return {name for f in findings if f.rule == "day.duplicate" for name in f.takes[1:]}
 
 
-def day_totals(takes: Iterable[DayTake], findings: Iterable[DayFinding]) -> DayTotals:
-    """Return a day in a few numbers."""
+def day_totals(
+    takes: Iterable[DayTake],
+    findings: Iterable[DayFinding],
+    skipped: Iterable[Skipped] = (),
+) -> DayTotals:
+    """Return a day in a few numbers; what could not be opened is unreadable too."""
     takes = list(takes)
     copies = copies_of(findings)
     counted = [t for t in takes if t.readable and t.name not in copies]
+    grades = Counter(t.grade for t in takes)
+    grades[Grade.UNREADABLE] += sum(file.closed for file in skipped)
     return DayTotals(
-        grades=Counter(t.grade for t in takes),
+        grades=grades,
         recorded_s=math.fsum(seconds_of(t.document) for t in counted),
         usable_s=math.fsum(usable_s(t.document) for t in counted),
         copies=sum(1 for t in takes if t.name in copies),
+        too_short=sum(t.too_short for t in takes),
     )

@@ -209,6 +209,7 @@ def _take(result: TakeResult) -> dict[str, Any]:
         "video_stream": video.number if video else None,
         "assumed": info.assumed,
         "left_out": info.left_out,
+        "picture_lost": info.picture_lost,
         "start_timecode": info.start_timecode,
         "drop_frame": info.timecode.drop_frame,
         "timecode_source": info.timecode_source,

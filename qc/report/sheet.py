@@ -218,7 +218,8 @@ def _headline(result: TakeResult) -> str:
     video = result.info.video
     if video is None:
         channels = sum(t.channels for t in result.info.audio)
-        return f"sound only, {counted(channels, 'channel')}"
+        what = "no picture can be decoded" if result.info.picture_lost else "sound only"
+        return f"{what}, {counted(channels, 'channel')}"
     rate = f"{float(video.frame_rate):.2f}".rstrip("0").rstrip(".")
     kind = {"hlg": ", HLG", "pq": ", PQ"}.get(video.signal.transfer, "")
     return (
@@ -325,6 +326,8 @@ def _stills_note(result: TakeResult, pictures: Stills, *, stills: bool) -> str:
             "Written without pictures: no frame of the recording is in this report. "
             "Curves and statistics of levels and colours remain."
         )
+    if result.info.picture_lost:
+        return "No picture of this recording can be decoded."
     if result.info.video is None:
         return "There is no picture in this recording."
     return pictures.note

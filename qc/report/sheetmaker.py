@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from qc.report.words import printable
+from qc.report.words import printable, unbroken
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -66,10 +66,13 @@ def _asset(name: str) -> str:
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("qc.report"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # For our own sentences: names of files are left as they are.
+    environment.filters["unbroken"] = unbroken
+    return environment

@@ -20,6 +20,7 @@ __all__ = [
     "sees_too_little",
     "spot_block",
     "summary_sentences",
+    "too_short_word",
     "verdict_word",
 ]
 
@@ -74,6 +75,8 @@ def summary_sentences(result: TakeResult) -> tuple[str, ...]:
     spot = result.coverage.spot
     if spot is None:
         return ()
+    if spot.reading == "everything" and result.info.picture_lost:
+        return ("All of the sound was judged, and no picture can be decoded.",)
     if spot.reading == "everything":
         return (
             "There was time to see everything: every frame and sample was judged, as a "
@@ -97,14 +100,30 @@ def verdict_word(result: TakeResult, word: str) -> str:
         The word for the take's grade.
     """
     if sees_too_little(result):
-        return (
-            "Nothing found, but too short to judge all"
-            if is_too_short(result)
-            else "Nothing found, but too little was seen"
-        )
+        notes = len(result.findings)
+        if is_too_short(result):
+            return too_short_word(notes)
+        return f"{_found(notes)}, but too little was seen"
     spot = result.coverage.spot
     partly = spot is not None and spot.reading != "everything"
     return f"{word}, as far as seen" if partly else word
+
+
+def too_short_word(notes: int) -> str:
+    """Return the verdict on a take that is too short to be called good.
+
+    Examples
+    --------
+    >>> [too_short_word(n).partition(",")[0] for n in (0, 1, 2)]
+    ['Nothing found', 'Only a note', 'Only notes']
+    """
+    return f"{_found(notes)}, but too short to judge all"
+
+
+def _found(notes: int) -> str:
+    if not notes:
+        return "Nothing found"
+    return "Only a note" if notes == 1 else "Only notes"
 
 
 def sees_too_little(result: TakeResult) -> bool:

@@ -25,8 +25,14 @@ __all__ = [
     "rate",
     "sensible",
     "told_apart",
+    "unbroken",
 ]
 
+# A number and its unit must not be torn apart at the end of a line.
+_UNIT = re.compile(
+    r"(?<=[0-9⅓⅔]) "
+    r"(?=(?:%|(?:K|k?Hz|dB|dBFS|dBTP|LUFS|LU|ms|s|min|h|mired|stops?)\b))"
+)
 NOT_MEASURED = "not measured"
 _MOST_DECIMALS = 5
 _SPACE = "\N{NO-BREAK SPACE}"
@@ -49,6 +55,17 @@ def printable(text: str) -> str:
     "'a\\ufffdb\\ufffdc'"
     """
     return _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", text)
+
+
+def unbroken(text: str) -> str:
+    """Return a sentence whose numbers stay on one line with their units.
+
+    Examples
+    --------
+    >>> unbroken("at 95 % of 5600 K, 2 sets").replace("\N{NO-BREAK SPACE}", "_")
+    'at 95_% of 5600_K, 2 sets'
+    """
+    return _UNIT.sub(_SPACE, text)
 
 
 def grouped(number: int) -> str:

@@ -10,10 +10,12 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
-from qc.errors import QCError
+from qc.errors import DecodeError, QCError
 from qc.judge import advice_from, grade_of
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits, rule_labels
+from qc.measures.base import Measured
+from qc.measures.damage import picture_lost
 from qc.measures.parts.sound.soundlines import with_names
 from qc.media import probe
 from qc.media.windows import can_seek, found_length
@@ -103,6 +105,8 @@ def spot_take(
         limits, note = fitted(limits, info)
         spot = _Spot(info, limits, within, began, threads, stills, progress, clock)
         return noted(spot.result(), note)
+    except DecodeError as error:
+        return TakeFailure(path, "decode", str(error))
     except QCError as error:
         return TakeFailure(path, "measure", str(error))
     except MemoryError:
@@ -323,6 +327,10 @@ class _Spot:
         picture = joined_picture(info, pieces, duration)
         sound = joined_sound(info, pieces, duration)
         findings = findings_of(pieces, picture)
+        if info.picture_lost:
+            # Whatever the pieces are, this holds for the take as a whole.
+            heard = Measured(info, self._limits, None, sound, {})
+            findings = (*picture_lost(heard), *findings)
         found = {f.rule for f in findings}
         clocks = [r for r in (picture, *sound) if r is not None]
         blind = unmeasured(all_measures(), clocks) - found

@@ -442,6 +442,10 @@ def test_sound_recorder_runs_beside_the_camera() -> None:
     assert camera_of(takes[1]) == "sound recorder"
 
 
+def test_a_picture_that_is_lost_was_not_recorded_by_a_sound_recorder() -> None:
+    assert camera_of(take("A.mov", picture=False, picture_lost=True)) == ""
+
+
 # --------------------------------------------------------------------------- duplicates
 
 
@@ -639,7 +643,7 @@ def test_advice_counts_takes_and_time_and_takes_the_worst_wording() -> None:
     (sentence,) = day_advice(takes, ())
     # A: 0 to 6 s at 25 frames a second, where its findings overlap only once; B: 1 s.
     assert sentence == (
-        "Close it by 2 stops. "
+        "Close it by ⅔ to 2 stops (see each take). "
         "Burnt out in 2 of 4\N{NO-BREAK SPACE}takes, 7.0\N{NO-BREAK SPACE}s in all."
     )
 
@@ -655,6 +659,54 @@ def test_advice_for_several_takes_leaves_out_what_is_of_one() -> None:
     assert one.startswith(text)
     (both,) = day_advice(takes, ())
     assert both.startswith("Take the white balance again. Colour cast in 2 of 2")
+
+
+@pytest.mark.parametrize(
+    ("doses", "told"),
+    [
+        (("about ⅓ stop", "more than 2 stops (at least 1⅓)"), "⅓ to more than 2 stops"),
+        (("about ⅓ stop (about 1 stop if no channel)", "about ⅔ stop"), "⅓ to ⅔ stop"),
+        (("about ⅔ to 1⅓ stops", "about 1 stop"), "⅔ to 1⅓ stops"),
+        (("about 1⅓ stops or more", "about 1 stop"), "1 to more than 2 stops"),
+        (("at least ⅔ stop (how far is not known)", "about 1 stop"), "⅔ to 1 stop or"),
+    ],
+)
+def test_takes_that_need_other_doses_get_a_range(
+    doses: tuple[str, str], told: str
+) -> None:
+    until = ", until the zebra at 95 % leaves the operative field."
+    takes = [
+        take(
+            f"{n}.mov",
+            findings=[finding(0, 25, advice=f"Close the iris by {d}{until}")],
+        )
+        for n, d in zip("AB", doses, strict=True)
+    ]
+    for order in (takes, takes[::-1]):
+        (sentence,) = day_advice(order, ())
+        assert sentence.startswith(f"Close the iris by {told}")
+        assert f"(see each take){until} Burnt out in 2 of 2" in sentence
+    # The same dose twice, and one alone, are told as they are.
+    (alone,) = day_advice(takes[:1], ())
+    assert alone.startswith(f"Close the iris by {doses[0]}{until}")
+
+
+def test_casts_that_go_different_ways_are_told_apart() -> None:
+    def cast(name: str, way: str) -> Any:
+        message = f"White is {way} (CIEDE2000 9.0 from neutral, limit 6)."
+        found = finding(
+            0, 25, rule="white.cast", advice="Take it again.", message=message
+        )
+        return take(name, findings=[found])
+
+    warm = (
+        cast("A.mov", "warm by about 45 mired"),
+        cast("B.mov", "warm by about 20 mired"),
+    )
+    (same,) = day_advice(warm, ())
+    assert "warm" not in same
+    (told,) = day_advice([*warm, cast("C.mov", "strongly green")], ())
+    assert told.endswith(" in all: warm in A.mov and B.mov, strongly green in C.mov.")
 
 
 def test_advice_puts_the_most_useful_first() -> None:
@@ -758,8 +810,11 @@ def test_one_knock_of_the_iris_is_advised_once_with_the_stronger_dose() -> None:
     (told,) = day_advice([of_take("A.mov", mild), of_take("B.mov", mild)], ())
     assert told.startswith("Close the iris by about 1 stop. Burnt out in 2 of 2")
     assert told.endswith("; with it: colour channel saturates in 2.")
-    (told,) = day_advice([of_take("A.mov", mild), of_take("B.mov", strong)], ())
+    (told,) = day_advice([of_take("B.mov", strong), of_take("C.mov", strong)], ())
     assert told.startswith(strong)
+    # Followed to the letter, the most of all would be too much for the others.
+    (told,) = day_advice([of_take("A.mov", mild), of_take("B.mov", strong)], ())
+    assert told.startswith("Close the iris by 1 to 1⅓ stops (see each take). Burnt")
     # Elsewhere in the take it is a fault of its own.
     apart = finding(200, 300, rule="highlights.channel", advice=mild)
     takes = [take("A.mov", findings=[finding(0, 100, advice=strong), apart])]

@@ -29,9 +29,14 @@ from qc.day.worker import kept_take
 from qc.daybook import DayTake, Found, Job
 from qc.errors import ReportError, UsageError
 from qc.measures import default_limits
+from qc.pipeline import check_take
+from qc.records import TakeResult
 from qc.report.day_files import day_csv, day_document
 from qc.report.day_otio import day_otio, selects_otio
 from qc.report.day_page import day_page
+from qc.report.spotwords import verdict_word
+from qc.report.unjudged import is_too_short
+from tests import synth
 from tests.day.documents import day_of, finding, lost, take
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
@@ -82,6 +87,47 @@ def test_what_cannot_be_read_is_told_and_fails_the_day(
     told = capsys.readouterr().out
     assert name.partition("/")[0] in told
     assert "Permission denied" in told
+
+
+def test_what_cannot_be_opened_counts_as_unreadable(
+    tmp_path: Path, barred: set[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    _put(tmp_path / "cards/a.mov", TAKE.read_bytes())
+    _put(tmp_path / "cards/locked.mp4", TAKE.read_bytes())
+    barred.add("locked.mp4")
+    main(
+        ["day", str(tmp_path / "cards"), "--out", str(tmp_path / "out"), "--no-stills"]
+    )
+    told = capsys.readouterr().out.replace("\N{NO-BREAK SPACE}", " ")
+    assert "× 1 unreadable" in told
+    assert "1 file or folder could not be opened (locked.mp4)" in told
+    page = (tmp_path / "out/cards/day.html").read_text()
+    assert "All of it is usable" not in page
+    assert "No limit was broken in any take" not in page
+    assert "1\N{NO-BREAK SPACE}unreadable file, of unknown length" in page
+    totals = json.loads((tmp_path / "out/cards/day.json").read_bytes())["totals"]
+    assert totals["unreadable"] == 1
+
+
+def test_a_day_tells_of_a_take_too_short_to_judge_all(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "cards").mkdir()
+    clip = synth.write(
+        tmp_path / "cards/a.mov", synth.scene(10), synth.Video(options=synth.h264())
+    )
+    alone = check_take(clip)
+    assert isinstance(alone, TakeResult)
+    assert is_too_short(alone)
+    main(
+        ["day", str(tmp_path / "cards"), "--out", str(tmp_path / "out"), "--no-stills"]
+    )
+    told = capsys.readouterr()
+    assert "● 1 clean (1 too short to judge all)" in told.out
+    assert "a.mov: clean, but too short to judge all" in told.err
+    word = verdict_word(alone, "Clean")
+    assert word.endswith("but too short to judge all")
+    assert word in (tmp_path / "out/cards/day.html").read_text()
 
 
 def test_what_is_no_loss_is_not_called_one(tmp_path: Path, barred: set[str]) -> None:

@@ -6,7 +6,7 @@ from where the damage was put. Exact arithmetic otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -18,6 +18,8 @@ from qc.measures import damage
 from qc.measures.base import Measured
 from qc.pipeline import check_take
 from qc.records import Finding, Grade, TakeFailure, TakeResult
+from qc.report.spotwords import summary_sentences
+from qc.spot import spot_take
 from tests import synth
 from tests.pictures import measure, picture, setup_of
 from tests.synth import Sound, Video
@@ -349,3 +351,87 @@ def test_a_clock_that_jumps_ten_years_does_not_fill_the_disk(tmp_path: Path) -> 
     result = checked(synth.write(tmp_path / "a.mkv", sounds=[sound]))
     assert damage_of(result) == []
     assert [r.rows for r in result.sound] == [200]
+
+
+# ------------------------------------------------------------- a picture that is lost
+
+
+def without_pictures(folder: Path, *, sound: bool, seconds: int = 2) -> Path:
+    """Write a take whose coded pictures are zeros; its sound too, unless it is kept."""
+    tone = 0.2 * np.sin(np.arange(48_000 * seconds) / 7).astype(np.float32)
+    sound_track = Sound(
+        tone[np.newaxis], codec="aac", sample_format="fltp", layout="mono"
+    )
+    whole = synth.write(
+        folder / "whole.mov",
+        synth.scene(50),
+        Video(options=synth.h264()),
+        [sound_track],
+    )
+    data = bytearray(whole.read_bytes())
+    for coded in synth.coded_pictures(whole):
+        data[coded.place : coded.place + coded.size] = bytes(coded.size)
+    if not sound:
+        at = data.index(b"mdat")
+        size = int.from_bytes(data[at - 4 : at], "big")
+        data[at + 4 : at - 4 + size] = bytes(size - 8)
+    broken = folder / "a.mov"
+    broken.write_bytes(data)
+    return broken
+
+
+@pytest.mark.parametrize("check", [check_take, spot_take])
+def test_a_picture_that_is_lost_rejects_the_take_though_its_sound_is_whole(
+    tmp_path: Path, check: Callable[[Path], TakeResult | TakeFailure]
+) -> None:
+    result = check(without_pictures(tmp_path, sound=True))
+    assert isinstance(result, TakeResult), result
+    assert result.info.video is None
+    assert result.info.picture_lost
+    assert result.grade is Grade.REJECT
+    assert result.usable == ()
+    (finding,) = damage_of(result)
+    assert finding.grade is Grade.REJECT
+    assert (finding.start, finding.end) == (0, result.duration)
+    assert "No frame of the picture can be decoded" in finding.message
+    assert "Copy the file again from the card, and keep the card" in finding.advice
+    if result.coverage.spot is not None:
+        assert "every frame" not in " ".join(summary_sentences(result))
+
+
+def test_a_lost_picture_is_told_of_the_whole_take_though_little_is_looked_at(
+    tmp_path: Path,
+) -> None:
+    path = without_pictures(tmp_path, sound=True, seconds=60)
+    ticks = iter(range(100_000))
+    # Every look at the clock costs a second: there is time for the start alone.
+    result = spot_take(path, within=30, clock=lambda: float(next(ticks)))
+    assert isinstance(result, TakeResult), result
+    assert result.coverage.spot is not None
+    assert result.coverage.spot.reading != "everything"
+    assert result.grade is Grade.REJECT
+    (finding,) = damage_of(result)
+    assert finding.start == 0
+    # A frame of AAC, 1024 samples, is as long as 21 ms.
+    assert finding.end == pytest.approx(float(result.duration), abs=0.03)
+
+
+@pytest.mark.parametrize("check", [check_take, spot_take])
+def test_a_file_of_which_nothing_can_be_decoded_is_unreadable(
+    tmp_path: Path, check: Callable[[Path], TakeResult | TakeFailure]
+) -> None:
+    path = without_pictures(tmp_path, sound=False)
+    failure = check(path)
+    assert isinstance(failure, TakeFailure), failure
+    assert failure.stage == "decode"
+    assert failure.message == (
+        f"{path}: neither picture nor sound of it can be decoded; copy the file again "
+        "from the card, and keep the card"
+    )
+
+
+def test_sound_that_never_had_a_picture_has_lost_none(tmp_path: Path) -> None:
+    quiet = np.full((2, 48_000), 100, np.int16)
+    result = checked(synth.write(tmp_path / "a.wav", sounds=[Sound(quiet)]))
+    assert not result.info.picture_lost
+    assert damage_of(result) == []

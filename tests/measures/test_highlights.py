@@ -12,6 +12,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import colour
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -497,6 +498,32 @@ def test_hdr_levels_are_not_called_clipped(transfer: Any, said: str) -> None:
     assert MEASURE.notes is not None
     (note,) = MEASURE.notes(measured)
     assert said in note
+    if transfer == "pq":  # 95 % of SMPTE ST 2084, by colour-science
+        nits = round(float(colour.models.eotf_ST2084(0.95)))
+        assert f"{nits // 1000}\N{NO-BREAK SPACE}{nits % 1000:03d} cd/m2" in note
+
+
+@pytest.mark.parametrize(
+    ("rows", "frames", "found"),
+    [
+        (5, 5, True),  # 0.2 s, which is not too short
+        (5, 4, False),
+        (9, 4, True),  # over the limit for rejecting, however short
+        (1, 50, False),  # on the review limit, not beyond it
+    ],
+)
+def test_what_to_do_about_a_swab_is_noted_beside_a_finding_alone(
+    rows: int, frames: int, found: bool
+) -> None:
+    dark, burnt = np.full((100, 100), 120, np.uint8), np.full((100, 100), 120, np.uint8)
+    burnt[:rows] = 235  # a hundredth of the picture each
+    y = [burnt if 5 <= i < 5 + frames else dark for i in range(60)]
+    measured = measure(
+        [picture(p, index=i) for i, p in enumerate(y)], setup_of(UNSPLIT), [MEASURE]
+    )
+    assert bool(findings_of(measured)) is found
+    assert MEASURE.notes is not None
+    assert any("A swab that was" in n for n in MEASURE.notes(measured)) is found
 
 
 def test_the_mark_stripes_what_counts_and_tells_ignored_apart() -> None:

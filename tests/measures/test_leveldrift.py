@@ -385,20 +385,82 @@ def test_damaged_frames_have_no_level_and_break_nothing() -> None:
     assert set(column(measured, "exposure.place")) == {0.0}
 
 
+def figure_of(measured: Measured, finding: Any) -> Any:
+    """Return the figure beside a finding."""
+
+    class Result:
+        picture = measured.picture
+        limits = measured.limits
+
+    assert MEASURE.exhibits is not None
+    (exhibit,) = MEASURE.exhibits(Result(), finding)  # type: ignore[arg-type]
+    return exhibit
+
+
 def test_a_drift_comes_with_a_line_of_the_level() -> None:
     def look(t: float) -> NDArray[Any]:
         return still() * 2 ** (0.3 * math.sin(2 * math.pi * t / 2))
 
     measured, (finding,) = drifts(look, seconds=6)
-
-    class Result:
-        picture = measured.picture
-
-    assert MEASURE.exhibits is not None
-    (exhibit,) = MEASURE.exhibits(Result(), finding)  # type: ignore[arg-type]
+    exhibit = figure_of(measured, finding)
     (line,) = exhibit.lines
     assert exhibit.kind == "lines"
     assert np.ptp(line.y[~np.isnan(line.y)]) == pytest.approx(0.6, abs=0.02)
+
+
+@pytest.mark.parametrize("stops", [-0.6, 0.6])
+def test_the_figure_shows_the_number_told_with_its_sign(stops: float) -> None:
+    def look(t: float) -> NDArray[Any]:
+        return still() * 2 ** (stops * min(max((t - 1.5) / 4, 0), 1))
+
+    measured, (finding,) = drifts(look)
+    exhibit = figure_of(measured, finding)
+    ends = [value for _, value in exhibit.levels]
+    assert ends[1] - ends[0] == pytest.approx(stops, abs=0.02)
+    assert f"{'−' if stops < 0 else '+'}{finding.worst:.2f} stop." in exhibit.caption
+    assert ("falls by 0.6" if stops < 0 else "rises by 0.6") in finding.message
+    # The curve reaches both levels, and the worst frame lies at the end of its way.
+    (line,) = exhibit.lines
+    assert np.nanmin(line.y) == pytest.approx(min(ends), abs=0.02)
+    assert np.nanmax(line.y) == pytest.approx(max(ends), abs=0.02)
+    assert finding.end_frame - 6 <= finding.worst_frame < finding.end_frame
+
+
+def test_a_jump_that_takes_a_walk_back_is_counted() -> None:
+    # Up by 0.8 stop, of which a jump takes back 0.3 half-way: no picture lies more than
+    # 0.5 over an earlier one.
+    def stops(t: float) -> float:
+        return 0.8 * min(max((t - 1) / 6, 0), 1) - 0.3 * (t >= 4)
+
+    measured, (walk,) = drifts(lambda t: still() * 2 ** stops(t))
+    level = np.array([stops(i / 25) for i in range(MOMENTS)])
+    most = float((level - np.minimum.accumulate(level)).max())
+    assert most == pytest.approx(0.5, abs=0.01)
+    assert walk.worst == pytest.approx(most, abs=0.03)
+    ends = [value for _, value in figure_of(measured, walk).levels]
+    assert ends[1] - ends[0] == pytest.approx(walk.worst, abs=1e-6)
+
+
+@pytest.mark.parametrize("stops", [-0.7, 0.7])
+def test_the_figure_of_a_jump_shows_the_jump(stops: float) -> None:
+    measured, (jump,) = drifts(lambda t: still() * 2 ** (stops * (t >= 4)))
+    ends = [value for _, value in figure_of(measured, jump).levels]
+    assert ends[1] - ends[0] == pytest.approx(stops, abs=0.03)
+    assert abs(ends[1] - ends[0]) == pytest.approx(jump.worst, abs=1e-6)
+
+
+def test_a_fade_to_another_picture_is_no_iris() -> None:
+    dark = np.roll(still()[::-1, ::-1], 60, axis=1) ** 2
+
+    def look(t: float) -> NDArray[Any]:
+        share = min(max((t - 3) / 0.9, 0), 1)
+        return np.asarray((1 - share) * 0.05 * dark + share * still())
+
+    measured, found = drifts(look, motion=True)
+    assert not found
+    # What lies behind is compared with nothing before.
+    place = column(measured, "exposure.same_place")
+    assert not np.isin(place[110:], place[:70]).any()
 
 
 @given(

@@ -1149,6 +1149,23 @@ def test_the_limits_name_the_channels() -> None:
     assert findings(measure(x, toml=unused)) == []
 
 
+def test_a_name_that_no_channel_has_is_noted() -> None:
+    def notes(unused: str, house: str = "", own: tuple[str, ...] = ()) -> list[str]:
+        toml = f"[peaks]\nchannel_names = [{house}]\nunused_channels = [{unused}]"
+        measured = measure(np.stack([tone(5)] * 2), toml=toml, channel_names=own)
+        assert MEASURE.notes is not None
+        return list(MEASURE.notes(measured))
+
+    (note,) = notes('"rom", "2"')
+    assert note.startswith('No channel of this take is called "rom": unused_channels ')
+    assert "under [peaks]" in note
+    assert notes('"rom"', own=("surgeon", "rom")) == []
+    # Channels that only other takes of the house have are no mistake.
+    assert notes('"rom", "9"', '"surgeon", "room", "rom"') == []
+    # Where the recording's own name counts, the limits' name is nobody's.
+    assert len(notes('"room"', '"surgeon", "room"', ("x", "y"))) == 1
+
+
 def test_names_for_the_report() -> None:
     limits = house('[peaks]\nchannel_names = ["surgeon", "room"]')
     one, two = np.zeros((1, 1)), np.zeros((2, 1))

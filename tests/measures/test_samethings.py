@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from qc.measures import framing, steadiness
 from qc.measures.base import Measured
 from qc.measures.exposure import MEASURE
+from qc.measures.parts.level import samethings
 from qc.measures.parts.level.samethings import SightKeeper, followed
 from qc.records import Columns, Grade
 from tests.pictures import column, findings, measure, picture, setup_of
@@ -143,3 +144,17 @@ def test_without_moves_the_level_is_as_read() -> None:
     same = followed(readings, measured.totals["exposure"]["moves"], None)
     np.testing.assert_array_equal(same.level, readings["exposure.level_stops"])
     assert not same.unknown.any()
+
+
+@pytest.mark.parametrize(
+    ("step", "changed"), [(0.0, True), (0.004, False), (math.nan, False)]
+)
+def test_what_is_lost_while_the_camera_rests_is_another_picture(
+    step: float, changed: bool
+) -> None:
+    # Lost in rows 4 to 9; kept are rows 2, 5 and 8. Half a cell is 0.01 of the width.
+    level = np.zeros(12)
+    level[4:10] = math.nan
+    motion = np.full((3, 12), step)
+    lost = samethings._changed(level, motion, np.array([2, 5, 8]))
+    assert lost.tolist() == [False, changed, changed]

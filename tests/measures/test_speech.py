@@ -564,6 +564,10 @@ def test_channels_can_be_left_unjudged() -> None:
     x = np.concatenate([talk(24, -20), talk(24, -40)]) + hiss(24, -80)
     toml = '[speech]\nunjudged_channels = ["2"]'
     assert findings(measure(x, toml=toml)) == []
+    # A name that no channel has leaves none out, and is told.
+    wrong = measure(x, toml=toml.replace("2", "surgeon"))
+    assert len(findings(wrong)) == 1
+    assert any('No channel of this take is called "surgeon"' in n for n in notes(wrong))
 
 
 def test_lfe_is_no_microphone() -> None:

@@ -27,7 +27,8 @@ from qc.report.day_page import day_page
 from qc.report.day_sheet import DayPage, day_page_of
 from qc.report.day_sparks import SPARK_HEIGHT, SPARK_WIDTH, sparks_of
 from qc.report.day_values import clock
-from tests.report.fake_day import fake_day, fake_take
+from qc.report.words import unbroken
+from tests.report.fake_day import _finding, fake_day, fake_take
 
 WRITTEN = datetime(2024, 5, 6, 7, 8, tzinfo=UTC)
 LIMITS = default_limits()
@@ -154,6 +155,28 @@ def test_a_day_without_fault_says_so() -> None:
     assert page.why == "No limit was broken in any take."
 
 
+def test_a_take_too_short_to_judge_all_is_not_called_clean_without_a_word() -> None:
+    note = _finding("sound.peak", "note", 0.1, 0.2)
+    takes = [
+        fake_take("a.mov"),
+        fake_take("b.mov"),
+        fake_take("c.mov", findings=[note]),
+    ]
+    for take in takes[1:]:
+        take.document["day"]["too_short"] = True
+    page = _page(_day(*takes))
+    assert [row.grade_word for row in page.takes] == [
+        "Clean",
+        "Nothing found, but too short to judge all",
+        "Only a note, but too short to judge all",
+    ]
+    assert [row.sign for row in page.takes] == ["clean", "note", "note"]
+    assert {row.grade for row in page.takes} == {"clean"}  # as they are counted
+    assert page.title == "3 clean (2 too short to judge all)"
+    assert "as far as it could be judged" in page.usable
+    assert "(2 too short to judge all)" in Parsed(_html(_day(*takes))).text
+
+
 def test_an_empty_folder_makes_a_page() -> None:
     parsed = Parsed(_html(_day()))
     assert "no recording was found in this folder" in parsed.text
@@ -255,7 +278,7 @@ def test_an_unfinished_day_says_so_first(day: DayResult) -> None:
 def test_advice_and_day_findings_are_told(html: str, day: DayResult) -> None:
     text = Parsed(html).text
     for sentence in (*day.advice, *(f.message for f in day.findings)):
-        assert sentence in text
+        assert unbroken(sentence) in text
     assert "08:55:40 to 08:56:55" in text  # the gap, as the fake day has it
 
 
@@ -560,6 +583,33 @@ def test_a_white_never_measured_is_said_to_be(day: DayResult) -> None:
     (sentence,) = page.drift.unmeasured
     assert sentence.startswith("White balance was not measured")
     assert _page(day).drift.unmeasured == ()
+
+
+def test_what_takes_without_a_time_show_is_not_called_unmeasured() -> None:
+    timed, other = fake_take("a.wav"), fake_take("b.mov", level=40.0)
+    sound_only = replace(timed, document={**timed.document, "summary": {}})
+    summary = {"exposure": other.document["summary"]["exposure"]}
+    level_only = replace(other, document={**other.document, "summary": summary})
+    times = {"a.wav": (36_000.0, 36_060.0, "the file")}
+    sentences = _page(_day(sound_only, level_only, times=times)).drift.unmeasured
+    assert sentences[:2] == (
+        "The level was not measured in any take that has a place on this line.",
+        "Burnt-out area was not measured in any take.",
+    )
+
+
+def test_the_order_of_the_table_is_told_as_it_is() -> None:
+    takes = [fake_take(f"{name}.mov") for name in "abc"]
+    span = (36_000.0, 36_060.0, "timecode")
+
+    def order(*timed: str) -> str:
+        return _page(_day(*takes, times=dict.fromkeys(timed, span))).order
+
+    assert order() == "by name"
+    assert order("a.mov", "b.mov", "c.mov") == "in order of time"
+    assert order("b.mov") == (
+        "in order of time, and behind them by name 2 whose time is not known"
+    )
 
 
 # ----------------------------------------------------------------------- tiny charts

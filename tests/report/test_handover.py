@@ -85,6 +85,7 @@ TAKE_KEYS = {
     "scan", "codec", "pixel_format", "bit_depth", "range", "matrix", "transfer",
     "assumed", "start_timecode", "drop_frame", "timecode_source", "audio",
     "fingerprint", "video_stream", "left_out", "pixel_aspect", "rotation",
+    "picture_lost",
 }  # fmt: skip
 FINDING_KEYS = [
     "rule", "grade", "start_frame", "end_frame", "start_tc", "end_tc", "start_s",

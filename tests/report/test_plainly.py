@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from qc.console import print_take
 from qc.measures import all_options, default_limits
 from qc.records import Grade, UsableRange
 from qc.report import axis, limitkeys, plainly, unjudged, words
@@ -81,7 +82,8 @@ def test_the_page_has_the_words_first_and_keeps_the_figures(
     first = page.split("<ol>")[1].split("</ol>")[0]
     assert "Take the white balance again. <small" in first
     assert first.index("again.") < first.index("gains of red")
-    assert page.index("by about 60 mired. Read") < page.index("CIEDE2000 15.1 from")
+    words = page.index("by about 60\u00a0mired. Read")
+    assert words < page.index("CIEDE2000 15.1 from")
 
 
 # ------------------------------------------------------------ too short, and limits
@@ -105,6 +107,33 @@ def test_what_is_too_short_is_not_called_good(
     page = take_page(result, stills=False)
     assert ("too short to judge focus, shake and flicker" in page) is short
     assert ("All of it is usable" in page) is not short
+
+
+@pytest.mark.parametrize(
+    ("spans", "word", "count"),
+    [
+        (((0, 1),), "Only a note", "1 note"),
+        (((0, 1), (2, 3)), "Only notes", "2 notes"),
+    ],
+)
+def test_a_short_take_with_notes_alone_is_not_said_to_have_nothing(
+    make_result: MakeResult,
+    capsys: pytest.CaptureFixture[str],
+    spans: tuple[tuple[int, int], ...],
+    word: str,
+    count: str,
+) -> None:
+    result = make_result(
+        Path("A.mov"), frames=5, spans=spans, sound=False, grade=Grade.NOTE
+    )
+    # Notes leave a take clean.
+    result = replace(result, grade=Grade.CLEAN)
+    assert verdict_word(result, "Clean") == f"{word}, but too short to judge all"
+    print_take(result, Path("A"))
+    told = capsys.readouterr().out.splitlines()[0]
+    assert told.startswith(f"○ {word}, but")
+    assert f", {count}, " in told
+    assert "finding" not in told
 
 
 def test_a_short_take_with_findings_keeps_its_grade(make_result: MakeResult) -> None:

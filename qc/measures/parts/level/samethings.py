@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from qc.kernels.light import Agreement, common_level
 from qc.records import Readings
+from qc.spans import runs
 
 __all__ = ["Followed", "SightKeeper", "followed"]
 
@@ -44,6 +45,9 @@ _TOLERANCE, _SMOOTH, _AGREE = 0.2, 3, 0.7
 _GOES_PERCENT = 0.1
 # Between two kept pictures it has moved from here on: a cell, in widths or in scale.
 _MOVED, _FEW_FRAMES = 0.02, 30
+# What is lost while the camera stays within half a cell is another picture: a cut, a
+# fade, something large that comes in.
+_RESTS = 0.01
 _FAR_PLACE = 1e4
 
 
@@ -136,7 +140,9 @@ def followed(readings: Readings, kept: object, how: Agreement | None) -> Followe
     motion = _motion(readings)
     how = how._replace(tolerance=_TOLERANCE, agree=_AGREE)
     at = np.asarray(kept["rows"])
-    chains = list(_chains(_cells_of(kept), at, motion, how))
+    cells = _cells_of(kept)
+    cells[_changed(level, motion, at)] = np.nan
+    chains = list(_chains(cells, at, motion, how))
     fresh, offset, end = float(np.nanmax(place)) + 1.0, 0.0, 0
     names: dict[float, float] = {}
     for rows, walk in chains:
@@ -173,6 +179,23 @@ def followed(readings: Readings, kept: object, how: Agreement | None) -> Followe
     out.level[free] = np.nan
     # What lies behind it is compared with nothing before it.
     out.place[:] += _FAR_PLACE * np.cumsum(np.diff(free, prepend=False) & free)
+    return out
+
+
+def _changed(
+    level: NDArray[np.float64], motion: NDArray[np.float64], at: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Return which kept pictures are of a stretch that is lost while the camera rests.
+
+    At rest the level as read is surer; where even that is lost, nothing lain over the
+    picture is the same thing.
+    """
+    out = np.zeros(len(at), bool)
+    for a, b in runs(np.isnan(level)):
+        way = np.cumsum(motion[:, a:b], axis=1)
+        # What is not known to rest may be followed.
+        if (np.abs(way) <= _RESTS).all():
+            out |= (at >= a) & (at < b)
     return out
 
 

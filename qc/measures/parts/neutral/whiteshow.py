@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from qc.measures.base import Exhibit, signed
+from qc.measures.parts.neutral.castfigures import told_row
 from qc.measures.parts.neutral.presetsteps import is_jump, preset_exhibit
 from qc.measures.parts.neutral.whitedrift import drift_exhibit
 from qc.measures.parts.neutral.wholedrift import whole_exhibit
@@ -49,6 +50,9 @@ def cast_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
         return
     row = finding.worst_pts_row
     codes = readings["white.patch_codes"]
+    if finding.worst is not None:
+        # The reading that the sentence is of.
+        row = told_row(readings, row or 0, finding.worst, signal=video.signal)
     known = np.flatnonzero(readings["white.source"] > 0)
     if row is None or not known.size:
         return

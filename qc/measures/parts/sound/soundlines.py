@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -24,6 +24,8 @@ __all__ = [
     "length_of",
     "totals_of",
     "tracks_of",
+    "unknown_channels",
+    "unnamed_channels",
     "with_names",
 ]
 
@@ -122,6 +124,40 @@ def with_names(info: TakeInfo, limits: Limits) -> TakeInfo:
         ]
         tracks.append(replace(track, channel_names=tuple(names) if any(names) else ()))
     return replace(info, audio=tuple(tracks))
+
+
+def unnamed_channels(limits: Limits, key: str) -> tuple[str, ...]:
+    """Return the channels of a setting that are neither numbers nor named in limits.
+
+    Parameters
+    ----------
+    key : str
+        An option that holds channels by number or name.
+    """
+    house = limits.get("peaks.channel_names", ())
+    return tuple(n for n in limits[key] if not n.isdecimal() and n not in house)
+
+
+def unknown_channels(measured: Measured, key: str) -> Iterator[str]:
+    """Yield a note on names in a setting that no channel of a take has.
+
+    A number beyond the take's channels is none, nor is the limits' name for it: takes
+    of one house differ in them.
+    """
+    tracks = with_names(measured.info, measured.limits).audio
+    known = {n for track in tracks for n in track.channel_names}
+    house = measured.limits.get("peaks.channel_names", ())
+    known |= {*house[sum(track.channels for track in tracks) :]}
+    named = (n for n in measured.limits[key] if not n.isdecimal())
+    unknown = [n for n in named if n not in known]
+    if unknown and measured.info.audio:
+        section, _, name = key.partition(".")
+        names = " or ".join(f'"{n}"' for n in unknown)
+        yield (
+            f"No channel of this take is called {names}: {name} under [{section}] in "
+            "the limits file names channels by number, or as channel_names or the "
+            "recording itself calls them."
+        )
 
 
 def tracks_of(measured: Measured) -> list[tuple[int, Readings, AudioTrack]]:
