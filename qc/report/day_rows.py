@@ -14,7 +14,6 @@ from qc.report.day_line import Times
 from qc.report.day_sparks import Spark, sparks_of
 from qc.report.day_values import (
     clock,
-    items,
     report_address,
     seconds_of,
     take_faults,
@@ -22,7 +21,6 @@ from qc.report.day_values import (
     usable_s,
 )
 from qc.report.rows import GRADE_WORDS
-from qc.report.spotwords import too_short_word
 from qc.report.words import counted, length
 
 __all__ = [
@@ -162,9 +160,12 @@ def take_row(
 
 
 def _grade_word(take: DayTake) -> str:
-    """Return the grade in the words of the take's own report."""
+    """Return the grade; where the take's own report says more, the gist of it.
+
+    A long word in every row of a day would make sorting slow.
+    """
     if take.too_short:
-        return too_short_word(len(items(take.document, "findings")))
+        return "Too short to judge all"
     return GRADE_WORDS[take.grade]
 
 

@@ -127,7 +127,7 @@ def test_a_day_tells_of_a_take_too_short_to_judge_all(
     assert "a.mov: clean, but too short to judge all" in told.err
     word = verdict_word(alone, "Clean")
     assert word.endswith("but too short to judge all")
-    assert word in (tmp_path / "out/cards/day.html").read_text()
+    assert "Too short to judge all" in (tmp_path / "out/cards/day.html").read_text()
 
 
 def test_what_is_no_loss_is_not_called_one(tmp_path: Path, barred: set[str]) -> None:

@@ -167,8 +167,8 @@ def test_a_take_too_short_to_judge_all_is_not_called_clean_without_a_word() -> N
     page = _page(_day(*takes))
     assert [row.grade_word for row in page.takes] == [
         "Clean",
-        "Nothing found, but too short to judge all",
-        "Only a note, but too short to judge all",
+        "Too short to judge all",
+        "Too short to judge all",
     ]
     assert [row.sign for row in page.takes] == ["clean", "note", "note"]
     assert {row.grade for row in page.takes} == {"clean"}  # as they are counted

@@ -96,8 +96,8 @@ def middles(stack: NDArray[np.floating]) -> Map:
 
     Examples
     --------
-    >>> middles(np.array([[3.0, 1.0], [1.0, 5.0], [2.0, 4.0]]))
-    array([2., 4.])
+    >>> middles(np.array([[3.0, 1.0], [1.0, 5.0], [2.0, 4.0]])).tolist()
+    [2.0, 4.0]
     """
     rows = [np.array(one) for one in stack]
     spare = np.empty_like(rows[0])
