@@ -20,7 +20,7 @@ __all__ = ["MOST_NEW_ROWS", "ColumnStore"]
 _BLOCK_ROWS = 4096
 # Rows wait for each other: a number at a time, every column would be another page of
 # memory. A part of a block.
-MOST_NEW_ROWS = _WAITING_ROWS = 64
+MOST_NEW_ROWS = 64
 _IN_MEMORY_BYTES = 64 << 20
 
 
@@ -58,7 +58,7 @@ class ColumnStore:
         self._total = total
         self._block = self._new_block()
         self._filled = 0
-        self._waiting = np.full((_WAITING_ROWS, total), np.nan, np.float32)
+        self._waiting = np.full((MOST_NEW_ROWS, total), np.nan, np.float32)
         self._wait = 0
         self._full: list[NDArray[np.float32]] = []
         self._spilled = 0
@@ -97,7 +97,7 @@ class ColumnStore:
         count : int
             At most `MOST_NEW_ROWS`.
         """
-        if self._wait + count > _WAITING_ROWS:
+        if self._wait + count > MOST_NEW_ROWS:
             self._settle()
         rows: NDArray[np.float32] = self._waiting[self._wait : self._wait + count]
         return rows
@@ -105,7 +105,7 @@ class ColumnStore:
     def keep_rows(self, count: int) -> None:
         """Append the rows that `new_rows` has given."""
         self._wait += count
-        if self._wait == _WAITING_ROWS:
+        if self._wait == MOST_NEW_ROWS:
             self._settle()
 
     def _settle(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,6 +52,7 @@ SEEN = np.dtype(
 )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
     """What the places say of each pixel.
 
@@ -67,16 +70,10 @@ class Weighed:
         shares of the width; without bound from one chain to another.
     """
 
-    __slots__ = ("denied", "far", "said", "share")
-
-    def __init__(
-        self,
-        said: NDArray[np.float32],
-        share: NDArray[np.float32],
-        denied: NDArray[np.float32],
-        far: NDArray[np.float32],
-    ) -> None:
-        self.said, self.share, self.denied, self.far = said, share, denied, far
+    said: NDArray[np.float32]
+    share: NDArray[np.float32]
+    denied: NDArray[np.float32]
+    far: NDArray[np.float32]
 
 
 def begin(

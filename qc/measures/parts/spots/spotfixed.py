@@ -4,8 +4,8 @@
 that stays in a spot's shape it is asked where every look shows it (Lucas and Kanade,
 IJCAI 1981, one step; from memory) and how far the scene has come there. What lies on
 the lens does not move at all; what the scene left over moves with it, by some share;
-and a thing that the camera follows is never held still to a twentieth of the way that
-the ground behind it goes.
+and a thing that the camera follows is hardly ever held still to a small share of the
+way that the ground behind it goes.
 """
 
 from __future__ import annotations
@@ -18,10 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotlayers import Layers, middles
-from qc.measures.parts.spots.spotpassing import Fine, Passing
+from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotshape import is_compact, on_map
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
+from qc.measures.parts.spots.spotways import Shows
 
 __all__ = ["fixed_spots"]
 
@@ -47,8 +49,8 @@ _STEEPEST, _RING, _MOST_OF = 0.62, 0.45, 0.9
 _NEAR, _FAR_PX = 5, 13  # px across, of the rings around it
 _SIGNS = -1, 1
 # Of the picture's places with contrast, how many must come along; where fewer do, the
-# ring itself must change by so much (natural logarithm),
-# and by less once the scene is laid over itself, and the spot must be surer.
+# ring itself must change by so much (natural logarithm), and by less once the scene is
+# laid over itself, and the spot must be surer.
 _ALONG = 0.9
 _MOVES, _LESS, _CLIP = 0.04, 0.8, 0.5
 _SURELY, _SURELY_RING = 0.03, 0.3
@@ -228,7 +230,9 @@ def _shape(layers: Layers, place: _Place) -> _Shape | None:
     at = np.unravel_index(int(np.argmax(stays[close])), stays[close].shape)
     _, labels = cv2.connectedComponents((stays > _BORDER * top).astype(np.uint8))
     part = labels == labels[close][at]
-    if not _compact(part):
+    if not is_compact(
+        part, edge=1, fewest=_FEWEST_PX, filled=_FILLED, longest=_LONGEST
+    ):
         return None
     soft = cv2.GaussianBlur(stays, (0, 0), 0.5)
     down, across = slopes(np.asarray(soft, np.float32))
@@ -251,20 +255,6 @@ def _shape(layers: Layers, place: _Place) -> _Shape | None:
     strength = place.sign * middle(stays[part & (stays > _DEEP * top)])
     most = ranked(np.abs(around - middle(around)), _MOST_OF)
     return _Shape(mask, strength, most / top, *changes)
-
-
-def _compact(part: Mask) -> bool:
-    rows, columns = np.nonzero(part)
-    h, w = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
-    inside = min(rows.min(), columns.min()) > 0 and (
-        rows.max() < part.shape[0] - 1 and columns.max() < part.shape[1] - 1
-    )
-    return bool(
-        inside
-        and rows.size >= _FEWEST_PX
-        and rows.size >= _FILLED * h * w
-        and max(h, w) <= _LONGEST * min(h, w)
-    )
 
 
 def _change(values: Map) -> float:
@@ -291,11 +281,8 @@ def _is_told(shape: _Shape, kept: _Kept, along: float) -> bool:
     return surely and moves
 
 
-def _fixed(shape: _Shape, kept: _Kept, looks: Sequence[Fine]) -> Fixed:
-    h, w = looks[0].maps["detail"].shape
-    share = shape.mask.astype(np.float32)
-    share = np.asarray(cv2.resize(share, (w, h), None, 0, 0, cv2.INTER_AREA))
-    mask = np.asarray(share >= min(0.5, float(share.max())))
+def _fixed(shape: _Shape, kept: _Kept, looks: Sequence[Shows]) -> Fixed:
+    mask = on_map(shape.mask, looks[0].maps["detail"].shape)
     sure = _WANDERS * kept.far / max(kept.wanders, 1e-3)
     rows = looks[0].row, looks[-1].row
     return Fixed(mask, "level", shape.strength, sure, 0.0, *rows)

@@ -23,8 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotlayers import shifted
-from qc.measures.parts.spots.spotpassing import Fine, Passing
+from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotshape import is_compact, on_map
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 from qc.measures.parts.spots.spotsway import Fixed, come
 
@@ -103,21 +104,15 @@ def gain_spots(scene: Passing) -> list[Fixed]:
     laid = _laid(scene, backs, pairs)
     stays = _stays(laid)
     looks = scene.looks
+    shape = looks[0].maps["detail"].shape
     rows = looks[0].row, looks[-1].row
     out = [
-        Fixed(_half(mask, looks[0]), "level", strength, sure, 0.0, *rows)
+        Fixed(on_map(mask, shape), "level", strength, sure, 0.0, *rows)
         for mask in _places(stays)
         for strength, sure in [_told(mask, stays, laid)]
         if sure >= _SURE
     ]
     return sorted(out, key=lambda one: -one.sure)
-
-
-def _half(mask: Mask, look: Fine) -> Mask:
-    """Return a mask on the map of detail, never empty."""
-    h, w = look.maps["detail"].shape
-    share = cv2.resize(mask.astype(np.float32), (w, h), None, 0, 0, cv2.INTER_AREA)
-    return np.asarray(share >= min(0.5, float(share.max())))
 
 
 def _backs(moves: Map) -> Map:
@@ -228,23 +223,11 @@ def _places(stays: _Stays) -> Iterator[Mask]:
         )
         mask = np.zeros(shown.shape, np.bool_)
         mask[box] = pieces == pieces[peak]
-        if _compact(mask):
+        if is_compact(
+            mask, edge=_EDGE, fewest=_FEWEST, filled=_FILLED, longest=_LONGEST
+        ):
             tried += 1
             yield mask
-
-
-def _compact(mask: Mask) -> bool:
-    rows, columns = np.nonzero(mask)
-    h, w = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
-    inside = min(rows.min(), columns.min()) >= _EDGE and (
-        rows.max() < mask.shape[0] - _EDGE and columns.max() < mask.shape[1] - _EDGE
-    )
-    return bool(
-        inside
-        and rows.size >= _FEWEST
-        and rows.size >= _FILLED * h * w
-        and max(h, w) <= _LONGEST * min(h, w)
-    )
 
 
 def _around(mask: Mask, margin: int) -> Box:

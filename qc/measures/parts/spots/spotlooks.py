@@ -137,18 +137,17 @@ def detail_map(picture: Picture) -> Map:
     return np.asarray(cv2.GaussianBlur(out, (0, 0), _DETAIL_SIGMA), np.float32)
 
 
-def kept_maps(picture: Picture) -> tuple[tuple[Map, Map], tuple[Map, Bytes] | None]:
+def kept_maps(picture: Picture) -> tuple[tuple[Map, Map], Map | None]:
     """Return what is kept of a look until the end of a take.
 
     Returns
     -------
     (level, detail) : arrays of one size
         `half_level`; `detail_map`.
-    (level, even) or None
-        `level_map`; `evened`. None for a flat picture.
+    fine : array or None
+        `level_map`; None for a flat picture.
     """
-    even = picture.view(evened)
-    fine = None if even is None else (picture.view(level_map), even)
+    fine = None if picture.view(evened) is None else picture.view(level_map)
     return (picture.view(half_level), picture.view(detail_map)), fine
 
 

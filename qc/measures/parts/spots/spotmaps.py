@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.splash import Splash
 from qc.measures.parts.spots.spotlooks import Difference
 from qc.measures.parts.spots.spotpool import pooled_regions
+from qc.measures.parts.spots.spotshape import on_map
 from qc.measures.parts.spots.spotsums import FLOOR, PRIOR, Sums
 from qc.measures.parts.spots.spotsway import Fixed
 from qc.measures.parts.spots.spottrail import Kept, SpotTrail
@@ -235,17 +236,8 @@ def _spot(mask: Mask, whole: Sums, told: tuple[Map, Map, Map], name: str) -> Spo
         sure=float(np.abs(t[mask]).max()),
         first_row=whole.first_row,
         row=whole.row,
-        mask=_on(mask, whole.total["detail"].shape),
+        mask=on_map(mask, whole.total["detail"].shape),
     )
-
-
-def _on(mask: Mask, shape: tuple[int, ...]) -> Mask:
-    """Return a mask on the map of detail, never empty."""
-    if mask.shape == shape:
-        return mask
-    size = shape[1], shape[0]
-    share = cv2.resize(mask.astype(np.float32), size, None, 0, 0, cv2.INTER_AREA)
-    return np.asarray(share >= min(0.5, float(share.max())))
 
 
 def dated(spot: Spot, kept: Sequence[Kept]) -> Spot:

@@ -28,8 +28,8 @@ class Fine(Shows, Protocol):
         """Time of the look."""
 
     @property
-    def fine(self) -> tuple[NDArray[np.floating], NDArray[np.uint8]] | None:
-        """Level, and the picture evened out (see `spotlooks`)."""
+    def fine(self) -> NDArray[np.floating] | None:
+        """Its level; None for a flat picture."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,13 +71,13 @@ def _chosen(looks: Sequence[Fine]) -> list[Fine]:
         return []
     at = np.linspace(0, len(some) - 1, min(len(some), _MOST))
     some = [some[round(k)] for k in at]
-    shapes = {one.fine[0].shape for one in some if one.fine is not None}
+    shapes = {one.fine.shape for one in some if one.fine is not None}
     if len(shapes) > 1 or min(min(shape) for shape in shapes) < _LITTLE_SIDE:
         return []
     return some
 
 
 def _layers(looks: Sequence[Fine]) -> Layers:
-    level = np.stack([one.fine[0] for one in looks if one.fine is not None])
+    level = np.stack([one.fine for one in looks if one.fine is not None])
     places = np.stack([one.place for one in looks])
     return layers_of(level.astype(np.float32), np.float32(level.shape[2]) * places)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, ranked, surface
+from qc.measures.parts.spots.spotshape import is_compact
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 
 __all__ = ["Fixed", "SwayBank", "come", "moves_along"]
@@ -66,8 +67,8 @@ class _Kept:
     maps: dict[str, Map]
     chain: int
     place: Map
-    # Level of the small picture in full (half precision: to 0.004), and evened out.
-    fine: tuple[NDArray[np.float16], NDArray[np.uint8]] | None
+    # Level of the small picture in full, half precision: to 0.004.
+    fine: NDArray[np.float16] | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,7 +150,7 @@ class SwayBank:
         seconds: float,
         maps: tuple[Map, Map],
         here: tuple[int, Map],
-        fine: tuple[Map, NDArray[np.uint8]] | None = None,
+        fine: Map | None = None,
     ) -> None:
         """Keep a look.
 
@@ -157,13 +158,13 @@ class SwayBank:
         ----------
         maps : (level, detail)
             Of one size; see `spotlooks`.
-        fine : (level, evened) or None
-            Of the small picture in full, for `spotfixed`.
+        fine : (h, w) array or None
+            Level of the small picture in full, for `spotpassing`.
         """
         both = dict(zip(_LEAST, maps, strict=True))
         if self._kept and self._kept[-1].maps["detail"].shape != maps[1].shape:
             self._kept = []
-        kept = None if fine is None else (fine[0].astype(np.float16), fine[1])
+        kept = None if fine is None else fine.astype(np.float16)
         self._kept.append(_Kept(row, seconds, both, *here, kept))
         if len(self._kept) > _MOST_LOOKS:
             self._kept = self._kept[::2]
@@ -364,7 +365,13 @@ def _found(
             part = labels == label
             mask = part & (shown > 0.45 * float(shown[part].max()))
             deep = part & (shown > 0.7 * float(shown[part].max()))
-            if not _compact(mask):
+            if mask.sum() > _AREA[1] * mask.size or not is_compact(
+                mask,
+                edge=_BORDER,
+                fewest=_AREA[0] * mask.size,
+                filled=_FILLED,
+                longest=_LONGEST,
+            ):
                 continue
             strength = float(np.median(g[deep]))
             shares = [float(np.median(h[deep])) / strength for h in (one, two)]
@@ -378,21 +385,6 @@ def _found(
         if _stays(pairs, name, g, (mask, part), (strength, sure)):
             shows = float(np.median(more[deep]))
             yield Fixed(mask, name, strength, sure, shows, min(rows), max(rows))
-
-
-def _compact(mask: Mask) -> bool:
-    rows, columns = np.nonzero(mask)
-    h, w = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
-    low, high = (share * mask.size for share in _AREA)
-    inside = min(rows.min(), columns.min()) >= _BORDER and (
-        rows.max() < mask.shape[0] - _BORDER and columns.max() < mask.shape[1] - _BORDER
-    )
-    return bool(
-        inside
-        and low <= rows.size <= high
-        and rows.size >= _FILLED * h * w
-        and max(h, w) <= _LONGEST * min(h, w)
-    )
 
 
 def _stays(

@@ -1,4 +1,4 @@
-"""Blemishes that keep their place while a scene goes by slowly.
+"""Blemishes before a detailed scene that goes by slowly, near things faster than far.
 
 What a spot does is exact arithmetic on the drawn picture (`test_blemish.spotted`), and
 so is where each layer of the scene lies.
@@ -7,20 +7,26 @@ so is where each layer of the scene lies.
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfixed import fixed_spots
+from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spotlayers import layers_of, middles
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
-from qc.measures.parts.spots.spotpassing import passing
+from qc.measures.parts.spots.spotpassing import Passing, passing
+from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern
 from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 from tests.measures.test_blemish import PAINT, H, Image, W, spotted
 from tests.pictures import VIDEO_8, codes, picture
 
+Search = Callable[[Passing], list[Fixed]]
+# Both ways to look for spots before such a scene must hold what follows.
+BOTH = pytest.mark.parametrize("search", [fixed_spots, gain_spots])
 LOOKS, EVERY_S = 26, 0.3
 STEP = 0.9  # px of the far layer from look to look; the near one moves twice as far
 NEAR = 150  # px from the top: from there on down the near layer is seen
@@ -74,7 +80,9 @@ def travelled(
     return tuple(out)
 
 
-def told(images: Sequence[Image], every: float = EVERY_S) -> list[Fixed]:
+def told(
+    images: Sequence[Image], search: Search, every: float = EVERY_S
+) -> list[Fixed]:
     keeper, bank = LookKeeper(), SwayBank()
     for i, image in enumerate(images):
         shown = picture(codes(image, VIDEO_8), index=i)
@@ -84,7 +92,7 @@ def told(images: Sequence[Image], every: float = EVERY_S) -> list[Fixed]:
             maps, fine = kept_maps(shown)
             bank.add(i, i * every, maps, here, fine)
     scene = passing(bank.looks)
-    return [] if scene is None else fixed_spots(scene)
+    return [] if scene is None else search(scene)
 
 
 def away(one: Fixed, at: tuple[float, float]) -> float:
@@ -95,15 +103,16 @@ def away(one: Fixed, at: tuple[float, float]) -> float:
     return float(np.hypot(x * W, y * H))
 
 
+@BOTH
 @pytest.mark.parametrize("at", [PAINT, (0.7, 0.85)])
 @pytest.mark.parametrize(
     ("radius", "what"),
     [(5, {"loss": 0.5}), (9, {"loss": 0.4, "blur": 2.0})],
 )
 def test_spot_is_found_before_layers_that_move_differently(
-    at: tuple[float, float], radius: float, what: dict[str, float]
+    search: Search, at: tuple[float, float], radius: float, what: dict[str, float]
 ) -> None:
-    found = told([spotted(f, radius, at=at, **what) for f in travelled()])
+    found = told([spotted(f, radius, at=at, **what) for f in travelled()], search)
     assert found
     assert away(found[0], at) < radius
     assert all(away(one, at) < 2 * radius for one in found)
@@ -111,27 +120,32 @@ def test_spot_is_found_before_layers_that_move_differently(
     assert np.log(1 - what["loss"]) < found[0].strength < -0.04
 
 
-def test_clean_lens_has_no_spot() -> None:
-    assert told(travelled()) == []
+@BOTH
+def test_clean_lens_has_no_spot(search: Search) -> None:
+    assert told(travelled(), search) == []
 
 
-def test_stain_of_the_scene_is_no_spot() -> None:
-    assert told(travelled(stain=True)) == []
+@BOTH
+def test_stain_of_the_scene_is_no_spot(search: Search) -> None:
+    assert told(travelled(stain=True), search) == []
 
 
-def test_camera_that_stands_still_tells_nothing() -> None:
+@BOTH
+def test_camera_that_stands_still_tells_nothing(search: Search) -> None:
     images = [spotted(f, 9, loss=0.4) for f in travelled(camera=False)]
-    assert told(images) == []
+    assert told(images, search) == []
 
 
-def test_what_goes_by_too_little_tells_nothing() -> None:
+@BOTH
+def test_what_goes_by_too_little_tells_nothing(search: Search) -> None:
     # 2 px of 384 in all: the same of the scene lies behind the spot all the time.
-    assert told([spotted(f, 9, loss=0.4) for f in travelled(0.08)]) == []
+    assert told([spotted(f, 9, loss=0.4) for f in travelled(0.08)], search) == []
 
 
-def test_two_seconds_are_too_few() -> None:
+@BOTH
+def test_two_seconds_are_too_few(search: Search) -> None:
     images = [spotted(f, 9, loss=0.4) for f in travelled()]
-    assert told(images, every=2.0 / LOOKS) == []
+    assert told(images, search, every=2.0 / LOOKS) == []
 
 
 @pytest.mark.parametrize("share", [0.3, 1.0, 1.3])
@@ -142,11 +156,11 @@ def test_thing_that_the_camera_follows_loosely_is_no_spot(share: float) -> None:
         spotted(one, 9, loss=0.5, at=(PAINT[0] - share * there, PAINT[1]))
         for one, there in zip(travelled(), way, strict=True)
     ]
-    assert [one for one in told(images) if one.strength < 0] == []
+    assert [one for one in told(images, fixed_spots) if one.strength < 0] == []
 
 
 def test_brighter_spot_is_found_too() -> None:
-    found = told([spotted(f, 7, loss=-0.5) for f in travelled()])
+    found = told([spotted(f, 7, loss=-0.5) for f in travelled()], fixed_spots)
     assert [away(one, PAINT) < 7 for one in found] == [True] * len(found) != []
     assert found[0].strength > 0.04
 
@@ -174,3 +188,26 @@ def test_layers_of_a_sum_are_parted_again() -> None:
     assert np.abs(layers.stays - fine)[inner].max() < 0.05
     assert np.ptp(wide) > 0.8  # of the scene next to nothing is in it
     assert np.abs(layers.moves[:, 40, 60, 0] - (steps - 24)).max() < 0.2
+
+
+def test_a_place_that_is_not_trusted_does_not_count() -> None:
+    # Half of the pairs leave over something else; without trust they are as if not.
+    random = np.random.default_rng(5)
+    moves = random.uniform(-1.5, 1.5, (24, 2, 1, 1)) * np.ones((1, 1, 40, 40))
+    y, x = np.mgrid[:40, :40]
+    disc = -0.2 * np.exp(-((x - 20) ** 2 + (y - 18) ** 2) / 18)
+    down, across = np.gradient(disc)
+    left = -(moves[:, 0] * across + moves[:, 1] * down)
+    wrong = left.copy()
+    wrong[12:] += random.normal(0, 0.2, (12, 40, 40))
+    trust = np.ones(left.shape, np.float32)
+    trust[12:] = 0
+
+    def solved(some: NDArray[np.float64], by: slice, much: bool) -> NDArray[np.float32]:
+        m, r = moves[by].astype(np.float32), some[by].astype(np.float32)
+        return fixed_pattern(Rims(m, r, 1.5, 0.02, trust[by] if much else None))
+
+    expected = solved(left, slice(0, 12), False)
+    assert np.abs(expected).max() > 0.1
+    assert solved(wrong, slice(None), True) == pytest.approx(expected, abs=1e-3)
+    assert np.abs(solved(wrong, slice(None), False) - expected).max() > 0.02
