@@ -344,7 +344,7 @@ def _mark(picture: Picture, _setup: Setup, finding: Finding) -> Marks:
     points = np.clip(points, 0, [picture.width - 1, picture.height - 1])
     return Marks(
         outlines=(("blemish", points),),
-        caption="What is in the outline stays there while the picture moves.",
+        caption="What is in the outline stays in its place.",
     )
 
 
