@@ -51,7 +51,8 @@ def _file_facts(info: TakeInfo) -> Iterator[Fact]:
     counting = "drop-frame" if info.timecode.drop_frame else "non-drop"
     yield Fact("Start timecode", f"{info.start_timecode}, {counting}, {found}")
     if info.video is None:
-        yield Fact("Picture", "none that can be decoded" * info.picture_lost or "none")
+        none = "none that can be decoded" if info.picture_lost else "none"
+        yield Fact("Picture", none)
     else:
         yield from _picture_facts(info.video)
     for track in info.audio:
