@@ -43,7 +43,8 @@ _OTHER_ADVICE = (
 _LOST_ADVICE = (
     "Copy the file again from the card, and keep the card until its pictures are seen. "
     "If they do not come then either, keep the file too, and do not use this card "
-    "before it has been checked."
+    "before it has been checked. If the same comes of every file of a recorder, its "
+    "pictures are in a format that cannot be read here: set it to a common one."
 )
 
 

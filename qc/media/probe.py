@@ -66,10 +66,10 @@ def probe(path: Path, *, video: int | None = None) -> TakeInfo:
 def _describe(path: Path, container: InputContainer, wanted: int | None) -> TakeInfo:
     assumed: list[str] = []
     left_out: list[str] = []
-    stream, number = _choose_video(path, container, wanted, left_out)
+    stream, number, lost = _choose_video(path, container, wanted, left_out)
     audio = _audio_tracks(container, left_out)
     first: VideoFrame | None = None
-    tags, reordering, lost = Tags(), None, False
+    tags, reordering = Tags(), None
     if stream is not None:
         # Decoding replaces the container's tags with the picture's own.
         tags = Tags.of(stream.codec_context)
@@ -132,11 +132,14 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
 
 def _choose_video(
     path: Path, container: InputContainer, wanted: int | None, left_out: list[str]
-) -> tuple[VideoStream | None, int]:
+) -> tuple[VideoStream | None, int, bool]:
+    """Return the stream to measure, its number, and whether all are unknown."""
     real: list[VideoStream] = []
+    unknown = False
     for stream in container.streams.video:
         if stream.codec_context is None:
             left_out.append(f"stream {stream.index}: pictures in an unknown format")
+            unknown = True
         elif stream.disposition & Disposition.attached_pic:
             left_out.append(f"stream {stream.index}: an attached picture")
         else:
@@ -155,7 +158,9 @@ def _choose_video(
                 f"picture stream {i} ({stream.width}x{stream.height}, "
                 f"{stream.codec_context.name}): measure it with --video {i}"
             )
-    return (real[number] if real else None), number
+    if not real:
+        return None, number, unknown
+    return real[number], number, False
 
 
 def _audio_tracks(container: InputContainer, left_out: list[str]) -> list[AudioTrack]:

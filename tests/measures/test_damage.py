@@ -430,6 +430,27 @@ def test_a_file_of_which_nothing_can_be_decoded_is_unreadable(
     )
 
 
+@pytest.mark.parametrize("check", [check_take, spot_take])
+def test_a_picture_in_an_unknown_format_is_not_taken_for_sound_alone(
+    tmp_path: Path, check: Callable[[Path], TakeResult | TakeFailure]
+) -> None:
+    rows = np.full((2, 96_000), 100, np.int16)
+    video = Video(options=synth.h264())
+    known = synth.write(tmp_path / "k.mov", synth.scene(50), video, [Sound(rows)])
+    data = known.read_bytes()
+    assert data.count(b"avc1") == 1
+    # ISO/IEC 14496-12, 8.5.2: the four letters name the kind of coding.
+    unknown = tmp_path / "a.mov"
+    unknown.write_bytes(data.replace(b"avc1", b"zqx9"))
+    result = check(unknown)
+    assert isinstance(result, TakeResult), result
+    assert result.info.picture_lost
+    assert any("unknown format" in one for one in result.info.left_out)
+    assert result.grade is Grade.REJECT
+    (finding,) = damage_of(result)
+    assert "in a format that cannot be read here" in finding.advice
+
+
 def test_sound_that_never_had_a_picture_has_lost_none(tmp_path: Path) -> None:
     quiet = np.full((2, 48_000), 100, np.int16)
     result = checked(synth.write(tmp_path / "a.wav", sounds=[Sound(quiet)]))
