@@ -138,3 +138,27 @@ def test_pixel_counts_where_nothing_can_be_followed(
         watch.look(picture(image.astype(np.uint8)), look, 0, nowhere)
     found = [one for one in watch.pixels() if one.stirred]
     assert [(one.x, one.y) for one in found] == [(200, 90)] * told
+
+
+@pytest.mark.parametrize(
+    ("looks", "step", "gone", "told"),
+    [
+        (12, 0.02, False, 1),
+        (8, 0.02, False, 0),
+        (12, 0.012, False, 0),
+        (12, 0.02, True, 0),
+    ],
+)
+def test_two_places_are_enough_for_what_always_shows(
+    looks: int, step: float, gone: bool, told: int
+) -> None:
+    # The camera swings to and fro between three framings of plain ground: the first
+    # says nothing, and the two others not enough by themselves.
+    watch = PixelWatch()
+    for n in range(looks):
+        image = np.full((180, 320), 100, np.uint8)
+        image[90, 160] = 100 if gone and n == 7 else 230
+        place = np.zeros((11, 20, 2), np.float32)
+        place[..., 0] = step * (0, 1, 2, 1)[n % 4]
+        watch.look(picture(image), n, 1, place)
+    assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
