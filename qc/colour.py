@@ -392,13 +392,16 @@ def cct_duv(u: float, v: float) -> tuple[float, float]:
     """
     if not (math.isfinite(u) and math.isfinite(v)):
         return math.nan, math.nan
-    nearest = int(np.argmin((_FINE_UV[:, 0] - u) ** 2 + (_FINE_UV[:, 1] - v) ** 2))
-    if not 0 < nearest < len(_FINE_UV) - 1:
+    away, beside = _FINE_U - u, _FINE_V - v
+    away *= away
+    beside *= beside
+    away += beside
+    nearest = int(away.argmin())
+    if not 0 < nearest < len(_FINE) - 1:
         return math.nan, math.nan
-    around = slice(nearest - 1, nearest + 2)
-    t0, t1, t2 = _FINE_K[around].tolist()
-    (u0, v0), (u1, v1), (u2, v2) = _FINE_UV[around].tolist()
-    d0, d1, d2 = (math.hypot(u - a, v - b) for a, b in ((u0, v0), (u1, v1), (u2, v2)))
+    (t0, u0, v0), (t1, u1, v1), (t2, u2, v2) = _FINE[nearest - 1 : nearest + 2]
+    d0, d1 = math.hypot(u - u0, v - v0), math.hypot(u - u1, v - v1)
+    d2 = math.hypot(u - u2, v - v2)
 
     side = math.hypot(u2 - u0, v2 - v0)
     along = (d0 * d0 - d2 * d2 + side * side) / (2.0 * side)
@@ -466,4 +469,5 @@ _LOWEST_K, _HIGHEST_K = 800.0, 100_000.0
 
 # The table that Ohno's method looks into: 2000 steps of a quarter of a percent.
 _FINE_K: Array = np.geomspace(_LOWEST_K, _HIGHEST_K, 2001)
-_FINE_UV: Array = planckian_uv(_FINE_K)
+_FINE_U, _FINE_V = np.ascontiguousarray(planckian_uv(_FINE_K).T)
+_FINE = list(zip(_FINE_K.tolist(), _FINE_U.tolist(), _FINE_V.tolist(), strict=True))

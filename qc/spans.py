@@ -26,8 +26,10 @@ def runs(mask: NDArray[np.bool_]) -> list[Span]:
     """
     if mask.ndim != 1:
         raise ValueError(f"mask must have one dimension, got shape {mask.shape}")
-    edges = np.flatnonzero(np.diff(mask, prepend=False, append=False))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    inside = np.zeros(mask.size + 2, np.bool_)
+    inside[1:-1] = mask
+    edges = np.flatnonzero(inside[1:] != inside[:-1])
+    return [(a, b) for a, b in edges.reshape(-1, 2).tolist()]
 
 
 def past_limit(
@@ -57,6 +59,8 @@ def past_limit(
     with np.errstate(invalid="ignore"):
         opens = values > limit if above else values < limit
         holds = values > release if above else values < release
+    if not opens.any():
+        return []
     holds = holds | opens
     return [
         (first, last) for first, last in runs(holds) if bool(opens[first:last].any())

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels import PlaneSums, area_mean, plane_sums, scaled_codes
+from qc.kernels.detail import tile_variance
 from qc.kernels.portable import tile_edges
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS
@@ -83,7 +84,7 @@ class LaplacianTiles:
         Sum of the Laplacian and of its square, in native code values.
     """
 
-    __slots__ = ("count", "squares", "total")
+    __slots__ = ("_variance", "_whole", "count", "squares", "total")
 
     def __init__(
         self,
@@ -94,20 +95,15 @@ class LaplacianTiles:
         self.count = count
         self.total = total
         self.squares = squares
+        self._variance, self._whole = tile_variance(count, total, squares)
 
     def variance(self) -> NDArray[np.float64]:
         """Return the variance in each tile, in native code values squared."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = self.total / self.count
-            return np.maximum(self.squares / self.count - mean**2, 0.0)
+        return self._variance
 
     def whole_variance(self) -> float:
         """Return the variance over the whole picture; NaN for an empty one."""
-        n = float(self.count.sum())
-        if n == 0:
-            return float("nan")
-        mean = float(self.total.sum()) / n
-        return max(float(self.squares.sum()) / n - mean * mean, 0.0)
+        return self._whole
 
 
 def laplacian_tiles(picture: Picture) -> LaplacianTiles:

@@ -134,12 +134,71 @@ def test_tiles_hold_each_pixel_once(
         assert np.array_equal(sums[0], fast[0])
 
 
-@settings(deadline=None, max_examples=80)
+@settings(deadline=None, max_examples=40)
+@given(
+    st.integers(1, 40), st.integers(1, 50), st.integers(1, 4), st.integers(1, 5),
+    DEPTHS, NUMBERS, KINDS,
+)  # fmt: skip
+def test_contrast_of_tiles_is_the_same_both_ways(
+    height: int, width: int, rows: int, columns: int, bits: int, number: int, how: str
+) -> None:
+    plane = plane_of(height, width, bits, number, how)
+    black = 2.0 ** (bits - 4)
+    given_ = {"black": black, "percent": 114.3 / 2**bits, "share": 0.3, "dark": 20.0}
+    fast, slow = both_ways_of(
+        lambda: detail.tile_contrast(plane, (rows, columns), **given_)
+    )
+    assert np.array_equal(fast, slow, equal_nan=True)
+    # One tile as numpy has it, where tiles are whole pixels.
+    tall, wide = height // rows, width // columns
+    if height % rows or width % columns:
+        return
+    tile = (plane[:tall, :wide].astype(float) - black) * given_["percent"]
+    level = float(tile.mean())
+    if level <= 20.0:
+        assert np.isnan(fast[0, 0])
+    else:
+        expected = np.hypot(tile.std(), 0.3 * level)
+        assert fast[0, 0] == pytest.approx(expected, rel=1e-6)
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.integers(1, 8), st.integers(1, 9), NUMBERS)
+def test_variances_of_sums_are_numpys(rows: int, columns: int, number: int) -> None:
+    rng = np.random.default_rng(number)
+    tiles = [
+        rng.integers(-1000, 1000, rng.integers(0, 9)).astype(float)
+        for _ in range(rows * columns)
+    ]
+    count, total, squares = (
+        np.array([float(f(t)) for t in tiles]).reshape(rows, columns)
+        for f in (len, np.sum, lambda t: np.sum(t * t))
+    )
+    fast, slow = both_ways_of(lambda: detail.tile_variance(count, total, squares))
+    assert np.array_equal(fast[0], slow[0], equal_nan=True)
+    assert np.array_equal(fast[1], slow[1], equal_nan=True)
+    for found, tile in zip(fast[0].ravel(), tiles, strict=True):
+        expected = tile.var() if tile.size else np.nan
+        assert found == pytest.approx(expected, abs=1e-6, nan_ok=True)
+    every = np.concatenate(tiles)
+    expected = every.var() if every.size else np.nan
+    assert fast[1] == pytest.approx(expected, abs=1e-6, nan_ok=True)
+
+
+def _reached(values: np.ndarray, bins: int, percent: float) -> int:
+    """Return the bin of the value that so many of those under the end reach."""
+    kept = np.sort(np.floor(values).astype(int))[::-1]
+    kept = kept[kept < bins]
+    rank = int(np.ceil(kept.size * percent / 100.0))
+    return int(kept[rank - 1]) if kept.size and rank else bins - 1
+
+
+@settings(deadline=None, max_examples=120)
 @given(
     st.integers(8, 60), st.integers(8, 90), st.sampled_from([1, 2, 4, 8]),
     st.integers(1, 4), st.booleans(), DEPTHS, NUMBERS, KINDS,
 )  # fmt: skip
-def test_edges_are_counted_alike(
+def test_the_largest_steps_are_those_of_all_in_order(
     height: int,
     width: int,
     scale: int,
@@ -151,19 +210,39 @@ def test_edges_are_counted_alike(
 ) -> None:
     plane = plane_of(height, width, bits, number, how)
     shift = bits - 8 + 2 * (scale.bit_length() - 1)
-    bins = 4096 if number % 3 else 300
-    more: dict[str, Any] = {"scale": scale, "step": scale * apart, "down": down}
-    fast, slow = both_ways_of(
-        lambda: detail.edge_counts(plane, **more, shift=shift, bins=bins)
-    )
-    assert alike(fast, slow)
+    bins, percent = (4096 if number % 3 else 300), (0.1, 3.0, 50.0)[number % 3]
+    given_: dict[str, Any] = {"shift": shift, "bins": bins, "percent": percent}
+    given_ |= {"scale": scale, "step": scale * apart, "down": down}
+    fast, slow = both_ways_of(lambda: detail.edge_steps(plane, **given_))
+    assert fast == slow
     if scale > 1:
         return
-    lines = (plane.T if down else plane)[::apart].astype(float)
-    slope = np.abs(lines[:, 2:] - lines[:, :-2]) / 2.0 ** (bits - 8)
-    expected, _ = np.histogram(slope, bins, (0.0, bins / 4.0))
-    # numpy's last bin holds its upper end too.
-    assert np.array_equal(fast[0][:-1], expected[:-1])
+    lines = (plane.T if down else plane)[::apart].astype(float) / 2.0 ** (bits - 8)
+    slope = np.abs(lines[:, 2:] - lines[:, :-2]).ravel()
+    bend = np.abs(np.diff(lines, n=2, axis=1)).ravel()
+    expected = tuple(_reached(4.0 * v, bins, percent) for v in (slope, bend))
+    assert fast == expected
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.integers(1, 5), st.integers(1, 9), st.integers(1, 90), st.integers(0, 70),
+    DEPTHS, NUMBERS, KINDS,
+)  # fmt: skip
+def test_bands_are_copied_as_they_are(
+    bands: int, rows: int, width: int, over: int, bits: int, number: int, how: str
+) -> None:
+    plane = plane_of(rows + over, width, bits, number, how)
+    tops = np.random.default_rng(number).integers(0, over + 1, bands)
+
+    def copied() -> np.ndarray:
+        out = np.zeros((bands, rows, width), plane.dtype)
+        pairs.copy_bands(plane, tops, out)
+        return out
+
+    fast, slow = both_ways_of(copied)
+    assert alike(fast, slow)
+    assert np.array_equal(fast, np.stack([plane[t : t + rows] for t in tops]))
 
 
 @settings(deadline=None, max_examples=60)
@@ -262,7 +341,9 @@ def test_channels_are_told_alike(
         ],
         axis=1,
     )
-    # As those of pictures: never so far that 32 bits do not hold it.
+    # As those of pictures: both ends have one share of chroma, and never so far that 32
+    # bits do not hold it.
+    lines[3:, 1:] = lines[:3, 1:]
     lines[:, 0] = np.clip(lines[:, 0] + (lines[:, 1:].sum(axis=1) * top // 2), 0, None)
     lines = lines // 4
     three, six = channels.Ends(lines[:3], bits), channels.Ends(lines, bits)
@@ -328,9 +409,9 @@ def test_common_motion_agrees_to_the_last_bit_and_outvotes_the_few(
         "model": model.reshape(-1, 4),
         "lean": (1e-9, 1e-9, 1e-3, 1e-3),
     }
-    fast, slow = both_ways_of(
-        lambda: common_motion(motion * 0.9, scales=scales, **given_)
-    )
+    x, y, zoom, turn = (0.9 * motion).tolist()
+    guess = (x, y, zoom, turn)
+    fast, slow = both_ways_of(lambda: common_motion(guess, scales=scales, **given_))
     assert alike(fast, slow)
     if n >= 30:
         assert np.abs(fast[0] - motion).max() < 0.05
@@ -347,6 +428,7 @@ def test_the_newer_passes_refuse_what_they_would_misread() -> None:
     planes = (plane, chroma, chroma, 2, 2)
     other = (plane, chroma, chroma, 1, 1)
     steps, ends = numbers(2), numbers(9)
+    cells, bands = np.zeros(2), np.zeros((1, 8, 32), np.uint8)
     rest = (steps, 2, numbers(8), numbers(400), 200, 1, None, 2)
     calls: list[tuple[Any, tuple[Any, ...], str]] = [
         (_planes.quiet_blocks, (plane, 33, numbers(2)), "must fill a plane"),
@@ -363,9 +445,15 @@ def test_the_newer_passes_refuse_what_they_would_misread() -> None:
         (_planes.tile_moments, (plane, 2, 2, numbers(9)), "do not fit"),
         (_planes.area_sums, (plane, 33, 2, numbers(66)), "smaller than its plane"),
         (_planes.area_sums, (plane, 2, 2, numbers(5)), "do not fit"),
-        (_planes.edge_counts, (plane, 2, 3, 0, 2, 9, numbers(18)), "whole squares"),
-        (_planes.edge_counts, (plane, 64, 64, 0, 2, 9, numbers(18)), "whole squares"),
-        (_planes.edge_counts, (plane, 2, 4, 0, 2, 9, numbers(9)), "do not fit"),
+        (_planes.tile_contrast, (plane, 0, 1, 0.0, 1.0, 0.1, 4.0, cells), "tiles want"),
+        (_planes.tile_contrast, (plane, 2, 2, 0.0, 1.0, 0.1, 4.0, cells), "that fit"),
+        (_planes.tile_variance, (2, cells, cells, cells[:1], cells), "that fit"),
+        (_planes.edge_steps, (plane, 2, 3, 0, 2, 9, 0.1), "whole squares"),
+        (_planes.edge_steps, (plane, 33, 33, 0, 2, 9, 0.1), "whole squares"),
+        (_planes.edge_steps, (plane, 2, 4, 0, 2, 9, 101.0), "whole squares"),
+        (_planes.copy_bands, (plane, numbers(1) + 25, 1, 8, bands), "lie in a plane"),
+        (_planes.copy_bands, (plane, numbers(2), 1, 8, bands), "do not fit"),
+        (_planes.copy_bands, (wide, numbers(1), 1, 8, bands), "another type or size"),
         (_planes.pair_sums, (plane, wide, numbers(20)), "one shape and type"),
         (_planes.pair_sums, (plane, plane, numbers(21)), "do not fit"),
         (_planes.lag_sums, (plane, plane, 5, 1, 4, numbers(11)), "fill a plane"),
@@ -388,7 +476,7 @@ def test_the_newer_passes_refuse_what_they_would_misread() -> None:
         ),
     ]
     patches = [np.zeros(n) for n in (4, 4, 2, 16, 32, 16, 6)]
-    more = (0.3, 0.0), (0.0,) * 4
+    more = (0.0,) * 4, (0.3, 0.0), (0.0,) * 4
     _planes.common_motion(2, *patches, *more)
     for at in range(7):
         wrong: list[Any] = [*patches]

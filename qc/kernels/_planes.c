@@ -137,6 +137,12 @@ static PyMethodDef methods[] = {
     {"tile_moments", tile_moments, METH_VARARGS,
      "tile_moments(plane, rows, columns, out)\n"
      "Fill out (2, rows, columns): sums of codes and of their squares."},
+    {"tile_contrast", tile_contrast, METH_VARARGS,
+     "tile_contrast(plane, rows, columns, black, percent, share, dark, out)\n"
+     "Fill out (rows, columns): spread within tiles and a share of their level."},
+    {"tile_variance", tile_variance, METH_VARARGS,
+     "tile_variance(n, count, total, squares, out)\n"
+     "Fill out (n) with the variance of each tile; return that of the whole."},
     {"area_sums", area_sums, METH_VARARGS,
      "area_sums(plane, rows, columns, out)\nFill out (rows, columns): sums of codes."},
     {"scaled_codes", scaled_codes, METH_VARARGS,
@@ -156,13 +162,15 @@ static PyMethodDef methods[] = {
     {"first_vote", first_vote, METH_VARARGS,
      "first_vote(n, own, worth, rest, still, follows)\n"
      "Return voters, their median shift and spread, how many rest and follow it."},
-    {"edge_counts", edge_counts, METH_VARARGS,
-     "edge_counts(plane, scale, step, down, shift, bins, out)\n"
-     "Fill out (2, bins): counts of first and second differences."},
+    {"edge_steps", edge_steps, METH_VARARGS,
+     "edge_steps(plane, scale, step, down, shift, bins, percent)\n"
+     "Return the bins that so many of the first and second differences reach."},
     {"pair_sums", pair_sums, METH_VARARGS,
      "pair_sums(one, two, out)\nFill out (5, blocks) for squares of 16 pixels."},
     {"lag_sums", lag_sums, METH_VARARGS,
      "lag_sums(before, now, rows, factor, width, out)\nFill out (11, patches)."},
+    {"copy_bands", copy_bands, METH_VARARGS,
+     "copy_bands(plane, tops, count, rows, out)\nFill out (count, rows, width)."},
     {"channel_look", channel_look, METH_VARARGS,
      "channel_look(planes, mask, ends, bits, level, steps, n, counts, luma, codes,\n"
      "             every, area, area_step)\n"
@@ -202,12 +210,33 @@ static PyMethodDef methods[] = {
     {"beyond_cross", beyond_cross, METH_VARARGS,
      "beyond_cross(plane, least, most, top, room, out)\n"
      "Fill out (2, 2, room): places and amounts of bright and dark; return counts."},
+    {"shrunk_steps", shrunk_steps, METH_VARARGS,
+     "shrunk_steps(plane, times, rows, columns, out)\n"
+     "Fill out with means over areas of steps over two pixels along lines."},
+    {"rim_sums", rim_sums, METH_VARARGS,
+     "rim_sums(shape, moves, left, trust, slopes, clip, scale, out)\n"
+     "Fill out (5, h, w): sums over pairs; trust and slopes may be None."},
+    {"apply_rims", apply_rims, METH_VARARGS,
+     "apply_rims(shape, g, around, sums, near, own, out)\n"
+     "Fill out (h, w) with what the sums (3, h, w) make of g."},
     {"shot_look", shot_look, METH_VARARGS,
      "shot_look(codes, shape, margins, factor, flat, least, fine, coarse, middle)\n"
      "Fill all three; return 0 for a flat picture, 1 if its middle is, else 2."},
     {"shot_near", shot_near, METH_VARARGS,
      "shot_near(before, middle, shape, margins, out)\n"
      "Fill out (9) with correlations; return whether there are any."},
+    {"patch_looks", patch_looks, METH_VARARGS,
+     "patch_looks(y, cb, cr)\nReturn six whole numbers of each plane: see PatchLook."},
+    {"grid_colours", grid_colours, METH_VARARGS,
+     "grid_colours(y, cb, cr, places, coding, rgb, luma)\nFill rgb (3, n) and luma."},
+    {"band_tints", band_tints, METH_VARARGS,
+     "band_tints(count, rgb, every, n, order, bands, edges, steps, table, scale, low,\n"
+     "           top, few, share, out)\n"
+     "Fill out (bands, 2) with medians of R/G and B/G, stops."},
+    {"closed_stops", closed_stops, METH_VARARGS,
+     "closed_stops(n, place, light, m, some, rebuilt, steps, log, inverse_steps,\n"
+     "             inverse, numbers, out)\n"
+     "Fill out (n): stops to close until luma is under the level."},
     {NULL, NULL, 0, NULL},
 };
 

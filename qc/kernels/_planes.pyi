@@ -46,6 +46,25 @@ def tile_moments(
     out: NDArray[np.int64],
     /,
 ) -> None: ...
+def tile_contrast(
+    plane: NDArray[np.unsignedinteger],
+    rows: int,
+    columns: int,
+    black: float,
+    percent: float,
+    share: float,
+    dark: float,
+    out: NDArray[np.float64],
+    /,
+) -> None: ...
+def tile_variance(
+    n: int,
+    count: NDArray[np.float64],
+    total: NDArray[np.float64],
+    squares: NDArray[np.float64],
+    out: NDArray[np.float64],
+    /,
+) -> float: ...
 def area_sums(
     plane: NDArray[np.unsignedinteger],
     rows: int,
@@ -87,6 +106,7 @@ def common_motion(
     weighing: NDArray[np.float64],
     model: NDArray[np.float64],
     out: NDArray[np.float64],
+    guess: tuple[float, float, float, float],
     scales: tuple[float, float],
     lean: tuple[float, float, float, float],
     /,
@@ -120,20 +140,28 @@ def weigh_patches(
     unlike: float,
     /,
 ) -> None: ...
-def edge_counts(
+def edge_steps(
     plane: NDArray[np.unsignedinteger],
     scale: int,
     step: int,
     down: bool,
     shift: int,
     bins: int,
-    out: NDArray[np.int64],
+    percent: float,
     /,
-) -> None: ...
+) -> tuple[int, int]: ...
 def pair_sums(
     one: NDArray[np.unsignedinteger],
     two: NDArray[np.unsignedinteger],
     out: NDArray[np.int64],
+    /,
+) -> None: ...
+def copy_bands(
+    plane: NDArray[np.unsignedinteger],
+    tops: NDArray[np.int64],
+    count: int,
+    rows: int,
+    out: NDArray[np.unsignedinteger],
     /,
 ) -> None: ...
 def lag_sums(
@@ -251,6 +279,35 @@ def beyond_cross(
     out: NDArray[np.int64],
     /,
 ) -> tuple[int, int]: ...
+def shrunk_steps(
+    plane: NDArray[np.unsignedinteger],
+    times: int,
+    rows: int,
+    columns: int,
+    out: NDArray[np.unsignedinteger],
+    /,
+) -> None: ...
+def rim_sums(
+    shape: tuple[int, int, int],
+    moves: NDArray[np.float32],
+    left: NDArray[np.float32],
+    trust: NDArray[np.float32] | None,
+    slopes: NDArray[np.float32] | None,
+    clip: float,
+    scale: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def apply_rims(
+    shape: tuple[int, int],
+    g: NDArray[np.float32],
+    around: NDArray[np.float32],
+    sums: NDArray[np.float32],
+    near: float,
+    own: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
 def light_share(cells: NDArray[np.float32], n: int, place: int, /) -> float: ...
 def most_apart(
     one: NDArray[np.unsignedinteger], two: NDArray[np.unsignedinteger], /
@@ -275,3 +332,49 @@ def shot_near(
     out: NDArray[np.float64],
     /,
 ) -> bool: ...
+def patch_looks(
+    y: _Plane, cb: _Plane, cr: _Plane, /
+) -> tuple[tuple[int, int, int, int, int, int], ...]: ...
+def grid_colours(
+    y: _Plane,
+    cb: _Plane,
+    cr: _Plane,
+    places: tuple[int, int, int],
+    coding: tuple[float, ...],
+    rgb: NDArray[np.float32],
+    luma: NDArray[np.float32],
+    /,
+) -> None: ...
+def band_tints(
+    count: int,
+    rgb: NDArray[np.float32],
+    every: int,
+    n: int,
+    order: NDArray[np.intp],
+    bands: int,
+    edges: NDArray[np.int64],
+    steps: int,
+    table: NDArray[np.float32],
+    scale: float,
+    low: float,
+    top: float,
+    few: float,
+    share: float,
+    out: NDArray[np.float64],
+    /,
+) -> None: ...
+def closed_stops(
+    n: int,
+    place: NDArray[np.intp],
+    light: NDArray[np.float32],
+    m: int,
+    some: NDArray[np.intp],
+    rebuilt: NDArray[np.float32],
+    steps: int,
+    log: NDArray[np.float32],
+    inverse_steps: int,
+    inverse: NDArray[np.float32],
+    numbers: tuple[float, ...],
+    out: NDArray[np.float32],
+    /,
+) -> None: ...

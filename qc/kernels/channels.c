@@ -24,6 +24,8 @@ static int32_t end_at(const Ends *e, Py_ssize_t channel, uint32_t cb, uint32_t c
     return v < 0 ? 0 : (v > top ? top : v);
 }
 
+#define BLOCK 128 /* places counted together: no more than 8 bits hold */
+
 /* One line of thresholds, as wide as luma. */
 #define ENDS(NAME, CODE, TOP)                                                          \
     CLONES static void NAME##_line(const CODE *cb, const CODE *cr, Py_ssize_t n,       \
@@ -55,10 +57,32 @@ static int32_t end_at(const Ends *e, Py_ssize_t channel, uint32_t cb, uint32_t c
         for (Py_ssize_t i = 0; i < n; i++)                                             \
             out[i] = a[i] < out[i] ? a[i] : out[i];                                    \
     }                                                                                  \
-    CLONES static void NAME##_most(const CODE *a, Py_ssize_t n, CODE *out)             \
+    /* The least of three upper ends and the greatest of the three lower ones, which   \
+     * have the same shares of chroma. */                                              \
+    CLONES static void NAME##_both(const CODE *cb, const CODE *cr, Py_ssize_t n,       \
+                                   const Ends *e, CODE *low, CODE *high)               \
     {                                                                                  \
-        for (Py_ssize_t i = 0; i < n; i++)                                             \
-            out[i] = a[i] > out[i] ? a[i] : out[i];                                    \
+        uint32_t from[3][4];                                                           \
+        const int bits = e->bits;                                                      \
+        for (int k = 0; k < 3; k++) {                                                  \
+            for (int i = 0; i < 3; i++)                                                \
+                from[k][i] = (uint32_t)e->lines[3 * k + i];                            \
+            from[k][3] = (uint32_t)e->lines[3 * (k + 3)];                              \
+        }                                                                              \
+        for (Py_ssize_t i = 0; i < n; i++) {                                           \
+            int32_t most = INT32_MIN, least = INT32_MAX;                               \
+            for (int k = 0; k < 3; k++) {                                              \
+                uint32_t off = from[k][1] * cb[i] + from[k][2] * cr[i];                \
+                int32_t v = (int32_t)(from[k][0] - off) >> bits;                       \
+                least = v < least ? v : least;                                         \
+                v = (int32_t)(from[k][3] - off) >> bits;                               \
+                most = v > most ? v : most;                                            \
+            }                                                                          \
+            least = least < 0 ? 0 : least;                                             \
+            high[i] = (CODE)(least > TOP ? TOP : least);                               \
+            most = most < 0 ? 0 : most;                                                \
+            low[i] = (CODE)(most > TOP ? TOP : most);                                  \
+        }                                                                              \
     }                                                                                  \
     CLONES static void NAME##_range(const CODE *a, Py_ssize_t n, CODE *low, CODE *high) \
     {                                                                                  \
@@ -80,17 +104,23 @@ static int32_t end_at(const Ends *e, Py_ssize_t channel, uint32_t cb, uint32_t c
             for (Py_ssize_t i = 0; i < n; i++)                                         \
                 out[i] = y[i] < level && mask[i] ? y[i] : 0;                           \
     }                                                                                  \
-    /* Luma less the threshold, 0 where that is negative; how many are more. */        \
+    /* Luma less the threshold, 0 where that is negative; how many are more. Adds to      \
+     * where, by blocks, they begin and end. */                                         \
     CLONES static Py_ssize_t NAME##_excess(const CODE *y, const CODE *end,             \
-                                           Py_ssize_t n, CODE *out)                    \
+                                           Py_ssize_t n, CODE *out, Py_ssize_t *from,  \
+                                           Py_ssize_t *to)                             \
     {                                                                                  \
         Py_ssize_t all = 0;                                                            \
         for (Py_ssize_t x = 0; x < n;) {                                               \
-            Py_ssize_t stop = n - x > 128 ? x + 128 : n;                               \
+            Py_ssize_t begin = x, stop = n - x > BLOCK ? x + BLOCK : n;                \
             CODE some = 0;                                                             \
             for (; x < stop; x++) {                                                    \
                 out[x] = (CODE)(y[x] > end[x] ? y[x] - end[x] : 0);                    \
                 some = (CODE)(some + (y[x] > end[x]));                                 \
+            }                                                                          \
+            if (some) {                                                                \
+                *from = begin < *from ? begin : *from;                                 \
+                *to = stop;                                                            \
             }                                                                          \
             all += some;                                                               \
         }                                                                              \
@@ -100,7 +130,7 @@ static int32_t end_at(const Ends *e, Py_ssize_t channel, uint32_t cb, uint32_t c
     {                                                                                  \
         Py_ssize_t all = 0;                                                            \
         for (Py_ssize_t x = 0; x < n;) {                                               \
-            Py_ssize_t stop = n - x > 128 ? x + 128 : n;                               \
+            Py_ssize_t stop = n - x > BLOCK ? x + BLOCK : n;                               \
             CODE some = 0;                                                             \
             for (; x < stop; x++)                                                      \
                 some = (CODE)(some + (a[x] > step));                                   \
@@ -113,7 +143,7 @@ static int32_t end_at(const Ends *e, Py_ssize_t channel, uint32_t cb, uint32_t c
     {                                                                                  \
         Py_ssize_t all = 0;                                                            \
         for (Py_ssize_t x = 0; x < n;) {                                               \
-            Py_ssize_t stop = n - x > 128 ? x + 128 : n;                               \
+            Py_ssize_t stop = n - x > BLOCK ? x + BLOCK : n;                               \
             CODE some = 0;                                                             \
             for (; x < stop; x++)                                                      \
                 some = (CODE)(some + ((y[x] < low[x]) | (y[x] > high[x])));            \
@@ -157,7 +187,7 @@ static inline void ask_for_chroma(const Coloured *c, Py_ssize_t at)
     ask_for(line(&c->cr, at), c->cr.width << c->cr.wide);
 }
 
-/* room: seven lines of luma. */
+/* room: eight lines of luma. */
 #define LOOK(NAME, CODE, TOP, E)                                                       \
     static void NAME##_counts(const CODE *a, Py_ssize_t n, const Look *look,           \
                               int64_t *counts, Py_ssize_t first)                       \
@@ -166,38 +196,43 @@ static inline void ask_for_chroma(const Coloured *c, Py_ssize_t at)
         for (Py_ssize_t i = 1; first && i < look->n; i++)                              \
             counts[i] += first = E##_over(a, n, (CODE)look->steps[i]);                 \
     }                                                                                  \
+    /* ends: as wide as chroma; least: of them, as wide as luma. */                    \
     static void NAME##_line(const Coloured *c, const Look *look, Py_ssize_t y,         \
                             const CODE *const *ends, const CODE *least, CODE *low,     \
-                            CODE *excess)                                              \
+                            CODE *excess, CODE *wide)                                  \
     {                                                                                  \
-        Py_ssize_t n = c->y.width;                                                     \
+        Py_ssize_t n = c->y.width, from = n, to = 0, all_from = n, all_to = 0;         \
         const uint8_t *mask = NULL;                                                    \
         if (c->mask.data != NULL)                                                      \
             mask = (const uint8_t *)line(&c->mask, y);                                 \
         E##_low((const CODE *)line(&c->y, y), mask, n, (CODE)look->level, low);        \
-        Py_ssize_t first = E##_excess(low, least, n, excess);                          \
+        Py_ssize_t first = E##_excess(low, least, n, excess, &from, &to);              \
         if (!first)                                                                    \
             return;                                                                    \
-        NAME##_counts(excess, n, look, look->counts + 3 * look->n, first);             \
+        NAME##_counts(excess + from, to - from, look, look->counts + 3 * look->n,      \
+                      first);                                                          \
         if (look->area != NULL && y % look->area_step == 0) {                          \
             CODE *out = (CODE *)look->area + y / look->area_step * look->area_width;   \
-            for (Py_ssize_t x = 0; x < look->area_width; x++)                          \
+            for (Py_ssize_t x = from / 2; 2 * x < to; x++)                             \
                 out[x] = excess[2 * x];                                                \
         }                                                                              \
         if (y / c->down % look->every == 0)                                            \
-            for (Py_ssize_t x = 0; x < n; x++)                                         \
+            for (Py_ssize_t x = from; x < to; x++)                                     \
                 for (Py_ssize_t i = 0; i < look->n && excess[x] > look->steps[i]; i++) \
                     look->luma[i * look->codes + low[x]]++;                            \
         for (Py_ssize_t k = 0; k < 3; k++)                                             \
             if (ends[k] != NULL) {                                                     \
-                first = E##_excess(low, ends[k], n, excess);                           \
-                NAME##_counts(excess, n, look, look->counts + k * look->n, first);     \
+                /* Blocks begin where a sample of chroma does. */                      \
+                E##_widen(ends[k] + from / c->across, c->across, to - from, wide);     \
+                first = E##_excess(low + from, wide, to - from, excess, &all_from,     \
+                                   &all_to);                                           \
+                NAME##_counts(excess, to - from, look, look->counts + k * look->n,     \
+                              first);                                                  \
             }                                                                          \
     }                                                                                  \
     static void NAME(const Coloured *c, const Ends *e, const Look *look, CODE *room)   \
     {                                                                                  \
         Py_ssize_t n = c->y.width, m = (n + c->across - 1) / c->across;                \
-        CODE *narrow = room + 6 * n;                                                   \
         for (Py_ssize_t y = 0; y < c->y.height; y += c->down) {                        \
             Py_ssize_t at = y / c->down;                                               \
             at = at < c->cb.height ? at : c->cb.height - 1;                            \
@@ -214,46 +249,39 @@ static inline void ask_for_chroma(const Coloured *c, Py_ssize_t at)
                 if (!reaches(e, k, of_cb, of_cr, TOP, (int32_t)look->level))           \
                     continue;                                                          \
                 const int64_t *l = e->lines + 3 * k;                                   \
-                CODE *wide = room + k * n;                                             \
+                CODE *narrow = room + k * n;                                           \
                 E##_line(cb, cr, m, (uint32_t)l[0], (uint32_t)l[1], (uint32_t)l[2],    \
                          e->bits, narrow);                                             \
-                E##_widen(narrow, c->across, n, wide);                                 \
-                ends[k] = wide;                                                        \
+                ends[k] = narrow;                                                      \
                 if (least == NULL) {                                                   \
                     least = room + 3 * n;                                              \
-                    memcpy(least, wide, (size_t)n * sizeof(CODE));                     \
+                    memcpy(least, narrow, (size_t)m * sizeof(CODE));                   \
                 } else                                                                 \
-                    E##_least(wide, n, least);                                         \
+                    E##_least(narrow, m, least);                                       \
             }                                                                          \
             if (least == NULL)                                                         \
                 continue;                                                              \
+            E##_widen(least, c->across, n, room + 4 * n);                              \
             for (Py_ssize_t k = y; k < y + c->down && k < c->y.height; k++)            \
-                NAME##_line(c, look, k, ends, least, room + 4 * n, room + 5 * n);      \
+                NAME##_line(c, look, k, ends, room + 4 * n, room + 5 * n,              \
+                            room + 6 * n, room + 7 * n);                               \
         }                                                                              \
     }                                                                                  \
     /* e: three channels' upper ends, then their lower ones. */                        \
     static int64_t NAME##_range(const Coloured *c, const Ends *e, CODE *room)          \
     {                                                                                  \
         Py_ssize_t n = c->y.width, m = (n + c->across - 1) / c->across;                \
-        CODE *high = room, *low = room + n, *one = room + 2 * n, *all = room + 3 * n;  \
+        CODE *high = room, *low = room + n, *high_of = room + 2 * n,                   \
+             *low_of = room + 3 * n;                                                   \
         int64_t outside = 0;                                                           \
         for (Py_ssize_t y = 0; y < c->y.height; y += c->down) {                        \
             Py_ssize_t at = y / c->down;                                               \
             at = at < c->cb.height ? at : c->cb.height - 1;                            \
             ask_for_chroma(c, at + 1);                                                 \
-            const CODE *cb = (const CODE *)line(&c->cb, at);                           \
-            const CODE *cr = (const CODE *)line(&c->cr, at);                           \
-            for (Py_ssize_t k = 0; k < 6; k++) {                                       \
-                const int64_t *l = e->lines + 3 * k;                                   \
-                E##_line(cb, cr, m, (uint32_t)l[0], (uint32_t)l[1], (uint32_t)l[2],    \
-                         e->bits, k % 3 ? one : all);                                  \
-                if (k == 1 || k == 2)                                                  \
-                    E##_least(one, m, all);                                            \
-                else if (k > 3)                                                        \
-                    E##_most(one, m, all);                                             \
-                if (k % 3 == 2)                                                        \
-                    E##_widen(all, c->across, n, k == 2 ? high : low);                 \
-            }                                                                          \
+            E##_both((const CODE *)line(&c->cb, at), (const CODE *)line(&c->cr, at),   \
+                     m, e, low_of, high_of);                                           \
+            E##_widen(high_of, c->across, n, high);                                    \
+            E##_widen(low_of, c->across, n, low);                                      \
             for (Py_ssize_t k = y; k < y + c->down && k < c->y.height; k++)            \
                 outside += E##_outside((const CODE *)line(&c->y, k), low, high, n);    \
         }                                                                              \
@@ -263,7 +291,7 @@ LOOK(look_8, uint8_t, 255, ends_8)
 LOOK(look_16, uint16_t, 65535, ends_16)
 
 /* At places on a grid of chroma: how many are at an end under the level, and of how
- * many; and codes of the channels, shifted to 8 bits, if counts are wanted. */
+ * many; or codes of the channels, shifted to 8 bits, if counts are wanted. */
 static void read_places(const Coloured *c, const Ends *e, const Py_ssize_t *steps,
                         int32_t level, int64_t *found, int64_t *counts, Py_ssize_t bins, int shift)
 {
@@ -274,13 +302,14 @@ static void read_places(const Coloured *c, const Ends *e, const Py_ssize_t *step
         const char *cb_line = line(&c->cb, i), *cr_line = line(&c->cr, i);
         ask_for_chroma(c, i + steps[0]);
         for (Py_ssize_t j = 0; j < c->cb.width && j * c->across < c->y.width; j += steps[1]) {
-            int32_t y = (int32_t)code_at(&c->y, luma, j * c->across);
+            int32_t y = (int32_t)code_at(&c->y, luma, j * c->across), least = top;
             uint32_t cb = (uint32_t)code_at(&c->cb, cb_line, j);
             uint32_t cr = (uint32_t)code_at(&c->cr, cr_line, j);
-            int at_end = 0;
+            found[1]++;
             for (Py_ssize_t k = 0; k < 3; k++) {
                 if (counts == NULL) {
-                    at_end |= y < level && y > end_at(e, k, cb, cr, top);
+                    int32_t end = end_at(e, k, cb, cr, top);
+                    least = end < least ? end : least;
                     continue;
                 }
                 /* Here the lines hold half a step less the shift of the channel. */
@@ -290,8 +319,7 @@ static void read_places(const Coloured *c, const Ends *e, const Py_ssize_t *step
                 code = code < 0 ? 0 : (code < bins ? code : bins - 1);
                 counts[k * bins + code]++;
             }
-            found[0] += at_end;
-            found[1]++;
+            found[0] += (y < level) & (y > least);
         }
     }
 }
@@ -386,7 +414,7 @@ PyObject *channel_look(PyObject *self, PyObject *given)
     look.luma = hold_numbers(&held, luma, look.n * look.codes);
     if (look.luma == NULL || hold_area(&held, area, &c.y, &look) < 0)
         return refuse(&held, NULL);
-    void *room = malloc(7 * (size_t)(c.y.width + 1) * sizeof(uint16_t));
+    void *room = malloc(8 * (size_t)(c.y.width + 1) * sizeof(uint16_t));
     if (room == NULL) {
         let_go(&held);
         return PyErr_NoMemory();

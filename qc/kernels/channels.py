@@ -53,9 +53,14 @@ class Coloured:
     @property
     def readable(self) -> bool:
         """Whether the compiled pass can read the planes where they lie."""
-        return all(
-            p.strides[1] == p.itemsize and p.flags.aligned and p.dtype == self.y.dtype
-            for p in (self.y, self.cb, self.cr)
+        y, cb, cr = self.y, self.cb, self.cr
+        item = y.itemsize
+        return (
+            y.strides[1] == cb.strides[1] == cr.strides[1] == item
+            and y.dtype == cb.dtype == cr.dtype
+            and y.flags.aligned
+            and cb.flags.aligned
+            and cr.flags.aligned
         )
 
     @property
@@ -150,9 +155,12 @@ def outside(picture: Coloured, ends: Ends) -> int:
     Parameters
     ----------
     ends : Ends
-        Three channels' upper ends, then their lower ones: luma must be at most the
-        least of the first, and at least the greatest of the others.
+        Three channels' upper ends, then their lower ones, by the same codes of chroma:
+        luma must be at most the least of the first, and at least the greatest of the
+        others.
     """
+    if (ends.lines[:3, 1:] != ends.lines[3:, 1:]).any():
+        raise ValueError("both ends of a channel must have its shares of chroma")
     if not picture.y.size:
         return 0
     if kernels.compiled and picture.readable:

@@ -1,17 +1,80 @@
-/* How much fine detail a plane has, and where: roughness of blocks, second differences
- * along and down, moments of tiles, the steps at edges; and sums of areas.
+/* How much fine detail a plane has, and where: roughness of blocks, and second
+ * differences along and down.
  */
 #include "planes.h"
 
 /* ------------------------------------------------------------------ detail */
 
 /* Which blocks of a plane are quiet: the filter (1 -2 1) x (1 -2 1), its magnitude
- * summed, on narrow numbers where the codes are 8 bits, and the sum of each block's codes along with it. */
-CLONES static void second_narrow(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                                 Py_ssize_t n, int16_t *out)
+ * summed, and the sum of each block's codes along with it. Up to 11 bits everything
+ * fits 16: a magnitude is at most 16 times the code, four of them stay under 2^16 and
+ * 32 codes as well. */
+#define MOST_NARROW 2047
+#define TOGETHER 4 /* lines */
+
+/* rows: a line above, some lines and one below. Adds up the codes as well; returns all
+ * their bits. */
+#define SECOND(NAME, CODE)                                                             \
+    CLONES static unsigned NAME##_one(const char *const *rows, Py_ssize_t n,           \
+                                      int16_t *restrict out, uint16_t *restrict sums)  \
+    {                                                                                  \
+        const CODE *a = (const CODE *)rows[0], *b = (const CODE *)rows[1];             \
+        const CODE *c = (const CODE *)rows[2];                                         \
+        CODE bits = 0;                                                                 \
+        for (Py_ssize_t x = 0; x < n; x++) {                                           \
+            out[x] = (int16_t)(a[x] + c[x] - 2 * b[x]);                                \
+            sums[x] = (uint16_t)(sums[x] + b[x]);                                      \
+            bits |= b[x];                                                              \
+        }                                                                              \
+        return bits;                                                                   \
+    }                                                                                  \
+    CLONES static unsigned NAME##_four(                                                \
+        const char *const *rows, Py_ssize_t n, int16_t *restrict one,                  \
+        int16_t *restrict two, int16_t *restrict three, int16_t *restrict four,        \
+        uint16_t *restrict sums)                                                       \
+    {                                                                                  \
+        const CODE *a = (const CODE *)rows[0], *b = (const CODE *)rows[1];             \
+        const CODE *c = (const CODE *)rows[2], *d = (const CODE *)rows[3];             \
+        const CODE *e = (const CODE *)rows[4], *f = (const CODE *)rows[5];             \
+        CODE bits = 0;                                                                 \
+        for (Py_ssize_t x = 0; x < n; x++) {                                           \
+            one[x] = (int16_t)(a[x] + c[x] - 2 * b[x]);                                \
+            two[x] = (int16_t)(b[x] + d[x] - 2 * c[x]);                                \
+            three[x] = (int16_t)(c[x] + e[x] - 2 * d[x]);                              \
+            four[x] = (int16_t)(d[x] + f[x] - 2 * e[x]);                               \
+            sums[x] = (uint16_t)(sums[x] + b[x] + c[x] + d[x] + e[x]);                 \
+            bits |= (CODE)(b[x] | c[x] | d[x] | e[x]);                                 \
+        }                                                                              \
+        return bits;                                                                   \
+    }                                                                                  \
+    static unsigned NAME(const char *const *rows, int lines, Py_ssize_t n,             \
+                         int16_t *out, Py_ssize_t apart, uint16_t *sums)               \
+    {                                                                                  \
+        unsigned bits = 0;                                                             \
+        if (lines == TOGETHER)                                                         \
+            return NAME##_four(rows, n, out, out + apart, out + 2 * apart,             \
+                               out + 3 * apart, sums);                                 \
+        for (int k = 0; k < lines; k++)                                                \
+            bits |= NAME##_one(rows + k, n, out + k * apart, sums);                    \
+        return bits;                                                                   \
+    }
+SECOND(second_8, uint8_t)
+SECOND(second_10, uint16_t)
+
+static inline uint16_t bend_at(const int16_t *second, Py_ssize_t x)
 {
+    int16_t v = (int16_t)(second[x - 1] + second[x + 1] - 2 * second[x]);
+    return (uint16_t)(v < 0 ? -v : v);
+}
+
+/* second: lines that lie `apart`. */
+CLONES static void add_bends(const int16_t *second, Py_ssize_t apart, Py_ssize_t n,
+                             uint32_t *rough)
+{
+    const int16_t *a = second, *b = a + apart, *c = b + apart, *d = c + apart;
     for (Py_ssize_t x = 0; x < n; x++)
-        out[x] = (int16_t)(a[x] + c[x] - 2 * b[x]);
+        rough[x] += (uint16_t)(bend_at(a, x) + bend_at(b, x) + bend_at(c, x) +
+                               bend_at(d, x));
 }
 
 CLONES static void second_wide(const uint16_t *a, const uint16_t *b, const uint16_t *c,
@@ -19,17 +82,6 @@ CLONES static void second_wide(const uint16_t *a, const uint16_t *b, const uint1
 {
     for (Py_ssize_t x = 0; x < n; x++)
         out[x] = (int32_t)a[x] + c[x] - 2 * (int32_t)b[x];
-}
-
-/* At most 2040 each; 32 lines of it fit 16 bits. */
-CLONES static void add_narrow(const int16_t *second, const uint8_t *codes, Py_ssize_t n,
-                              uint16_t *rough, uint16_t *sums)
-{
-    for (Py_ssize_t x = 0; x < n; x++) {
-        int16_t v = (int16_t)(second[x - 1] + second[x + 1] - 2 * second[x]);
-        rough[x] = (uint16_t)(rough[x] + (v < 0 ? -v : v));
-        sums[x] = (uint16_t)(sums[x] + codes[x]);
-    }
 }
 
 CLONES static void add_wide(const int32_t *second, const uint16_t *codes, Py_ssize_t n,
@@ -42,39 +94,88 @@ CLONES static void add_wide(const int32_t *second, const uint16_t *codes, Py_ssi
     }
 }
 
-/* out: roughness of all blocks, then their sums; room: four lines of 32 bits and two
- * more numbers. */
-#define QUIET(NAME, CODE, SECOND_OF, DIFFERENCE, ADD, SUM)                             \
-    static void NAME(const Plane *p, Py_ssize_t side, int64_t *out, void *room)        \
+/* A row of blocks from their columns' sums. */
+#define TO_BLOCKS(NAME, SUM)                                                           \
+    static void NAME(const uint32_t *rough, const SUM *sums, Py_ssize_t across,        \
+                     Py_ssize_t side, int64_t *out, Py_ssize_t blocks)                 \
     {                                                                                  \
-        Py_ssize_t n = p->width, h = p->height, across = n / side;                     \
-        Py_ssize_t blocks = h / side * across;                                         \
-        SUM *rough = room, *sums = rough + n;                                          \
-        DIFFERENCE *second = (DIFFERENCE *)(sums + n) + 1;                             \
-        memset(room, 0, 2 * (size_t)n * sizeof(SUM));                                  \
-        for (Py_ssize_t y = 0; y < h; y++) {                                           \
-            const CODE *b = (const CODE *)line(p, y);                                  \
-            SECOND_OF((const CODE *)line(p, y > 0 ? y - 1 : 1), b,                     \
-                      (const CODE *)line(p, y + 1 < h ? y + 1 : h - 2), n, second);    \
-            second[-1] = second[1];                                                    \
-            second[n] = second[n - 2];                                                 \
-            ADD(second, b, n, rough, sums);                                            \
-            if ((y + 1) % side)                                                        \
-                continue;                                                              \
-            for (Py_ssize_t i = 0; i < across; i++, out++) {                           \
-                int64_t r = 0, s = 0;                                                  \
-                for (Py_ssize_t k = i * side; k < (i + 1) * side; k++) {               \
-                    r += rough[k];                                                     \
-                    s += sums[k];                                                      \
-                }                                                                      \
-                out[0] = r;                                                            \
-                out[blocks] = s;                                                       \
+        for (Py_ssize_t i = 0; i < across; i++, rough += side, sums += side) {         \
+            uint32_t r = 0, s = 0;                                                     \
+            for (Py_ssize_t k = 0; k < side; k++) {                                    \
+                r += rough[k];                                                         \
+                s += sums[k];                                                          \
             }                                                                          \
-            memset(room, 0, 2 * (size_t)n * sizeof(SUM));                              \
+            out[i] = r;                                                                \
+            out[blocks + i] = s;                                                       \
         }                                                                              \
     }
-QUIET(quiet_8, uint8_t, second_narrow, int16_t, add_narrow, uint16_t)
-QUIET(quiet_16, uint16_t, second_wide, int32_t, add_wide, uint32_t)
+TO_BLOCKS(blocks_narrow, uint16_t)
+TO_BLOCKS(blocks_wide, uint32_t)
+
+static void quiet_wide(const Plane *p, Py_ssize_t side, int64_t *out, uint32_t *room)
+{
+    Py_ssize_t n = p->width, h = p->height, across = n / side;
+    uint32_t *rough = room, *sums = room + n;
+    int32_t *second = (int32_t *)(sums + n) + 1;
+    memset(room, 0, 2 * (size_t)n * sizeof(uint32_t));
+    for (Py_ssize_t y = 0; y < h; y++) {
+        const uint16_t *b = (const uint16_t *)line(p, y);
+        second_wide((const uint16_t *)line(p, y > 0 ? y - 1 : 1), b,
+                    (const uint16_t *)line(p, y + 1 < h ? y + 1 : h - 2), n, second);
+        second[-1] = second[1];
+        second[n] = second[n - 2];
+        add_wide(second, b, n, rough, sums);
+        if ((y + 1) % side)
+            continue;
+        blocks_wide(rough, sums, across, side, out, h / side * across);
+        out += across;
+        memset(room, 0, 2 * (size_t)n * sizeof(uint32_t));
+    }
+}
+
+/* Returns 0 where a code is too large. */
+static int quiet_narrow(const Plane *p, Py_ssize_t side, int64_t *out, uint32_t *room)
+{
+    Py_ssize_t n = p->width, h = p->height, across = n / side, apart = n + 2;
+    uint32_t *rough = room;
+    uint16_t *sums = (uint16_t *)(rough + n);
+    int16_t *second = (int16_t *)(sums + n) + 1;
+    unsigned bits = 0;
+    for (Py_ssize_t top = 0; top < h; top += side, out += across) {
+        memset(rough, 0, (size_t)n * sizeof(uint32_t));
+        memset(sums, 0, (size_t)n * sizeof(uint16_t));
+        for (Py_ssize_t y = top; y < top + side; y += TOGETHER) {
+            int lines = top + side - y < TOGETHER ? (int)(top + side - y) : TOGETHER;
+            const char *rows[TOGETHER + 2];
+            rows[0] = line(p, y > 0 ? y - 1 : 1);
+            for (int k = 1; k <= lines; k++)
+                rows[k] = line(p, y + k - 1);
+            rows[lines + 1] = line(p, y + lines < h ? y + lines : h - 2);
+            bits |= (p->wide ? second_10 : second_8)(rows, lines, n, second, apart, sums);
+            for (int k = 0; k < TOGETHER; k++) {
+                int16_t *row = second + k * apart;
+                if (k >= lines)
+                    memset(row - 1, 0, (size_t)apart * sizeof(int16_t));
+                row[-1] = row[1];
+                row[n] = row[n - 2];
+            }
+            add_bends(second, apart, n, rough);
+        }
+        if (bits > MOST_NARROW)
+            return 0;
+        blocks_narrow(rough, sums, across, side, out, h / side * across);
+    }
+    return 1;
+}
+
+#define QUIET_ROOM(n) ((size_t)(4 * (n) + 8) * sizeof(uint32_t))
+
+/* out: roughness of all blocks, then their sums. */
+static void quiet(const Plane *p, Py_ssize_t side, int64_t *out, void *room)
+{
+    if (!quiet_narrow(p, side, out, room))
+        quiet_wide(p, side, out, room);
+}
 
 /* Squares of the second difference along one line, and from line to line. */
 #define BOTH_WAYS(NAME, CODE, DIFFERENCE, SUM, BLOCK)                                  \
@@ -139,137 +240,6 @@ static void read_ways(const Plane *p, Py_ssize_t step, Py_ssize_t rows,
         }
 }
 
-/* Codes and their squares from x0 to x1. */
-#define MOMENTS(NAME, CODE, SQUARE)                                                    \
-    CLONES static void NAME(const CODE *row, Py_ssize_t x0, Py_ssize_t x1,             \
-                            int64_t *sum, int64_t *squares)                            \
-    {                                                                                  \
-        SQUARE first = 0, second = 0;                                                  \
-        for (Py_ssize_t x = x0; x < x1; x++) {                                         \
-            first += row[x];                                                           \
-            second += (SQUARE)row[x] * row[x];                                         \
-        }                                                                              \
-        *sum = (int64_t)first;                                                         \
-        *squares = (int64_t)second;                                                    \
-    }
-/* 8 bits: 32768 squares stay under 2^31. */
-MOMENTS(moments_8, uint8_t, int32_t)
-MOMENTS(moments_16, uint16_t, int64_t)
-
-/* out: sums of codes of all tiles, then of squares, in rows x columns-ths of a pixel;
- * room: four numbers a tile across. */
-static void read_moments(const Plane *p, Py_ssize_t rows, Py_ssize_t columns,
-                         int64_t *out, int32_t *room)
-{
-    Py_ssize_t h = p->height, all = rows * columns;
-    memset(out, 0, 2 * (size_t)all * sizeof(int64_t));
-    find_places(p->width, columns, room);
-    for (Py_ssize_t y = 0; y < h; y++) {
-        const char *row = line(p, y);
-        const int32_t *at = room;
-        Py_ssize_t first = y * rows / h, last = ((y + 1) * rows - 1) / h;
-        for (Py_ssize_t j = 0; j < columns; j++, at += 4) {
-            /* Pixels that lie wholly within, and the two that may not. */
-            int64_t sum = 0, squares = 0, one = code_at(p, row, at[0]);
-            int64_t two = code_at(p, row, at[1]);
-            if (p->wide)
-                moments_16((const uint16_t *)row, at[0] + 1, at[1], &sum, &squares);
-            else
-                moments_8((const uint8_t *)row, at[0] + 1, at[1], &sum, &squares);
-            sum = sum * columns + at[2] * one + at[3] * two;
-            squares = squares * columns + at[2] * one * one + at[3] * two * two;
-            for (Py_ssize_t i = first; i <= last; i++) {
-                int64_t weight = covered(y, h, i, rows);
-                out[i * columns + j] += weight * sum;
-                out[all + i * columns + j] += weight * squares;
-            }
-        }
-    }
-}
-
-/* How steep and how bent: counts of the first and of the second difference between
- * sums over squares of the plane, along picked lines of squares. Neighbours are counted
- * apart: most differences are alike, and their counts would wait for each other. */
-typedef struct {
-    Py_ssize_t scale, step; /* pixels of a square's side; from one line to the next */
-    int shift;              /* bits to take off four times a difference */
-    Py_ssize_t bins;
-    uint32_t *counts; /* of the first difference, then of the second; twice */
-} Edges;
-
-static inline void count_edge(const Edges *e, Py_ssize_t i, int64_t before, int64_t here,
-                              int64_t after)
-{
-    uint32_t *counts = e->counts + (i & 1) * 2 * e->bins;
-    int64_t slope = after - before, bend = before + after - 2 * here;
-    int64_t at = ((slope < 0 ? -slope : slope) << 2) >> e->shift;
-    if (at < e->bins)
-        counts[at]++;
-    at = ((bend < 0 ? -bend : bend) << 2) >> e->shift;
-    if (at < e->bins)
-        counts[e->bins + at]++;
-}
-
-#define READ_EDGES(NAME, CODE)                                                         \
-    static inline int64_t NAME##_square(const CODE *row, Py_ssize_t n)                 \
-    {                                                                                  \
-        int64_t sum = 0;                                                               \
-        for (Py_ssize_t x = 0; x < n; x++)                                             \
-            sum += row[x];                                                             \
-        return sum;                                                                    \
-    }                                                                                  \
-    static void NAME##_along(const Plane *p, const Edges *e)                           \
-    {                                                                                  \
-        Py_ssize_t s = e->scale, across = p->width / s, down = p->height / s;          \
-        for (Py_ssize_t y = 0; y < down * s; y += e->step) {                           \
-            const CODE *row = (const CODE *)line(p, y);                                \
-            int64_t older = 0, last = 0;                                               \
-            for (Py_ssize_t i = 0; i < across; i++) {                                  \
-                int64_t sum = s == 1 ? row[i] : 0;                                     \
-                for (Py_ssize_t k = 0; s > 1 && k < s; k++)                            \
-                    sum += NAME##_square((const CODE *)line(p, y + k) + i * s, s);     \
-                if (i > 1)                                                             \
-                    count_edge(e, i, older, last, sum);                                \
-                older = last;                                                          \
-                last = sum;                                                            \
-            }                                                                          \
-        }                                                                              \
-    }                                                                                  \
-    /* Line by line through the memory; room: three numbers a picked column. */        \
-    static void NAME##_down(const Plane *p, const Edges *e, int64_t *room)             \
-    {                                                                                  \
-        Py_ssize_t s = e->scale, across = p->width / s, down = p->height / s;          \
-        Py_ssize_t picked = (across * s + e->step - 1) / e->step;                      \
-        int64_t *older = room, *last = room + picked, *sums = room + 2 * picked;       \
-        for (Py_ssize_t i = 0; i < down; i++) {                                        \
-            memset(sums, 0, (size_t)picked * sizeof(int64_t));                         \
-            for (Py_ssize_t k = 0; k < s; k++) {                                       \
-                const CODE *row = (const CODE *)line(p, i * s + k);                    \
-                for (Py_ssize_t j = 0; j < picked; j++)                                \
-                    sums[j] += NAME##_square(row + j * e->step, s);                    \
-            }                                                                          \
-            for (Py_ssize_t j = 0; i > 1 && j < picked; j++)                           \
-                count_edge(e, j, older[j], last[j], sums[j]);                          \
-            int64_t *spare = older;                                                    \
-            older = last;                                                              \
-            last = sums;                                                               \
-            sums = spare;                                                              \
-        }                                                                              \
-    }
-READ_EDGES(edges_8, uint8_t)
-READ_EDGES(edges_16, uint16_t)
-
-static void read_edges(const Plane *p, const Edges *e, int down, int64_t *room,
-                       int64_t *out)
-{
-    if (down)
-        (p->wide ? edges_16_down : edges_8_down)(p, e, room);
-    else
-        (p->wide ? edges_16_along : edges_8_along)(p, e);
-    for (Py_ssize_t i = 0; i < 2 * e->bins; i++)
-        out[i] = (int64_t)e->counts[i] + e->counts[2 * e->bins + i];
-}
-
 /* ------------------------------------------------------------------ Python's side */
 
 PyObject *quiet_blocks(PyObject *self, PyObject *given)
@@ -290,13 +260,13 @@ PyObject *quiet_blocks(PyObject *self, PyObject *given)
     int64_t *out = hold_numbers(&held, out_from, 2 * blocks);
     if (out == NULL)
         return refuse(&held, NULL);
-    void *room = malloc((size_t)(3 * p.width + 2) * sizeof(int32_t));
+    void *room = malloc(QUIET_ROOM(p.width));
     if (room == NULL) {
         let_go(&held);
         return PyErr_NoMemory();
     }
     Py_BEGIN_ALLOW_THREADS
-    (p.wide ? quiet_16 : quiet_8)(&p, side, out, room);
+    quiet(&p, side, out, room);
     Py_END_ALLOW_THREADS
     free(room);
     return done(&held);
@@ -310,7 +280,7 @@ typedef struct {
 } Quietest;
 
 /* rough: of all squares, then the sums of their codes; is overwritten. */
-static Quietest quietest_of(int64_t *rough, Py_ssize_t n, Py_ssize_t side, double low,
+CLONES static Quietest quietest_of(int64_t *rough, Py_ssize_t n, Py_ssize_t side, double low,
                             double high, double share)
 {
     Quietest q = {0, 0, 0};
@@ -360,7 +330,7 @@ PyObject *quietest(PyObject *self, PyObject *given)
     band.width = p.width / side * side;
     Py_ssize_t each = lines / side * (band.width / side), n = count * each;
     int64_t *found = malloc(4 * (size_t)n * sizeof(int64_t));
-    void *room = malloc((size_t)(3 * band.width + 2) * sizeof(int32_t));
+    void *room = malloc(QUIET_ROOM(band.width));
     Quietest q = {0, 0, 0};
     int ready = found != NULL && room != NULL;
     if (ready) {
@@ -368,7 +338,7 @@ PyObject *quietest(PyObject *self, PyObject *given)
         for (Py_ssize_t i = 0; i < count; i++) {
             int64_t *out = found + 2 * n;
             band.data = line(&p, tops[i]);
-            (p.wide ? quiet_16 : quiet_8)(&band, side, out, room);
+            quiet(&band, side, out, room);
             memcpy(found + i * each, out, (size_t)each * sizeof(int64_t));
             memcpy(found + n + i * each, out + each, (size_t)each * sizeof(int64_t));
         }
@@ -404,63 +374,4 @@ PyObject *both_ways(PyObject *self, PyObject *given)
     read_ways(&p, step, rows, columns, out);
     Py_END_ALLOW_THREADS
     return done(&held);
-}
-
-PyObject *tile_moments(PyObject *self, PyObject *given)
-{
-    (void)self;
-    PyObject *plane_from, *out_from;
-    Py_ssize_t rows, columns;
-    if (!PyArg_ParseTuple(given, "OnnO", &plane_from, &rows, &columns, &out_from))
-        return NULL;
-    Held held = {.held = 0};
-    Plane p;
-    if (hold_plane(&held, plane_from, &p) < 0)
-        return refuse(&held, NULL);
-    if (rows < 1 || columns < 1 || rows > 256 || columns > 256 || p.height < 1 ||
-        p.width < 1 || p.height > 32768 || p.width > 32768)
-        return refuse(&held, "tiles want a plane of 1 to 32768 pixels each way");
-    int64_t *out = hold_numbers(&held, out_from, 2 * rows * columns);
-    if (out == NULL)
-        return refuse(&held, NULL);
-    int32_t room[4 * 256];
-    Py_BEGIN_ALLOW_THREADS
-    read_moments(&p, rows, columns, out, room);
-    Py_END_ALLOW_THREADS
-    return done(&held);
-}
-
-PyObject *edge_counts(PyObject *self, PyObject *given)
-{
-    (void)self;
-    PyObject *plane_from, *out_from;
-    Py_ssize_t scale, step, bins;
-    int down, shift;
-    if (!PyArg_ParseTuple(given, "OnnpinO", &plane_from, &scale, &step, &down, &shift,
-                          &bins, &out_from))
-        return NULL;
-    Held held = {.held = 0};
-    Plane p;
-    if (hold_plane(&held, plane_from, &p) < 0)
-        return refuse(&held, NULL);
-    if (scale < 1 || scale > 256 || step < scale || step % scale || shift < 0 ||
-        shift > 62 || bins < 1 || bins > PAIRS || p.height < scale || p.width < scale)
-        return refuse(&held, "steps must be whole squares, within the plane");
-    int64_t *out = hold_numbers(&held, out_from, 2 * bins);
-    if (out == NULL)
-        return refuse(&held, NULL);
-    int64_t *room = malloc(3 * (size_t)(p.width / step + 1) * sizeof(int64_t));
-    Edges e = {scale, step, shift, bins, calloc(4 * (size_t)bins, sizeof(uint32_t))};
-    int ready = room != NULL && e.counts != NULL;
-    if (ready) {
-        Py_BEGIN_ALLOW_THREADS
-        read_edges(&p, &e, down, room, out);
-        Py_END_ALLOW_THREADS
-    }
-    free(room);
-    free(e.counts);
-    if (ready)
-        return done(&held);
-    let_go(&held);
-    return PyErr_NoMemory();
 }

@@ -17,17 +17,21 @@ if kernels.compiled:  # else slower, and otherwise the same
 __all__ = [
     "Quietest",
     "area_sums",
+    "bin_reached",
     "both_ways",
-    "edge_counts",
+    "edge_steps",
     "quiet_blocks",
     "quietest",
+    "tile_contrast",
     "tile_moments",
+    "tile_variance",
 ]
 
 Plane: TypeAlias = NDArray[np.unsignedinteger]
 _Whole: TypeAlias = NDArray[np.int64]
 
 _MOST_SIDE = 32
+_MOST_SCALE = 32
 _FEWEST = 4
 
 
@@ -184,6 +188,79 @@ def tile_moments(plane: Plane, tiles: tuple[int, int]) -> tuple[_Whole, _Whole]:
     return portable.area_sums(codes, tiles), portable.area_sums(codes**2, tiles)
 
 
+def tile_contrast(
+    plane: Plane,
+    tiles: tuple[int, int],
+    *,
+    black: float,
+    percent: float,
+    share: float,
+    dark: float,
+) -> NDArray[np.float64]:
+    """Return how much tiles differ in themselves, with a share of their level.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Not empty, at most 32768 pixels each way.
+    tiles : (rows, columns)
+    black : float
+        Code of no light.
+    percent : float
+        What one code is in percent.
+    share : float
+        Of the level, squared, so much is added to the variance.
+    dark : float
+        Percent; of darker tiles nothing is told.
+
+    Returns
+    -------
+    (rows, columns) array of float64
+        Percent; NaN in dark tiles.
+    """
+    if kernels.compiled and _is_dense(plane):
+        out = np.empty(tiles)
+        _planes.tile_contrast(plane, *tiles, black, percent, share, dark, out)
+        return out
+    sums, squares = tile_moments(plane, tiles)
+    mean = sums / plane.size
+    variance = np.maximum(squares / plane.size - mean * mean, 0.0)
+    level = (mean - black) * percent
+    contrast = np.sqrt(variance * (percent * percent) + (share * level) ** 2)
+    return np.where(level > dark, contrast, np.nan)
+
+
+def tile_variance(
+    count: NDArray[np.float64],
+    total: NDArray[np.float64],
+    squares: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], float]:
+    """Return variances from sums: of each tile, and of all together.
+
+    Parameters
+    ----------
+    count : array of float64
+        Of how many values each sum is.
+    total, squares : arrays of that shape
+        Sums of values, and of their squares; whole numbers.
+
+    Returns
+    -------
+    variance : array of float64
+    whole : float
+        NaN, as in a tile, where nothing is summed.
+    """
+    if kernels.compiled:
+        out = np.empty(count.shape)
+        return out, _planes.tile_variance(count.size, count, total, squares, out)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = total / count
+        out = np.maximum(squares / count - mean * mean, 0.0)
+        mean = total.sum() / count.sum()
+        whole = np.maximum(squares.sum() / count.sum() - mean * mean, 0.0)
+    return out, float(whole)
+
+
 def area_sums(plane: Plane, shape: tuple[int, int]) -> _Whole:
     """Return sums of codes over the cells of a smaller grid; not rounded.
 
@@ -207,10 +284,17 @@ def area_sums(plane: Plane, shape: tuple[int, int]) -> _Whole:
     return portable.area_sums(plane, shape)
 
 
-def edge_counts(
-    plane: Plane, *, scale: int, step: int, down: bool, shift: int, bins: int
-) -> tuple[_Whole, _Whole]:
-    """Count first and second differences along some lines of squares of a plane.
+def edge_steps(
+    plane: Plane,
+    *,
+    scale: int,
+    step: int,
+    down: bool,
+    shift: int,
+    bins: int,
+    percent: float,
+) -> tuple[int, int]:
+    """Return how large the largest steps and bends along lines of squares are.
 
     Parameters
     ----------
@@ -224,17 +308,18 @@ def edge_counts(
     shift : int
         A difference d of the squares' sums belongs to bin ``(4 |d|) >> shift``.
     bins : int
-        Larger differences are not counted.
+        Larger differences do not count.
+    percent : float
+        Of those that count, so many reach the bins that are returned.
 
     Returns
     -------
-    slope, bend : (bins,) arrays of int64
-        Counts of ``s[i + 1] - s[i - 1]``, and of ``s[i + 1] + s[i - 1] - 2 s[i]``.
+    slope, bend : int
+        The bins, see `bin_reached`, of ``s[i + 1] - s[i - 1]`` and of
+        ``s[i + 1] + s[i - 1] - 2 s[i]``.
     """
-    if kernels.compiled and _is_dense(plane):
-        out = np.empty((2, bins), np.int64)
-        _planes.edge_counts(plane, scale, step, down, shift, bins, out)
-        return out[0], out[1]
+    if kernels.compiled and _is_dense(plane) and scale <= _MOST_SCALE:
+        return _planes.edge_steps(plane, scale, step, down, shift, bins, percent)
     rows, columns = (side // scale for side in plane.shape)
     area = plane[: rows * scale, : columns * scale]
     if down:
@@ -246,8 +331,22 @@ def edge_counts(
     found = []
     for differences in (after - before, before + after - 2 * here):
         at = (4 * np.abs(differences)).ravel() >> shift
-        found.append(np.bincount(at[at < bins], minlength=bins).astype(np.int64))
+        counts = np.bincount(at[at < bins], minlength=bins)
+        found.append(bin_reached(counts, percent))
     return found[0], found[1]
+
+
+def bin_reached(counts: NDArray[np.integer], percent: float) -> int:
+    """Return the highest bin that this share of what is counted reaches.
+
+    Examples
+    --------
+    >>> bin_reached(np.array([5, 2, 2, 1]), 20.0)
+    2
+    """
+    above = np.cumsum(counts[::-1])
+    at = np.searchsorted(above, above[-1] * percent / 100.0)
+    return len(counts) - 1 - int(at)
 
 
 def _is_dense(plane: Plane) -> bool:

@@ -7,8 +7,11 @@
 
 #if defined(__GNUC__) && !defined(__clang__)
 #define AS_WRITTEN __attribute__((optimize("fp-contract=off")))
+/* The loop's arrays do not overlap. */
+#define IN_ANY_ORDER _Pragma("GCC ivdep")
 #else
 #define AS_WRITTEN
+#define IN_ANY_ORDER
 #endif
 
 /* ------------------------------------------------------------------ small pictures */
@@ -84,28 +87,36 @@ AS_WRITTEN CLONES static void four_taps(const float *a, const float *b, const fl
     }
 }
 
-AS_WRITTEN CLONES static void take_off(const float *a, Py_ssize_t width,
-                                       float *restrict from)
+/* Adds a line's change since the anchor, times what it is multiplied by, to sums of its
+ * columns: lines give the picture, as `four_taps`; the anchor's parts lie `apart`. */
+AS_WRITTEN CLONES static void add_line(float *const lines[4], const float *weights,
+                                       const float *anchor, Py_ssize_t apart,
+                                       float slope, Py_ssize_t width,
+                                       float *restrict sums)
 {
-    for (Py_ssize_t x = 0; x < width; x++)
-        from[x] = from[x] - a[x];
-}
-
-AS_WRITTEN CLONES static void add_product(const float *a, const float *b,
-                                          Py_ssize_t width, float *restrict sums)
-{
+    const float w0 = weights[0], w1 = weights[1], w2 = weights[2], w3 = weights[3];
+    const float *a = lines[0], *b = lines[1], *c = lines[2], *d = lines[3];
+    const float *by0 = anchor + apart, *by1 = by0 + apart, *by2 = by1 + apart;
+    float *of0 = sums, *of1 = sums + width, *of2 = sums + 2 * width;
+    float *light = sums + 3 * width, *tilt = sums + 4 * width, *energy = sums + 5 * width;
+    IN_ANY_ORDER
     for (Py_ssize_t x = 0; x < width; x++) {
-        float part = a[x] * b[x];
-        sums[x] = sums[x] + part;
-    }
-}
-
-AS_WRITTEN CLONES static void add_times(const float *a, float factor, Py_ssize_t width,
-                                        float *restrict sums)
-{
-    for (Py_ssize_t x = 0; x < width; x++) {
-        float part = factor * a[x];
-        sums[x] = sums[x] + part;
+        float one = w0 * a[x], two = w1 * b[x], three = w2 * c[x], four = w3 * d[x];
+        float change = one + two;
+        change = change + three;
+        change = change + four;
+        change = change - anchor[x];
+        one = by0[x] * change;
+        two = by1[x] * change;
+        three = by2[x] * change;
+        four = slope * change;
+        float five = change * change;
+        of0[x] = of0[x] + one;
+        of1[x] = of1[x] + two;
+        of2[x] = of2[x] + three;
+        light[x] = light[x] + change;
+        tilt[x] = tilt[x] + four;
+        energy[x] = energy[x] + five;
     }
 }
 
@@ -137,30 +148,26 @@ typedef struct {
 } Patches;
 
 /* Lines between pixels are made as they are wanted; four of them give one. `room` has
- * five lines, and SUMS more. */
+ * four lines, and SUMS more. */
 static void sum_patches(const Patches *of, float *room, double *out)
 {
     const Py_ssize_t width = of->columns * of->side, height = of->rows * of->side;
-    float *lines[4], *change = room + 4 * width, *sums = change + width;
+    float *made[4], *sums = room + 4 * width;
     for (Py_ssize_t k = 0; k < 4; k++)
-        lines[k] = room + k * width;
-    for (Py_ssize_t y = 0, made = -1; y < height; y++) {
-        for (; made <= y + 2; made++) {
-            const float *p = of->picture + made * of->stride;
-            four_taps(p - 1, p, p + 1, p + 2, of->across, width, lines[(made + 1) & 3]);
+        made[k] = room + k * width;
+    for (Py_ssize_t y = 0, next = -1; y < height; y++) {
+        for (; next <= y + 2; next++) {
+            const float *p = of->picture + next * of->stride;
+            four_taps(p - 1, p, p + 1, p + 2, of->across, width, made[(next + 1) & 3]);
         }
-        if (y % of->side == 0)
+        Py_ssize_t within = y % of->side;
+        if (within == 0)
             memset(sums, 0, SUMS * (size_t)width * sizeof(float));
-        four_taps(lines[y & 3], lines[(y + 1) & 3], lines[(y + 2) & 3],
-                  lines[(y + 3) & 3], of->down, width, change);
-        const float *anchor = of->anchor + y * width;
-        take_off(anchor, width, change);
-        for (Py_ssize_t k = 0; k < LIGHT; k++)
-            add_product(anchor + (k + 1) * height * width, change, width, sums + k * width);
-        add_times(change, 1.0f, width, sums + 3 * width);
-        add_times(change, (float)of->slope[y % of->side], width, sums + 4 * width);
-        add_product(change, change, width, sums + 5 * width);
-        if (y % of->side == of->side - 1)
+        float *const lines[4] = {made[y & 3], made[(y + 1) & 3], made[(y + 2) & 3],
+                                 made[(y + 3) & 3]};
+        add_line(lines, of->down, of->anchor + y * width, height * width,
+                 (float)of->slope[within], width, sums);
+        if (within == of->side - 1)
             for (Py_ssize_t j = 0; j < of->columns; j++)
                 close_patch(sums + j * of->side, width, of->side, of->slope,
                             of->rows * of->columns,
@@ -371,7 +378,7 @@ PyObject *patch_sums(PyObject *self, PyObject *given)
                       : hold_doubles(&held, from[3], 7 * of.rows * of.columns, 1);
     if (out == NULL)
         return refuse(&held, NULL);
-    float *room = malloc((size_t)(5 + SUMS) * (size_t)inner[2] * sizeof *room);
+    float *room = malloc((size_t)(4 + SUMS) * (size_t)inner[2] * sizeof *room);
     if (room == NULL) {
         let_go(&held);
         return PyErr_NoMemory();
@@ -409,10 +416,11 @@ PyObject *common_motion(PyObject *self, PyObject *given)
 {
     (void)self;
     PyObject *from[8];
-    double scales[2], lean[4];
+    double guess[4], scales[2], lean[4];
     Py_ssize_t n;
-    if (!PyArg_ParseTuple(given, "nOOOOOOO(dd)(dddd)", &n, &from[0], &from[1], &from[2],
-                          &from[3], &from[4], &from[5], &from[6], &scales[0], &scales[1],
+    if (!PyArg_ParseTuple(given, "nOOOOOOO(dddd)(dd)(dddd)", &n, &from[0], &from[1],
+                          &from[2], &from[3], &from[4], &from[5], &from[6], &guess[0],
+                          &guess[1], &guess[2], &guess[3], &scales[0], &scales[1],
                           &lean[0], &lean[1], &lean[2], &lean[3]))
         return NULL;
     /* felt, pull, worth, model felt, weighing, model; theta and off are written. */
@@ -430,6 +438,7 @@ PyObject *common_motion(PyObject *self, PyObject *given)
     if (theta == NULL)
         return refuse(&held, NULL);
     double *off = theta + 4;
+    memcpy(theta, guess, sizeof guess);
     stray(in[0], in[3], n, theta, off);
     for (int i = 0; i < 2 && scales[i] > 0; i++) {
         revote(in[1], in[2], in[4], in[5], n, scales[i], lean, off, theta);

@@ -251,7 +251,7 @@ def first_vote(
 
 
 def common_motion(
-    theta: _Array,
+    guess: _Four,
     *,
     felt: _Array,
     pull: _Array,
@@ -266,8 +266,8 @@ def common_motion(
 
     Parameters
     ----------
-    theta : (4,) array of float64
-        First guess.
+    guess : four numbers
+        The motion to begin with.
     felt : (n, 2) array
         Each patch's pull in px that it can tell.
     pull : (n, 2) array
@@ -293,13 +293,13 @@ def common_motion(
     n = len(worth)
     if kernels.compiled:
         out = np.empty(4 + n)
-        out[:4] = theta
         first, second = (*scales, 0.0)[:2]
         _planes.common_motion(
-            n, felt, pull, worth, model_felt, weighing, model, out, (first, second),
-            lean,
+            n, felt, pull, worth, model_felt, weighing, model, out, guess,
+            (first, second), lean,
         )  # fmt: skip
         return out[:4], out[4:]
+    theta = np.array(guess)
     off = _stray(felt, model_felt, theta)
     for scale in scales:
         far = off / scale

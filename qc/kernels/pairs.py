@@ -1,6 +1,7 @@
 """Two frames held against each other, block by block, in whole numbers.
 
-`pair_sums` is what noise is told from, `lag_sums` what the lag between two fields is.
+`pair_sums` is what noise is told from, `lag_sums` what the lag between two fields is;
+`copy_bands` keeps what is needed of a frame for both.
 """
 
 from __future__ import annotations
@@ -15,13 +16,31 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["LAG_SUMS", "SIDE", "lag_sums", "pair_sums"]
+__all__ = ["LAG_SUMS", "SIDE", "copy_bands", "lag_sums", "pair_sums"]
 
 Bands: TypeAlias = NDArray[np.unsignedinteger]
 
 # Blocks are squares of this many pixels.
 SIDE = 16
 LAG_SUMS = 11
+
+
+def copy_bands(plane: Bands, tops: NDArray[np.int64], out: Bands) -> None:
+    """Copy bands of lines out of a plane, past the cache: they are read seldom.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+    tops : (bands,) array of int64
+        Their first lines.
+    out : (bands, rows, W) array of the plane's type
+        Is filled.
+    """
+    if kernels.compiled and out.size and plane.strides[1] == plane.itemsize:
+        _planes.copy_bands(plane, tops, len(tops), out.shape[1], out)
+        return
+    for band, top in zip(out, tops.tolist(), strict=True):
+        band[:] = plane[top : top + out.shape[1]]
 
 
 def pair_sums(one: Bands, two: Bands) -> NDArray[np.int64]:

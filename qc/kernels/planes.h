@@ -2,9 +2,9 @@
  *
  * Written to the stable interface of CPython 3.11 and the buffer protocol, so that one
  * build serves every later version and no numpy headers are wanted. The interpreter's
- * lock is released while a plane is read. Everything is counted in whole numbers:
- * results do not depend on the instruction set. The Python files beside these give the
- * same without a compiler.
+ * lock is released while a plane is read. Planes are counted in whole numbers, and what
+ * cannot be is counted one operation after another: results do not depend on the
+ * instruction set. The Python files beside these give the same without a compiler.
  */
 #ifndef QC_PLANES_H
 #define QC_PLANES_H
@@ -77,31 +77,37 @@ static inline void ask_for(const char *row, Py_ssize_t bytes)
 #endif
 }
 
-/* Puts the value of rank k in its place: smaller ones before it, larger behind. */
+/* Puts the value of rank k in its place: smaller ones before it, larger behind. What is
+ * random is told by adding, not by branches, which a processor would guess wrongly. */
 #define RANKED(NAME, TYPE)                                                             \
+    static inline Py_ssize_t NAME##_parted(TYPE *v, Py_ssize_t low, Py_ssize_t high,   \
+                                           TYPE pivot, int equal)                      \
+    {                                                                                  \
+        Py_ssize_t i = low;                                                            \
+        for (Py_ssize_t x = low; x <= high; x++) {                                     \
+            TYPE kept = v[x];                                                          \
+            v[x] = v[i];                                                               \
+            v[i] = kept;                                                               \
+            i += equal ? kept <= pivot : kept < pivot;                                 \
+        }                                                                              \
+        return i;                                                                      \
+    }                                                                                  \
     static TYPE NAME(TYPE *v, Py_ssize_t n, Py_ssize_t k)                              \
     {                                                                                  \
         Py_ssize_t low = 0, high = n - 1;                                              \
         while (low < high) {                                                           \
-            TYPE pivot = v[low + (high - low) / 2];                                    \
-            Py_ssize_t i = low, j = high;                                              \
-            while (i <= j) {                                                           \
-                while (v[i] < pivot)                                                   \
-                    i++;                                                               \
-                while (pivot < v[j])                                                   \
-                    j--;                                                               \
-                if (i <= j) {                                                          \
-                    TYPE kept = v[i];                                                  \
-                    v[i++] = v[j];                                                     \
-                    v[j--] = kept;                                                     \
-                }                                                                      \
+            TYPE a = v[low], b = v[low + (high - low) / 2], c = v[high];               \
+            TYPE least = a < b ? a : b, most = a < b ? b : a;                          \
+            TYPE pivot = c < least ? least : c > most ? most : c;                      \
+            Py_ssize_t first = NAME##_parted(v, low, high, pivot, 0);                  \
+            if (k < first) {                                                           \
+                high = first - 1;                                                      \
+                continue;                                                              \
             }                                                                          \
-            if (k > j && k < i)                                                        \
+            Py_ssize_t last = NAME##_parted(v, first, high, pivot, 1);                 \
+            if (k < last)                                                              \
                 break;                                                                 \
-            if (k <= j)                                                                \
-                high = j;                                                              \
-            else                                                                       \
-                low = i;                                                               \
+            low = last > first ? last : first + 1; /* the latter only with NaN */      \
         }                                                                              \
         return v[k];                                                                   \
     }
@@ -162,9 +168,11 @@ PyObject *quiet_blocks(PyObject *self, PyObject *given);
 PyObject *quietest(PyObject *self, PyObject *given);
 PyObject *both_ways(PyObject *self, PyObject *given);
 PyObject *tile_moments(PyObject *self, PyObject *given);
+PyObject *tile_contrast(PyObject *self, PyObject *given);
+PyObject *tile_variance(PyObject *self, PyObject *given);
 PyObject *area_sums(PyObject *self, PyObject *given);
 PyObject *scaled_codes(PyObject *self, PyObject *given);
-PyObject *edge_counts(PyObject *self, PyObject *given);
+PyObject *edge_steps(PyObject *self, PyObject *given);
 PyObject *common_motion(PyObject *self, PyObject *given);
 PyObject *smooth_small(PyObject *self, PyObject *given);
 PyObject *patch_sums(PyObject *self, PyObject *given);
@@ -172,6 +180,7 @@ PyObject *weigh_patches(PyObject *self, PyObject *given);
 PyObject *first_vote(PyObject *self, PyObject *given);
 PyObject *pair_sums(PyObject *self, PyObject *given);
 PyObject *lag_sums(PyObject *self, PyObject *given);
+PyObject *copy_bands(PyObject *self, PyObject *given);
 PyObject *channel_look(PyObject *self, PyObject *given);
 PyObject *channel_range(PyObject *self, PyObject *given);
 PyObject *channel_places(PyObject *self, PyObject *given);
@@ -185,8 +194,15 @@ PyObject *most_apart(PyObject *self, PyObject *given);
 PyObject *screen_light(PyObject *self, PyObject *given);
 PyObject *place_turns(PyObject *self, PyObject *given);
 PyObject *beyond_cross(PyObject *self, PyObject *given);
+PyObject *rim_sums(PyObject *self, PyObject *given);
+PyObject *shrunk_steps(PyObject *self, PyObject *given);
+PyObject *apply_rims(PyObject *self, PyObject *given);
 PyObject *shot_look(PyObject *self, PyObject *given);
 PyObject *shot_near(PyObject *self, PyObject *given);
+PyObject *patch_looks(PyObject *self, PyObject *given);
+PyObject *grid_colours(PyObject *self, PyObject *given);
+PyObject *band_tints(PyObject *self, PyObject *given);
+PyObject *closed_stops(PyObject *self, PyObject *given);
 
 #if defined(__GNUC__)
 #pragma GCC visibility pop

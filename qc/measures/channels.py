@@ -67,6 +67,8 @@ class _Reader:
         self._pass = Pass(self._signal, level_percent=self._level)
         self._piles = Piles(self._signal)
         self._held: Shares | None = None
+        # What holds from picture to picture is made once.
+        self._values: Values = {}
         self._whites: NDArray[np.floating] | float = 0.0
         self._held_from = 0
         self._range_from: int | None = None
@@ -83,7 +85,8 @@ class _Reader:
         changed = abs(points - self._points) > max(
             _CHANGED, _CHANGED_PART * self._points
         )
-        if self._held is None or changed or self._due(picture, self._held_from):
+        again = self._held is None or changed or self._due(picture, self._held_from)
+        if again:
             self._looked_at += 1
             self._points, self._held_from = points, picture.pts
             self._held = self._look(picture)
@@ -91,9 +94,11 @@ class _Reader:
         if self._range_from is None or self._due(
             picture, self._range_from, _RANGE_EVERY_SECONDS
         ):
-            self._range_from = picture.pts
+            again, self._range_from = True, picture.pts
             self._out_of_range = out_of_range_percent(picture, signal=self._signal)
-        return self._values(self._held)
+        if again and self._held is not None:
+            self._values = self._values_of(self._held)
+        return self._values
 
     def _look(self, picture: Picture) -> Shares:
         """Look at a whole picture; what is on white things goes apart."""
@@ -132,7 +137,7 @@ class _Reader:
             )
         return self._region
 
-    def _values(self, shares: Shares) -> Values:
+    def _values_of(self, shares: Shares) -> Values:
         values: dict[str, float | NDArray[np.floating]] = {
             "out_of_range_percent": self._out_of_range
         }

@@ -11,10 +11,10 @@ from collections import Counter
 from collections.abc import Mapping
 from fractions import Fraction
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.samples import patch_looks
 from qc.limits import Option
 from qc.measures.base import (
     Chart,
@@ -50,6 +50,7 @@ from qc.measures.parts.neutral.whitepatch import (
     Rectangle,
     given_moment,
     given_patch,
+    mean_codes,
     moment_label,
     patch_planes,
 )
@@ -141,12 +142,15 @@ class _Reader:
             return {}
         whole = self._whole_values(picture, at_s) if self._moment is None else {}
         planes = patch_planes(picture, patch)
-        refused = self._check.trouble(planes, interlaced=picture.interlaced)
-        if refused:
+        looks = patch_looks(planes) if planes[1].size else None
+        refused = self._check.trouble(
+            planes, interlaced=picture.interlaced, looks=looks
+        )
+        if refused or looks is None:
             self._frames[refused] += 1
             return whole
         self._frames["measured"] += 1
-        codes = np.array([cv2.mean(plane)[0] for plane in planes])
+        codes = mean_codes(planes, looks)
         share = patch[2] * patch[3] / max(picture.y.size, 1)
         return whole | _values(Seen(codes, patch, 1.0, share, 0))
 

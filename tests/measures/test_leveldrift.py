@@ -23,7 +23,6 @@ from qc.measures import framing, steadiness
 from qc.measures.base import Measured
 from qc.measures.exposure import MEASURE
 from qc.measures.parts.level.levelwalk import level_steps, swings
-from qc.measures.parts.level.medians import median
 from qc.measures.parts.level.smallcells import small_cells
 from qc.records import Grade, Picture
 from qc.signal import Signal
@@ -487,16 +486,6 @@ def test_a_jump_is_told_from_a_swing() -> None:
     for period in (0.8, 1.5, 4.0):
         assert not level_steps(0.5 * np.sin(2 * np.pi * times / period), times)
     assert not level_steps(0.1 * times, times)
-
-
-@given(
-    st.lists(
-        st.floats(-1e6, 1e6, width=32, allow_subnormal=False), min_size=1, max_size=40
-    )
-)
-def test_the_median_is_numpys(values: list[float]) -> None:
-    array = np.array(values, np.float32)
-    assert median(array) == pytest.approx(float(np.median(array)), rel=1e-6, abs=1e-6)
 
 
 @pytest.mark.parametrize("size", [(135, 240), (135, 180), (54, 96), (101, 240)])

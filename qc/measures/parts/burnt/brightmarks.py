@@ -50,11 +50,10 @@ def places_of(kinds: Codes, counts: Codes) -> NDArray[np.float32]:
     across, down = _GRID
     cell = rows * down // counts.shape[0] * across + columns * across // counts.shape[1]
     kind_of, pixels = kinds.ravel()[filled], counts.ravel()[filled]
-    parts = [
-        np.bincount(cell, pixels * (kind_of == kind), across * down)
-        .reshape(down, across).astype(np.float32)
-        for kind in _KEPT
-    ]  # fmt: skip
+    cells = across * down
+    number = kind_of.astype(np.intp) * cells + cell
+    of_kind = np.bincount(number, pixels, len(Kind) * cells).astype(np.float32)
+    parts = [of_kind.reshape(-1, down, across)[kind] for kind in _KEPT]
     enough = _SHARE * sum(parts, np.zeros(_GRID[::-1], np.float32))
     bits = np.zeros(_GRID[::-1], np.int64)
     for bit, part in enumerate(parts):

@@ -109,15 +109,18 @@ class BrightMemory:
         transfer = picture.signal.transfer
         colour = stops_of(rgb, transfer)
         level = max(self._end, 1.0)
-        self._expose(rgb, luma, level)
-        self._learn(rgb, luma, colour, level)
+        clear = _clear(rgb, level)
+        light = _light_of(luma)
+        self._expose(clear, luma, light)
+        self._learn(clear, luma, colour, light)
 
     def recall(self, scene: Scene, colour: Plane) -> Past:
         """Return the past of a picture's burnt-out places, then learn from it."""
         self._seen = 0
         self._follow(scene.luma)
-        past = self._past(scene)
-        self._learn(scene.rgb, scene.luma, colour, scene.level)
+        clear, light = _clear(scene.rgb, scene.level), _light_of(scene.luma)
+        past = self._past(scene, clear, light)
+        self._learn(clear, scene.luma, colour, light)
         return past
 
     def steady_white(self, white: White) -> White:
@@ -184,9 +187,14 @@ class BrightMemory:
             self._whites.clear()
 
     def _expose(
-        self, rgb: Plane, luma: Plane, level: float
+        self, free: Flags, luma: Plane, light: Plane
     ) -> tuple[Flags, Plane] | None:
         """Follow the light of the whole picture from places that are not burnt out.
+
+        Parameters
+        ----------
+        free, light : (h, w) arrays
+            Of `_clear` and `_light_of`.
 
         Returns
         -------
@@ -197,10 +205,10 @@ class BrightMemory:
         """
         if self._known is None or self._light is None:
             return None
-        clear = (rgb.max(axis=0) < _CLEAR * level) & (luma > 0.2) & self._known
+        clear = free & (luma > 0.2) & self._known
         if np.count_nonzero(clear) < _MATCH_CELLS * clear.size:
             return None
-        rise = _light_of(luma) - self._light
+        rise = light - self._light
         # Every fourth place is enough for a middle.
         self._brightened = float(np.median(rise[clear][::4]))
         return clear, rise
@@ -214,36 +222,41 @@ class BrightMemory:
         # Nothing of the place's surroundings left to compare: not believed.
         return np.asarray((weight > 1e-4) & (total < _MATCH_STOPS * weight), np.bool_)
 
-    def _learn(self, rgb: Plane, luma: Plane, colour: Plane, level: float) -> None:
+    def _learn(self, free: Flags, luma: Plane, colour: Plane, light: Plane) -> None:
         """Remember the places that are bright and have every channel left."""
-        fresh = (rgb.max(axis=0) < _CLEAR * level) & (luma > _BRIGHT)
         if self._known is None or self._colour is None or self._light is None:
             self._brightened = 0.0
-            self._colour, self._light = colour.copy(), _light_of(luma)
+            self._colour, self._light = colour.copy(), light
             # Dark places serve to follow the light, not for their colour.
-            self._known = rgb.max(axis=0) < _CLEAR * level
+            self._known = free
             return
-        light = _light_of(luma) - np.float32(self._brightened)
-        new = fresh | (~self._known & (rgb.max(axis=0) < _CLEAR * level))
+        light = light - np.float32(self._brightened)
+        new = free & ((luma > _BRIGHT) | ~self._known)
         for held, now in zip(self._colour, colour, strict=True):
             np.copyto(held, now, where=new)
         np.copyto(self._light, light, where=new)
         self._known |= new
 
-    def _past(self, scene: Scene) -> Past:
+    def _past(self, scene: Scene, free: Flags, light: Plane) -> Past:
         nothing = np.zeros(scene.luma.shape, np.bool_)
-        exposed = self._expose(scene.rgb, scene.luma, scene.level)
-        known, colour, light = self._known, self._colour, self._light
-        if exposed is None or known is None or colour is None or light is None:
+        exposed = self._expose(free, scene.luma, light)
+        known, colour, before = self._known, self._colour, self._light
+        if exposed is None or known is None or colour is None or before is None:
             return Past(nothing, nothing)
         need = 2.2 * np.log2(scene.level) - _SLACK_STOPS - self._brightened
-        told = (scene.burnt > 0.5) & known & (light > np.float32(need))
+        told = (scene.burnt > 0.5) & known & (before > np.float32(need))
         if told.any():
             told &= self._alike(*exposed)
         if not told.any():
             return Past(nothing, nothing)
         spread = spread_of(colour)
         return Past(told & (spread > _COLOURED_STOPS), told & (spread < _NEUTRAL_STOPS))
+
+
+def _clear(rgb: Plane, level: float) -> Flags:
+    """Return where every channel is well under the level."""
+    highest = cv2.max(cv2.max(rgb[0], rgb[1]), rgb[2])
+    return np.asarray(highest < _CLEAR * level, np.bool_)
 
 
 def _light_of(luma: Plane) -> Plane:

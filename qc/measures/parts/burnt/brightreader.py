@@ -48,7 +48,9 @@ _NEAR_LIMIT, _NEAR_SECONDS, _SAME_PART = 0.1, 0.04, 0.1
 _ENDS_AT = 0.8
 
 
-def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
+def share_at_or_above(
+    histogram: NDArray[np.int64], *, code: int, total: int | None = None
+) -> float:
     """Return the share of pixels at or above a code, in percent.
 
     Parameters
@@ -57,6 +59,8 @@ def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
         Pixels of each code.
     code : int
         First code that counts; 0 counts all.
+    total : int, optional
+        Pixels of all codes, if they are counted already.
 
     Returns
     -------
@@ -68,10 +72,12 @@ def share_at_or_above(histogram: NDArray[np.int64], *, code: int) -> float:
     >>> share_at_or_above(np.array([6, 1, 2, 1]), code=2)
     30.0
     """
-    total = int(histogram.sum())
+    if total is None:
+        total = int(histogram.sum())
     if total == 0:
         return math.nan
-    return 100.0 * int(histogram[max(code, 0) :].sum()) / total
+    # The ufunc itself: of so few codes, the method's own work is half of it.
+    return 100.0 * int(np.add.reduce(histogram[max(code, 0) :])) / total
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +116,7 @@ class HighlightsReader:
         video = setup.info.video
         self._signal = video.signal if video is not None else Signal()
         self._code = self._signal.first_code_at(limits["highlights.level_percent"])
+        self._ceiling = self._signal.ceiling
         self._regions = Regions(limits)
         self._split: bool = limits["highlights.split"]
         review = float(limits["highlights.review_percent"])
@@ -133,10 +140,13 @@ class HighlightsReader:
         """Return the values of one frame."""
         histogram = picture.view(luma_histogram)
         self._take += histogram
-        share = share_at_or_above(histogram, code=self._code)
+        total = int(np.add.reduce(histogram))
+        share = share_at_or_above(histogram, code=self._code, total=total)
         values: dict[str, float | NDArray[np.floating]] = {
             "share_percent": share,
-            "ceiling_percent": share_at_or_above(histogram, code=self._signal.ceiling),
+            "ceiling_percent": share_at_or_above(
+                histogram, code=self._ceiling, total=total
+            ),
         }
         if self._regions:
             self._regions.draw(picture.y.shape)

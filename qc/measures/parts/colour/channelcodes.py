@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TypeAlias
 
 import numpy as np
@@ -83,7 +84,12 @@ def repeats(picture: Picture) -> tuple[int, int]:
     ValueError
         If the planes' sizes fit no known chroma format.
     """
-    (height, width), (h, w) = picture.y.shape, picture.cb.shape
+    return _repeats(picture.y.shape, picture.cb.shape)
+
+
+@lru_cache(maxsize=8)
+def _repeats(luma: tuple[int, ...], chroma: tuple[int, ...]) -> tuple[int, int]:
+    (height, width), (h, w) = luma, chroma
     for down in (1, 2, 4):
         for across in (1, 2, 4):
             if (-(-height // down), -(-width // across)) == (h, w):

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.detail import both_ways
+from qc.measures.parts.focus.medians import median, median_of_known
 from qc.measures.parts.focus.sharpness import RISE_LONG_SIDE
 from qc.views import TILE_COLUMNS, TILE_ROWS, tile_edges
 
@@ -126,13 +127,13 @@ def true_percent(
     whole, known = as_read / 100.0, np.asarray(coarser, np.float64) / 100.0
     read = np.flatnonzero(~np.isnan(known) & ~np.isnan(whole))
     grain, usual = np.zeros(len(whole)), whole.copy()
-    for row in read:
-        # A coder gives each kind of frame another share of the grain: a few of them.
-        usual[row] = np.nanmedian(whole[max(row - _BESIDE, 0) : row + _BESIDE + 1])
     there = read[known[read] >= _LOST]
     if not there.size or there.size == read.size:
         return as_read
-    most = _CONTRADICTS * min(float(np.median(usual[there])), 1.0)
+    for row in read:
+        # A coder gives each kind of frame another share of the grain: a few of them.
+        usual[row] = median_of_known(whole[max(row - _BESIDE, 0) : row + _BESIDE + 1])
+    most = _CONTRADICTS * min(float(median(usual[there])), 1.0)
     for row in read[(known[read] < _LOST) & (usual[read] < most)]:
         lens = min(float(known[row]), float(usual[row])) ** 2
         grain[row] = (usual[row] ** 2 - lens) / (1.0 - lens)

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
-from qc.measures.parts.focus.medians import known_median
-from qc.measures.parts.focus.slowtiles import has_slow
+from qc.measures.parts.focus.medians import known_median, median, median_of_known
+from qc.measures.parts.focus.slowtiles import has_slow, slow_kinds
 from qc.measures.parts.focus.tiles import (
     RELEASE,
+    TILES,
     agreed_share,
     relative_sharpness,
     tile_rows,
@@ -198,7 +199,7 @@ def _edges_stay(
     now, usual = rise[around], rise[known]
     if np.isnan(now).all() or np.isnan(usual).all():
         return False
-    left = 0.01 * max(float(np.nanmedian(percent[hidden])), 1.0)
+    left = 0.01 * max(float(median_of_known(percent[hidden])), 1.0)
     most = max(_WIDER, left**-_LENS_SHARE)
     return bool(np.nanmedian(now) <= most * np.nanmedian(usual))
 
@@ -237,7 +238,7 @@ def _judged(
     least = max(_SUBJECT * float(np.nanmax(before)), _FLOOR)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        usual = np.nanmedian(np.where(same, before[None], np.nan), axis=1)
+        usual = known_median(np.where(same, before[None], np.nan).swapaxes(0, 1))
         most = known_median(before)
     all_of = max(int(np.count_nonzero(most >= least)), 1)
     percent = np.full(len(detail), np.nan)
@@ -262,16 +263,19 @@ def _judged(
         if stays and np.count_nonzero(now >= _FLOOR) >= _FEWEST_STAY:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", RuntimeWarning)
-                kept = np.nanmedian(detail[rows][:, rest] / now[rest], axis=1)
+                kept = known_median((detail[rows][:, rest] / now[rest]).T)
             hidden[rows] = kept >= _KEPT
     return Hiding(percent, hidden)
 
 
 def colours(readings: Readings, rows: NDArray[np.intp]) -> NDArray[np.float64]:
     """Return mean luma, Cb and Cr of tiles, percent: a (n, tiles, 3) array."""
-    names = (f"focus.tile_{kind}_percent" for kind in ("level", "cb", "cr"))
-    parts = [tile_rows(readings, rows, name).astype(np.float64) for name in names]
-    return np.stack(parts, axis=-1)
+    names = [f"focus.tile_{kind}_percent" for kind in ("level", "cb", "cr")]
+    if names[0] in readings.columns:
+        parts = [tile_rows(readings, rows, name) for name in names]
+    else:
+        parts = slow_kinds(readings, rows, names, TILES)
+    return np.stack(parts, axis=-1).astype(np.float64)
 
 
 def alike(now: NDArray[np.float64], before: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -294,7 +298,7 @@ def alike(now: NDArray[np.float64], before: NDArray[np.float64]) -> NDArray[np.b
         lit = (before[:, 0] > _LUMA) & ~np.isnan(now[row, :, 0])
         if not lit.any():
             continue
-        factor = float(np.median(now[row, lit, 0] / before[lit, 0]))
+        factor = float(median(now[row, lit, 0] / before[lit, 0]))
         if not _FACTORS[0] <= factor <= _FACTORS[1]:
             continue
         other = _near(now[row], factor * before)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.focus.hiding import alike, middle_colours
-from qc.measures.parts.focus.medians import known_median
+from qc.measures.parts.focus.medians import known_median, median
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import tile_rows
 from qc.records import Readings
@@ -67,28 +67,33 @@ def pull_of(
     name = "focus.tile_contrast_percent"
     if not soft.size or not sharp.size or not has_slow(readings, name):
         return None
-    now, usual, contrast, before = (
-        np.nan_to_num(known_median(tile_rows(readings, rows, column)))
-        for column in ("focus.tile_detail", name)
-        for rows in (soft, sharp)
-    )
+    now, usual = _usual(readings, "focus.tile_detail", (soft, sharp))
     best = np.maximum(now, usual)
     subject = best >= max(_SUBJECT * float(best.max()), _FLOOR)
     least = max(_FEWEST, _LEAST_SHARE * np.count_nonzero(subject))
     fell = subject & (now <= _LOST * usual)
-    if np.count_nonzero(fell) < least:
-        return None
     sharper = subject & (usual <= _LOST * now)
-    for same, as_sharp in _alike(readings, soft, sharp, (contrast, before)):
+    if min(np.count_nonzero(fell), np.count_nonzero(sharper)) < least:
+        return None
+    contrasts = _usual(readings, name, (soft, sharp))
+    for same, as_sharp in _alike(readings, soft, sharp, contrasts):
         rose = sharper & same
         if np.count_nonzero(rose) < least:
             continue
-        if np.median(best[rose]) >= as_sharp * np.median(best[fell]):
+        if median(best[rose]) >= as_sharp * median(best[fell]):
             break
     else:
         return None
-    left = float(np.median(now[fell] / usual[fell]))
+    left = float(median(now[fell] / usual[fell]))
     return Pull(_place(rose), _place(fell), 100.0 * left)
+
+
+def _usual(
+    readings: Readings, name: str, both: tuple[NDArray[np.intp], NDArray[np.intp]]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the medians of a tile column over soft frames, and over sharp ones."""
+    soft, sharp = (known_median(tile_rows(readings, rows, name)) for rows in both)
+    return np.nan_to_num(soft), np.nan_to_num(sharp)
 
 
 def _alike(

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from qc.kernels.detail import (
     area_sums,
+    bin_reached,
     both_ways,
-    edge_counts,
+    edge_steps,
     quietest,
-    tile_moments,
+    tile_contrast,
 )
 from qc.measures.parts.focus.shrunk import Shrunk
 from qc.records import Picture
@@ -168,13 +169,14 @@ def coarse_contrast(
         the exposure as fine detail does, and both go when the subject leaves the tile;
         neither falls when it goes out of focus: fine detail is held against them.
     """
-    sums, squares = tile_moments(small, (TILE_ROWS, TILE_COLUMNS))
-    percent = 100.0 / (white - black)
-    mean = sums / small.size
-    variance = np.maximum(squares / small.size - mean * mean, 0.0)
-    level = (mean - black) * percent
-    contrast = np.sqrt(variance * percent**2 + (_LEVEL_SHARE * level) ** 2)
-    return np.where(level > _TILE_DARK_PERCENT, contrast, np.nan)
+    return tile_contrast(
+        small,
+        (TILE_ROWS, TILE_COLUMNS),
+        black=black,
+        percent=100.0 / (white - black),
+        share=_LEVEL_SHARE,
+        dark=_TILE_DARK_PERCENT,
+    )
 
 
 def tile_colours(
@@ -380,13 +382,13 @@ def _clear_edges(
     large: those of crisp edges are no steeper.
     """
     sigma, height = _edge_sigma(
-        *_counts(picture, scale, code_scale, down=down), noise / scale
+        *_steps(picture, scale, code_scale, down=down), noise / scale
     )
     room = min(picture.shape) >= 2 * _SMALLEST_SIDE * scale
     if not (sigma < 1.0 and height < _LOW_CODES and room and scale < _COARSENESS[-1]):
         return sigma, height
-    counts = _counts(picture, 2 * scale, code_scale, down=down)
-    wider = _edge_sigma(*counts, noise / (2 * scale))
+    steps = _steps(picture, 2 * scale, code_scale, down=down)
+    wider = _edge_sigma(*steps, noise / (2 * scale))
     if _slope(*wider) > _STEEPER * _slope(sigma, height):
         return math.inf, math.nan
     return sigma, height
@@ -399,27 +401,36 @@ def _slope(sigma: float, height: float) -> float:
     return height * math.erf(1.0 / (sigma * math.sqrt(2.0)))
 
 
-def _counts(
+def _steps(
     picture: _Source, scale: int, code_scale: float, *, down: bool
-) -> tuple[NDArray[np.integer], NDArray[np.integer]]:
-    """Count the first and second differences along some lines, or columns.
+) -> tuple[float, float]:
+    """Return what a thousandth of the first and second differences exceed.
 
-    Both in quarters of an 8-bit code, between means over squares of `scale` pixels.
+    Both to a quarter of an 8-bit code, between means over squares of `scale` pixels
+    along some lines, or columns.
     """
     rows, columns = (side // scale for side in picture.shape)
     step = scale * max(1, -(-rows * columns // _EDGE_PIXELS))
     if not isinstance(picture, Shrunk):
         # Codes of a longer scale and sums over squares: both are shifts.
         shift = round(math.log2(scale**2 / code_scale))
-        return edge_counts(
-            picture, scale=scale, step=step, down=down, shift=shift, bins=_EDGE_BINS
+        slope, bend = edge_steps(
+            picture,
+            scale=scale,
+            step=step,
+            down=down,
+            shift=shift,
+            bins=_EDGE_BINS,
+            percent=_CRISPEST_PERCENT,
         )
+        return _upper_end(slope), _upper_end(bend)
     lines = picture.lines(scale, step, down=down) * np.float32(code_scale)
     before, here, after = lines[:, :-2], lines[:, 1:-1], lines[:, 2:]
     slope, bend = (
-        _binned(np.abs(d)) for d in (after - before, before + after - 2.0 * here)
+        bin_reached(_binned(np.abs(d)), _CRISPEST_PERCENT)
+        for d in (after - before, before + after - 2.0 * here)
     )
-    return slope, bend
+    return _upper_end(slope), _upper_end(bend)
 
 
 def _binned(values: NDArray[np.float32]) -> NDArray[np.int64]:
@@ -429,12 +440,15 @@ def _binned(values: NDArray[np.float32]) -> NDArray[np.int64]:
     return np.asarray(counts, np.int64)
 
 
-def _edge_sigma(
-    slopes: NDArray[np.integer], bends: NDArray[np.integer], noise: float
-) -> tuple[float, float]:
+def _upper_end(place: int) -> float:
+    """Return where a bin ends, 8-bit codes."""
+    return (place + 1) * _EDGE_TOP / _EDGE_BINS
+
+
+def _edge_sigma(step: float, bend: float, noise: float) -> tuple[float, float]:
     """Return blur (sigma) and height of the crispest edges; inf where none are seen."""
-    slope = (_crispest(slopes) / 2.0) ** 2
-    curvature = _crispest(bends) ** 2
+    slope = (step / 2.0) ** 2
+    curvature = bend**2
     # Noise of sigma n alone: n sqrt(1/2) in the slope, n sqrt(6) in the curvature.
     noise_slope = (_CRISPEST_SIGMAS * noise) ** 2 / 2.0
     noise_curvature = (_CRISPEST_SIGMAS * noise) ** 2 * 6.0
@@ -450,10 +464,3 @@ def _edge_sigma(
     # Between pixels two apart a Gaussian edge rises by this share of its height.
     share = math.erf(1.0 / (sigma * math.sqrt(2.0)))
     return sigma, 2.0 * math.sqrt(slope - noise_slope) / share
-
-
-def _crispest(counts: NDArray[np.integer]) -> float:
-    """Return what a thousandth of the values exceed, to a quarter of a code."""
-    above = np.cumsum(counts[::-1])
-    at = int(np.searchsorted(above, above[-1] * _CRISPEST_PERCENT / 100.0))
-    return (_EDGE_BINS - at) * _EDGE_TOP / _EDGE_BINS

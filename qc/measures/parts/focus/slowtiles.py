@@ -8,13 +8,14 @@ take one kind of it, and say which, and how many rows ago it was read.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.records import Readings
 
-__all__ = ["KINDS", "SLOW", "Waiting", "has_slow", "slow_rows"]
+__all__ = ["KINDS", "SLOW", "Waiting", "has_slow", "slow_kinds", "slow_rows"]
 
 KINDS = (
     "tile_contrast_percent",
@@ -85,21 +86,27 @@ def slow_rows(
     -------
     (n, tiles) array of float32
     """
-    out = np.full((len(rows), tiles), np.nan, np.float32)
-    kind = KINDS.index(name.removeprefix("focus."))
+    return slow_kinds(readings, rows, [name], tiles)[0]
+
+
+def slow_kinds(
+    readings: Readings, rows: NDArray[np.intp], names: Sequence[str], tiles: int
+) -> list[NDArray[np.float32]]:
+    """Return the same as `slow_rows` of several kinds."""
+    out = [np.full((len(rows), tiles), np.nan, np.float32) for _ in names]
+    kinds = [KINDS.index(name.removeprefix("focus.")) for name in names]
     first, last = int(rows[0]), int(rows[-1]) + 1
     for at in range(first, last, _CHUNK):
         stop = min(at + _CHUNK, last)
-        codes = np.nan_to_num(
-            readings.columns.part(_KIND, at, stop + _LONGEST), nan=-1.0
-        ).astype(np.int64)
-        kept = np.flatnonzero((codes >= 0) & (codes % _APART == kind))
-        read = at + kept - codes[kept] // _APART
-        inside = (read >= at) & (read < stop)
-        kept, read = kept[inside], read[inside]
-        place = np.minimum(np.searchsorted(rows, read), len(rows) - 1)
-        asked = rows[place] == read
-        if asked.any():
-            values = readings.columns.part(_VALUES, at, at + int(kept[asked][-1]) + 1)
-            out[place[asked]] = values[kept[asked]]
+        codes = readings.columns.part(_KIND, at, stop + _LONGEST)
+        kind_of = codes % np.float32(_APART)  # NaN is none
+        for kind, into in zip(kinds, out, strict=True):
+            kept = np.flatnonzero(kind_of == kind)
+            read = at + kept - codes[kept].astype(np.int64) // _APART
+            place = np.minimum(np.searchsorted(rows, read), len(rows) - 1)
+            asked = (rows[place] == read) & (read >= at) & (read < stop)
+            kept, place = kept[asked], place[asked]
+            if kept.size:
+                values = readings.columns.part(_VALUES, at, at + int(kept[-1]) + 1)
+                into[place] = values[kept]
     return out

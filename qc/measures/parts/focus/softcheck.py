@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from qc.limits import Limits
 from qc.measures.parts.focus.hiding import hiding_in, in_sight
-from qc.measures.parts.focus.medians import known_median
+from qc.measures.parts.focus.medians import known_median, median_of_known
 from qc.measures.parts.focus.pulls import Pull, pull_of
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.softedges import lens_part, stepped
@@ -353,5 +353,4 @@ def _left(
 
 
 def _middle(values: NDArray[np.floating]) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if known.size else float("nan")
+    return float(median_of_known(values))

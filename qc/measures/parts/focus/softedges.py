@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.focus.medians import median_of_known
 from qc.spans import Span
 
 __all__ = ["lens_part", "stepped"]
@@ -95,7 +96,7 @@ def stepped(
     inside = level[first:last]
     if np.isnan(inside).all():
         return span
-    low = float(np.nanmedian(inside))
+    low = float(median_of_known(inside))
     begin = _earlier(level, times[:-1], first, around[0], low)
     rows = len(level)
     # Backwards in time the end is a beginning.
@@ -121,7 +122,7 @@ def _earlier(
             break
         before = level[max(row - _SIDE, least) : row]
         behind = level[row : row + _SIDE]
-        fall = float(np.nanmedian(before) - np.nanmedian(behind))
+        fall = float(median_of_known(before) - median_of_known(behind))
         step = float(level[row - 1] - level[row])
         if step > best and fall >= _AT_ONCE * (float(before.max()) - low):
             best, at = step, row

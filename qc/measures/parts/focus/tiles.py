@@ -8,7 +8,7 @@ import warnings
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.focus.medians import known_median
+from qc.measures.parts.focus.medians import known_median, median_of_known
 from qc.measures.parts.focus.slowtiles import slow_rows
 from qc.records import Readings
 from qc.views import TILE_COLUMNS, TILE_ROWS
@@ -142,7 +142,7 @@ def tile_weights(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         usual = known_median(np.asarray(contrast, np.float64))
-        middle = float(np.nanmedian(usual[counts])) if counts.any() else math.nan
+        middle = float(median_of_known(usual[counts]))
     if not middle > 0:
         return np.ones(len(counts))
     usual = np.where(np.isnan(usual), middle, usual)
@@ -217,7 +217,7 @@ def _sharpest(
         return math.nan
     if contrast is not None:
         usual = known_median(np.asarray(contrast, np.float64))
-        much = best[usual >= np.nanmedian(usual[~np.isnan(best)])]
+        much = best[usual >= median_of_known(usual[~np.isnan(best)])]
         if not np.isnan(much).all():
             return float(np.nanmax(much))
     return float(known.max())
@@ -245,6 +245,9 @@ def tile_rows(
     if name not in readings.columns:
         return slow_rows(readings, rows, name, TILES)
     first, last = int(rows[0]), int(rows[-1]) + 1
+    if last - first <= CHUNK:
+        part = readings.columns.part(name, first, last)
+        return np.ascontiguousarray(part[rows - first])
     out = np.empty((len(rows), TILES), np.float32)
     for at in range(first, last, CHUNK):
         stop = min(at + CHUNK, last)

@@ -11,17 +11,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from itertools import pairwise
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.samples import (
+    BandTable,
+    Coding,
+    LightTables,
+    band_tints,
+    closed_stops,
+    grid_colours,
+)
 from qc.measures.parts.level.censored import BIN_STOPS, BINS, LOW
 from qc.measures.parts.level.cutchannels import CutChannels, count
-from qc.measures.parts.level.medians import median
 from qc.records import Picture
-from qc.signal import LUMA_WEIGHTS, Signal, to_linear
+from qc.signal import LUMA_WEIGHTS, Signal, Transfer, to_linear
 
 __all__ = ["TINT_BANDS", "BurntLight"]
 
@@ -93,7 +100,7 @@ class BurntLight:
         self._worth = worth
         self._judged = judged
         self._mask: NDArray[np.bool_] | None = None
-        self._at = (np.zeros(0, np.intp), np.zeros(0, np.intp))
+        self._at = (slice(0), slice(0))
         self._reads = 0
         self.luma: NDArray[np.float32] = np.zeros(0, np.float32)
         self.total = 0
@@ -101,21 +108,32 @@ class BurntLight:
         values = np.maximum(np.arange(round(_TOP * _STEPS) + 1), 1) / _STEPS
         light = np.maximum(to_linear(values, transfer=signal.transfer), 1e-7)
         self._log = np.log2(light).astype(np.float32)
-        self._inverse_from = np.float32(self._log[-1] - _INVERSE_STOPS)
+        inverse_from = np.float32(self._log[-1] - _INVERSE_STOPS)
         steps = np.arange(_INVERSE_STOPS * _INVERSE_STEPS + 1) / _INVERSE_STEPS
-        self._inverse = np.interp(steps + self._inverse_from, self._log, values).astype(
-            np.float32
-        )
+        inverse = np.interp(steps + inverse_from, self._log, values)
         self._burns = level_percent / 100.0
         self._level = self._stops_of(self._burns)
-        span = signal.white - signal.black
-        self.clip = (signal.ceiling - signal.black) / span
+        red, blue = LUMA_WEIGHTS[signal.matrix]
+        self._tables = LightTables(
+            log=self._log,
+            steps=_STEPS,
+            inverse=inverse.astype(np.float32),
+            inverse_from=float(inverse_from),
+            inverse_steps=_INVERSE_STEPS,
+            level=self._level,
+            red=red,
+            blue=blue,
+        )
+        self._coding = _coding_of(signal)
+        self._tints = BandTable(
+            self._log, _STEPS, _TINT_LOW, _TINT_TOP, _FEW, _TINT_KNOWN
+        )
+        self.clip = (signal.ceiling - signal.black) / (signal.white - signal.black)
         self._piled = np.zeros(40, np.int64)
         self._rgb: NDArray[np.float32] = np.zeros((3, 0), np.float32)
 
     def _stops_of(self, value: float) -> float:
-        light = float(to_linear(value, transfer=self._signal.transfer))
-        return math.log2(max(light, 1e-7))
+        return _stops_of(value, self._signal.transfer)
 
     def read(self, picture: Picture) -> tuple[NDArray[np.float32], CutChannels] | None:
         """Count one picture.
@@ -132,7 +150,7 @@ class BurntLight:
         """
         rgb, luma = self._sample(picture)
         total = self.total = rgb.shape[1]
-        self.tint = self._tint(rgb[:, ::_TINT_EVERY], luma[::_TINT_EVERY])
+        self.tint = self._tint(rgb, luma)
         if self._judged is not None:
             keep = self._kept(picture)
             rgb, luma = rgb[:, keep], luma[keep]
@@ -146,13 +164,17 @@ class BurntLight:
             return None
         cut = self._stops_of(self.clip)
         floor = min(self._level, cut) + LOW
-        near = np.flatnonzero(self._log.take(self._places(highest)) >= floor - 0.7)
-        place = self._places(rgb.take(near, axis=1))
+        # Light rises with the signal: the table tells from which place on.
+        first = float(self._log.searchsorted(np.float32(floor - 0.7)))
+        near = np.flatnonzero(np.rint(highest * np.float32(_STEPS)) >= first)
+        place = self._tables.places(rgb.take(near, axis=1))
         light = self._log.take(place)
         warm = _warm(light)
-        over = self._log.take(self._places(luma.take(near))) - np.float32(self._level)
+        over = self._log.take(self._tables.places(luma.take(near))) - np.float32(
+            self._level
+        )
         channels, lost, some, rebuilt = count(light, over, cut=cut, total=total)
-        stops = self._demand(place, light, some, rebuilt, cut)
+        stops = closed_stops(place, light, some, rebuilt, self._tables, cut=cut)
         counted = np.flatnonzero(~lost & (warm | (stops >= 0.0)))
         out = np.empty(BINS + 1, np.float32)
         out[:BINS] = _binned(stops.take(counted))
@@ -175,7 +197,7 @@ class BurntLight:
             all that is not white (swabs, paper); negative when they burn already. NaN
             where hardly anything has a colour.
         """
-        light = self._log.take(self._places(self._rgb[:, ::_SPARE_EVERY]))
+        light = self._log.take(self._tables.places(self._rgb[:, ::_SPARE_EVERY]))
         top = _largest(light)
         least = np.minimum(np.minimum(light[0], light[1]), light[2])
         coloured = np.flatnonzero(top - least > _GREY_STOPS)
@@ -184,7 +206,7 @@ class BurntLight:
         if len(coloured) <= max(rank, _COLOURED * total):
             return math.nan
         luma = self.luma[::_SPARE_EVERY].take(coloured)
-        luma = self._log.take(self._places(luma))
+        luma = self._log.take(self._tables.places(luma))
         # The channel's end is not known while nothing comes near it: white.
         rooms = ((self._stops_of(1.0), top.take(coloured)), (self._level, luma))
         return min(
@@ -192,74 +214,33 @@ class BurntLight:
             for end, values in rooms
         )
 
-    def _places(self, values: NDArray[np.float32]) -> NDArray[np.intp]:
-        """Return where signal values lie in the table of log light."""
-        place = values * np.float32(_STEPS)
-        np.rint(place, out=place)
-        np.maximum(place, np.float32(0), out=place)
-        np.minimum(place, np.float32(len(self._log) - 1), out=place)
-        return place.astype(np.intp)
-
     def _tint(
         self, rgb: NDArray[np.float32], luma: NDArray[np.float32]
     ) -> NDArray[np.float64]:
         # Chosen by rank, so that a gain leaves the choice as it was.
-        order = np.argsort(luma)
-        edges = [round(share * luma.size) for share in _TINT_RANKS]
-        out = np.full((TINT_BANDS, 2), math.nan)
-        for band, (first, last) in enumerate(pairwise(edges)):
-            kept = rgb.take(order[first:last], axis=1)
-            lowest = np.minimum(np.minimum(kept[0], kept[1]), kept[2])
-            known = (lowest >= _TINT_LOW) & (_largest(kept) <= _TINT_TOP)
-            count = int(np.count_nonzero(known))
-            if count < max(_FEW, _TINT_KNOWN * known.size):
-                continue
-            kept = kept.take(np.flatnonzero(known), axis=1)
-            light = self._log.take((kept * np.float32(_STEPS) + 0.5).astype(np.intp))
-            out[band] = median(light[0] - light[1]), median(light[2] - light[1])
-        return out
+        order = np.argsort(luma[::_TINT_EVERY])
+        edges = _tint_edges(order.size)
+        return band_tints(rgb, order, edges, self._tints, every=_TINT_EVERY)
 
     def _sample(
         self, picture: Picture
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return R'G'B' (3, n) and Y' (n,) of single pixels, not averaged."""
-        signal, y = self._signal, picture.y
-        height, width = y.shape
+        height, width = picture.y.shape
         step = max(1, round(math.sqrt(height * width / _SAMPLES)))
         # The grid shifts from picture to picture, so that no weave hides between its
         # lines for a whole take.
         self._reads += 1
         down, across = (int(step * (self._reads * g % 1.0)) for g in _STRIDES)
-        rows, columns = np.arange(down, height, step), np.arange(across, width, step)
-        self._at = (rows, columns)
-        luma = y[down::step, across::step].astype(np.float32)
-        luma = (luma - np.float32(signal.black)) / np.float32(
-            signal.white - signal.black
-        )
-        ch, cw = picture.cb.shape
-        lines = np.minimum(rows * ch // height, ch - 1)
-        at = np.minimum(columns * cw // width, cw - 1)
-        # Whole lines first: half the time of picking points from the plane.
-        pb, pr = (
-            (
-                plane[lines].take(at, axis=1).astype(np.float32)
-                - np.float32(signal.chroma_zero)
-            )
-            / np.float32(signal.chroma_span)
-            for plane in (picture.cb, picture.cr)
-        )
-        kr, kb = LUMA_WEIGHTS[signal.matrix]
-        out = np.empty((3, *luma.shape), np.float32)
-        out[0] = luma + np.float32(2.0 * (1.0 - kr)) * pr
-        out[2] = luma + np.float32(2.0 * (1.0 - kb)) * pb
-        out[1] = (luma - kr * out[0] - kb * out[2]) / (1.0 - kr - kb)
-        return out.reshape(3, -1), luma.ravel()
+        self._at = (slice(down, None, step), slice(across, None, step))
+        planes = picture.y, picture.cb, picture.cr
+        return grid_colours(planes, (down, across), step, self._coding)
 
     def _kept(self, picture: Picture) -> NDArray[np.bool_]:
         if self._mask is None or self._mask.shape != picture.y.shape:
             assert self._judged is not None  # noqa: S101 - the caller looked
             self._mask = self._judged(picture.height, picture.width)
-        return self._mask[np.ix_(*self._at)].ravel()
+        return self._mask[self._at].ravel()
 
     def _learn_clip(self, highest: NDArray[np.float32]) -> None:
         """Find where the brightest channel piles up, over the take so far.
@@ -272,7 +253,9 @@ class BurntLight:
         place = np.floor((bright - 0.9) * 100.0 + 0.5).astype(np.int64)
         inside = (place >= 0) & (place < len(self._piled))
         self._piled += np.bincount(place[inside], minlength=len(self._piled))
-        heap = np.convolve(self._piled, np.ones(3), mode="same")
+        heap = self._piled.copy()  # each bin with its neighbours
+        heap[1:] += self._piled[:-1]
+        heap[:-1] += self._piled[1:]
         peak = 8 + int(heap[8:-1].argmax())
         steep = 2.2
         if self._signal.transfer == "hlg":
@@ -283,47 +266,37 @@ class BurntLight:
             middle = self._piled[peak - 1 : peak + 2] @ np.arange(peak - 1, peak + 2)
             self.clip = 0.9 + float(middle) / float(heap[peak]) / 100.0
 
-    def _demand(
-        self,
-        place: NDArray[np.intp],
-        light: NDArray[np.float32],
-        some: NDArray[np.intp],
-        rebuilt: NDArray[np.float32],
-        cut: float,
-    ) -> NDArray[np.float32]:
-        """Return stops of luma over the level, of light with some of it rebuilt."""
-        value = place.astype(np.float32)
-        value *= np.float32(1.0 / _STEPS)
-        if len(some):
-            light = light.copy()
-            light[:, some] = rebuilt
-            value[:, some] = self._value(rebuilt)
-        over = self._luma_stops(value)
-        # Closed so far, the brightest channel may still be cut off: luma is darker.
-        closed = np.minimum(light - np.maximum(over, 0.0), np.float32(cut))
-        return np.maximum(over, 0.0) + self._luma_stops(self._value(closed))
-
-    def _value(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return signal values of log light, to a few thousandths of a stop."""
-        place = light - self._inverse_from
-        place *= np.float32(_INVERSE_STEPS)
-        place += np.float32(0.5)
-        np.maximum(place, np.float32(0), out=place)
-        np.minimum(place, np.float32(len(self._inverse) - 1), out=place)
-        out: NDArray[np.float32] = self._inverse.take(place.astype(np.intp))
-        return out
-
-    def _luma_stops(self, value: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return how far the luma of R'G'B' lies over the level, in stops."""
-        kr, kb = LUMA_WEIGHTS[self._signal.matrix]
-        luma = kr * value[0] + (1.0 - kr - kb) * value[1] + kb * value[2]
-        out: NDArray[np.float32] = self._log.take(self._places(luma))
-        out -= np.float32(self._level)
-        return out
-
     def least_lost(self) -> float:
         """Return how far over the level a pixel cut off in all channels surely lies."""
         return max(self._stops_of(self.clip) - self._level, 0.0)
+
+
+def _coding_of(signal: Signal) -> Coding:
+    """Return how codes become colours, as a stream names it."""
+    kr, kb = LUMA_WEIGHTS[signal.matrix]
+    return Coding(
+        black=signal.black,
+        range=signal.white - signal.black,
+        zero=signal.chroma_zero,
+        span=signal.chroma_span,
+        red=2.0 * (1.0 - kr),
+        blue=2.0 * (1.0 - kb),
+        from_red=kr,
+        from_blue=kb,
+        green=1.0 - kr - kb,
+    )
+
+
+@lru_cache(maxsize=8)
+def _tint_edges(samples: int) -> NDArray[np.int64]:
+    """Return the ranks, of so many samples, between which the bands of tint lie."""
+    return np.array([round(share * samples) for share in _TINT_RANKS], np.int64)
+
+
+@lru_cache(maxsize=64)
+def _stops_of(value: float, transfer: Transfer) -> float:
+    """Return the log2 light of a signal value; where a camera clips stays for long."""
+    return math.log2(max(float(to_linear(value, transfer=transfer)), 1e-7))
 
 
 def _largest(channels: NDArray[_Number]) -> NDArray[_Number]:

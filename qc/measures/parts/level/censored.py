@@ -125,15 +125,16 @@ def close_stops(
     float
         Stops; 0 where nothing is to close, NaN where it cannot be told.
     """
-    known = np.asarray(counts[:BINS], np.float64).copy()
+    bins = np.asarray(counts[:BINS], np.float64).tolist()
     lost = max(float(counts[BINS]) - ignored, 0.0)
     left = ignored - (float(counts[BINS]) - lost)
     for i in range(BINS - 1, -1, -1):
         if left <= 0:
             break
-        taken = min(left, known[i])
-        known[i] -= taken
+        taken = min(left, bins[i])
+        bins[i] -= taken
         left -= taken
+    known = np.array(bins)
     above = lost + np.append(np.cumsum(known[::-1])[::-1], 0.0)  # at the lower edges
     zero = round(-LOW / BIN_STOPS)
     if above[zero] <= allowed:

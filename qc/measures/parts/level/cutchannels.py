@@ -35,7 +35,8 @@ _KNOWN = 120
 _FEW = 10
 # Like pixels are taken together: to this many stops in each channel.
 _CELL = 0.12
-_CELLS = 64
+_CELL_BITS = 6
+_CELLS = 1 << _CELL_BITS
 # How well ratios must agree, and by how many stops light over the end falls to 1/e
 # (both chosen on rendered scenes; the fall also by what lies over cameras' ends there).
 _HUE_STOPS = 0.15
@@ -111,7 +112,8 @@ def count(
     # A few more than are needed: some of them are too dark.
     known = known[:: max(1, len(known) // (3 * _KNOWN))]
     colours = light.take(known, axis=1)
-    top, least = colours.max(axis=0), colours.min(axis=0)
+    top = np.maximum(np.maximum(colours[0], colours[1]), colours[2])
+    least = np.minimum(np.minimum(colours[0], colours[1]), colours[2])
     near = np.flatnonzero((top > cut - _BAND) & (least > cut - _DEPTH_STOPS))
     near = near[:: max(1, -(-len(near) // _KNOWN))]
     colours = colours.take(near, axis=1)
@@ -137,7 +139,8 @@ def count(
         row = np.where(which == 1, 1 + white, 0)
         place = over.max(axis=0) * np.float32(1.0 / CHANNEL_BIN_STOPS)
         place = np.minimum(place, CHANNEL_BINS - 1).astype(np.intp)
-        np.add.at(out, (row, place), counts)
+        where = row * CHANNEL_BINS + place
+        out.ravel()[:] = np.bincount(where, weights=counts, minlength=out.size)
     share = np.count_nonzero(lost) / total
     found = CutChannels((out / total).astype(np.float16), share, lead)
     return found, lost, some, rebuilt
@@ -155,14 +158,17 @@ def _cells(
     pixel (n,); how many are in each cell (m,).
     """
     depth = (np.float32(cut) - light) * np.float32(1.0 / _CELL)
-    step = np.clip(depth, 0.0, _CELLS - 2).astype(np.intp) + 1
+    np.maximum(depth, np.float32(0), out=depth)
+    np.minimum(depth, np.float32(_CELLS - 2), out=depth)
+    step = depth.astype(np.intp) + 1
     step[clipped] = 0
     code = ((kind * _CELLS + step[0]) * _CELLS + step[1]) * _CELLS + step[2]
     codes, at, counts = np.unique(code, return_inverse=True, return_counts=True)
-    steps = np.stack([codes // _CELLS**2, codes // _CELLS, codes]) % _CELLS
-    cells = np.float32(cut) - (steps - np.float32(0.5)) * np.float32(_CELL)
-    cells = np.where(steps > 0, cells, np.nan).astype(np.float32)
-    return cells, codes // _CELLS**3, at, counts
+    middles = np.float32(cut) - (np.arange(_CELLS) - 0.5) * np.float32(_CELL)
+    middles[0] = np.nan
+    steps = np.stack([codes >> 2 * _CELL_BITS, codes >> _CELL_BITS, codes])
+    cells = middles.astype(np.float32).take(steps & (_CELLS - 1))
+    return cells, codes >> 3 * _CELL_BITS, at, counts
 
 
 def _over(
@@ -172,24 +178,29 @@ def _over(
     out = np.zeros(cells.shape, np.float32)
     seen = np.isfinite(cells)
     pattern = seen[0] + 2 * seen[1] + 4 * seen[2]
-    for code in np.unique(pattern):
+    for code in np.flatnonzero(np.bincount(pattern)).tolist():
         mine = np.flatnonzero(pattern == code)
         left = [c for c in range(3) if code >> c & 1]
         gone = [c for c in range(3) if c not in left]
         gaps = cells[left][:, mine, None] - known[left][:, None, :]
         shift = gaps[0] if len(left) == 1 else 0.5 * (gaps[0] + gaps[1])
-        found = [known[c] + (shift - np.float32(cut)) for c in gone]
-        highest, lowest = found[0], found[0]
-        if len(found) == 2:
-            highest, lowest = np.maximum(*found), np.minimum(*found)
-        highest = np.maximum(highest, np.float32(0))
-        score = highest * np.float32(-1.0 / _FALL_STOPS)
-        score += np.minimum(lowest + np.float32(_MARGIN), 0) / np.float32(_SHORT_STOPS)
+        shift -= np.float32(cut)
+        found = [known[c] + shift for c in gone]
+        short = np.minimum(found[0], found[-1])
+        short += np.float32(_MARGIN)
+        np.minimum(short, 0, out=short)
+        short /= np.float32(_SHORT_STOPS)
+        score = np.maximum(found[0], found[-1])
+        np.maximum(score, 0, out=score)
+        score *= np.float32(-1.0 / _FALL_STOPS)
+        score += short
         if len(left) == 2:
             apart = gaps[0] - gaps[1]
-            score -= apart * apart * np.float32(0.5 / _HUE_STOPS**2)
+            apart *= apart
+            apart *= np.float32(0.5 / _HUE_STOPS**2)
+            score -= apart
         score -= score.max(axis=1, keepdims=True)
-        weight = np.exp(score)
+        weight = np.exp(score, out=score)
         weight /= weight.sum(axis=1, keepdims=True)
         for channel, value in zip(gone, found, strict=True):
             np.maximum(value, 0, out=value)
@@ -223,10 +234,14 @@ def channel_stops(
     lost = max(found.lost - ignored, 0.0)
     left = ignored - (found.lost - lost)
     for row in (2, 1):
+        own = over[row].tolist()  # Python's own numbers: faster one by one
         for i in range(CHANNEL_BINS):
-            taken = min(left, over[row, i])
-            over[row, i] -= taken
+            if left == 0.0:
+                break
+            taken = min(left, own[i])
+            own[i] -= taken
             left -= taken
+        over[row] = own
     if lost > allowed:
         # Rebuilt from nothing: pale things, whose channels follow luma.
         stops = found.lead_stops + luma

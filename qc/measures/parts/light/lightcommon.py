@@ -166,7 +166,9 @@ def _parts(changes: NDArray[np.floating], times: Array, low_hz: float) -> _Parts
     weight = (weight / weight.sum()).reshape(shape)
     swings = swings.reshape(-1, *shape)
     bands = np.arange(-_MOST_BANDS, _MOST_BANDS + 0.5 * _BAND_STEP, _BAND_STEP)
-    waves = waves_down((swings * weight).sum(axis=2), bands)
+    # Part after part in memory: sums over a short last axis take six times as long.
+    weighed = np.ascontiguousarray(np.moveaxis(swings * weight, 2, 0))
+    waves = waves_down(weighed.sum(axis=0), bands)
     return _Parts(hertz, length, swings, known.reshape(shape), weight, bands, waves)
 
 

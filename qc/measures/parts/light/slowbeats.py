@@ -9,6 +9,7 @@ second, and on the left as on the right.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -194,12 +195,20 @@ def _window(changes: NDArray[np.floating], times: Array, step: int) -> _Window |
     level = every.mean(axis=1)
     within = float(np.mean(every**2) - np.mean(level**2)) if step > 1 else 0.0
     since = (times - times[0])[:whole].reshape(-1, step).mean(axis=1)
-    x = np.linspace(-1.0, 1.0, len(since))
-    drift, _ = np.linalg.qr(np.stack([x**k for k in range(_BENDS)], axis=1))
+    drift = _courses(len(since))
     off = np.einsum("nk,ns->ks", drift, level)
     level = level - np.einsum("nk,ks->ns", drift, off)
     place = (np.flatnonzero(known) + 0.5) / STRIPS
     return _Window(level, since, place, drift, float(np.mean(level**2)) + within)
+
+
+@lru_cache(maxsize=32)
+def _courses(count: int) -> Array:
+    """Return a level, a slope and a bend over so many readings, orthonormal."""
+    x = np.linspace(-1.0, 1.0, count)
+    drift, _ = np.linalg.qr(np.stack([x**k for k in range(_BENDS)], axis=1))
+    drift.flags.writeable = False
+    return np.asarray(drift, np.float64)
 
 
 def _whole(window: _Window, swing: complex) -> bool:

@@ -7,7 +7,7 @@ looked at as they would be were they not moved, by least-squares interpolation.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -56,8 +56,7 @@ _PREDICTION: list[list[float]] = np.linalg.inv(
 ).tolist()
 
 
-@dataclass(frozen=True, slots=True)
-class Motion:
+class Motion(NamedTuple):
     """How the picture moved since the picture before.
 
     Attributes
@@ -79,8 +78,7 @@ class Motion:
     trust: float
 
 
-@dataclass(frozen=True, slots=True)
-class Pose:
+class Pose(NamedTuple):
     """Where a picture lies against its anchor: centre, and similarity about it."""
 
     x: float = 0.0
@@ -184,8 +182,12 @@ def enough(patches: NDArray[np.bool_], grid: Grid) -> bool:
     high = seen.rfind(1) // columns - seen.find(1) // columns + 1
     if 2 * high <= grid.rows:
         return False
-    held = [column for column in range(columns) if 1 in seen[column::columns]]
-    return 2 * (held[-1] - held[0] + 1) > columns
+    left, right = 0, columns - 1
+    while 1 not in seen[left::columns]:
+        left += 1
+    while 1 not in seen[right::columns]:
+        right -= 1
+    return 2 * (right - left + 1) > columns
 
 
 class Anchor:
@@ -217,7 +219,6 @@ class Anchor:
         self.trace = xx + yy
         self.textured = self.trace > _TEXTURE**2 * a.shape[1]
         self.seen = float(np.mean(self.textured))  # share of the patches
-        self.faintest = _FAINT**2 * a.shape[1]
         self.tells = enough(self.textured, grid)
         ridge = (0.01 * self.trace + 1e-6)[:, None, None] * np.eye(2)
         inverse = np.linalg.inv(self.normal + ridge)
@@ -232,8 +233,10 @@ class Anchor:
         size = length.astype(np.float64)
         single = np.stack([size**2, size, self.trace, self.textured], axis=1)
         matrices = [part.reshape(grid.count, 4) for part in (inverse, root)]
-        # What `weigh_patches` has to know of each patch.
+        # What `weigh_patches` has to know of each patch; and with those called textured
+        # that tell no more than whether they rest.
         self.facts = np.concatenate([single, *matrices], axis=1)
+        self.faint_facts = self.facts_of(self.trace > _FAINT**2 * a.shape[1])
 
     def facts_of(self, textured: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Return the facts with other patches called textured."""

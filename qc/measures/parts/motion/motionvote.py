@@ -8,7 +8,7 @@ least squares, so that hands and instruments are outvoted.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +37,7 @@ _TELLING = 0.05  # of a patch's gradients must lie along the motion
 _LEANING = (1e-9, 1e-9, 1e-3, 1e-3)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Step:
+class Step(NamedTuple):
     """A correction of a pose, and who follows it."""
 
     x: float
@@ -81,13 +80,12 @@ def vote_step(
         facts = anchor.facts_of(textured)
     # As the same thing, brighter or darker, moved; not as its negative.
     pull, felt, own, worth = weigh_patches(sums, facts, 1.0 - _ALIKE)
-    usable = worth > 0
     vote = first_vote(own, worth, rest=rest, still=STILL, follows=_FOLLOWS)
     if vote.voters < max(LEAST_PATCHES, LEAST_SHARE * grid.count):
         return None
     (guess_x, guess_y), spread = _starting_vote(vote, rest)
     theta, off = common_motion(
-        np.array([guess_x, guess_y, 0.0, 0.0]),
+        (guess_x, guess_y, 0.0, 0.0),
         felt=felt,
         pull=pull,
         worth=worth,
@@ -99,8 +97,9 @@ def vote_step(
         lean=_LEANING,
     )
     x, y, zoom, turn = theta.tolist()
-    length = max(abs(v) for v in (x, y, zoom, turn))
-    followers = usable & (off < _FOLLOWS + 0.15 * length)
+    length = max(abs(x), abs(y), abs(zoom), abs(turn))
+    followers = off < _FOLLOWS + 0.15 * length
+    followers &= worth > 0
     asked = textured
     moved = x - rest[0], y - rest[1]
     if math.hypot(*moved) >= _SMALL:
@@ -141,8 +140,7 @@ def rests_behind(
     float
         Of all that say the one or the other; 0 if too few rest.
     """
-    faint = anchor.trace > anchor.faintest
-    own, worth = weigh_patches(sums, anchor.facts_of(faint), 1.0 - _ALIKE)[2:]
+    own, worth = weigh_patches(sums, anchor.faint_facts, 1.0 - _ALIKE)[2:]
     rests = (worth > 0) & (np.hypot(own[:, 0], own[:, 1]) < 2.0 * STILL)
     # An edge along the motion rests in any case.
     count = int(np.count_nonzero(rests & _tells(anchor, np.array(moved))))

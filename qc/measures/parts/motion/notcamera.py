@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from qc.kernels.light import mean_cells
 from qc.measures.parts.motion.motionpatches import Motion
 
 __all__ = ["CoverWatch", "uncovered", "without_zoom"]
@@ -134,6 +135,10 @@ class CoverWatch:
 
 
 def _cells(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    (columns, _), (height, width) = _SIZE, luma.shape
+    if width > columns and width % columns == 0:
+        # Whole pixels across are added first: what is left is a tenth to resize.
+        luma = mean_cells(np.ascontiguousarray(luma), height, columns)
     cells = np.asarray(cv2.resize(luma, _SIZE, None, 0, 0, cv2.INTER_AREA))
     cells = cells - cells.mean()
     length = float(np.sqrt(np.vdot(cells, cells)))

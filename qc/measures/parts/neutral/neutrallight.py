@@ -69,8 +69,10 @@ def log_light(rgb: Map, transfer: Transfer) -> Map:
     rgb : array of float32
         Shares of black to white.
     """
-    place = np.clip(rgb * np.float32(_TABLE / _TABLE_TOP), 0, _TABLE).astype(np.uint16)
-    out: Map = np.take(_log_table(transfer), place)
+    place = rgb * np.float32(_TABLE / _TABLE_TOP)
+    np.maximum(place, np.float32(0), out=place)
+    np.minimum(place, np.float32(_TABLE), out=place)
+    out: Map = _log_table(transfer).take(place.astype(np.intp))
     return out
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.colour import gain_stops
+from qc.kernels.samples import patch_looks
 from qc.measures.parts.neutral.neutral import Candidate, Search, find_candidates
 from qc.measures.parts.neutral.neutrallight import Map
 from qc.measures.parts.neutral.neutralweights import confidences, is_reference
@@ -18,6 +19,7 @@ from qc.measures.parts.neutral.whitepatch import (
     PatchCheck,
     Plane,
     Rectangle,
+    mean_codes,
     patch_planes,
 )
 from qc.records import Picture
@@ -178,11 +180,12 @@ class NeutralTracker:
         if seen is None:
             return None
         planes = patch_planes(picture, seen.box)
-        codes = _means(planes)
+        looks = patch_looks(planes)
+        codes = mean_codes(planes, looks)
         # Nearly what was looked into before: nothing new to look into.
         if not np.abs(codes - self._checked).max() <= self._still:
             trouble = self._check.trouble(
-                planes, interlaced=picture.interlaced, clips=self._clips
+                planes, interlaced=picture.interlaced, clips=self._clips, looks=looks
             )
             if trouble:
                 return None
@@ -306,14 +309,11 @@ class NeutralTracker:
         least = max(_SMALLEST_PX, round(_SMALLEST_SHARE * picture.width))
         if min(min(p.shape) for p in planes) < 2 or min(box[2:]) < least:
             return None
+        looks = patch_looks(planes)
         trouble = self._check.trouble(
-            planes, interlaced=picture.interlaced, clips=clips
+            planes, interlaced=picture.interlaced, clips=clips, looks=looks
         )
-        return None if trouble else _means(planes)
-
-
-def _means(planes: tuple[Plane, ...]) -> NDArray[np.float64]:
-    return np.array([cv2.mean(plane)[0] for plane in planes])
+        return None if trouble else mean_codes(planes, looks)
 
 
 def _chroma_tiles(planes: tuple[Plane, ...]) -> Map:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from fractions import Fraction
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 
 from qc.colour import clipped_share, diffuse_white
 from qc.errors import UsageError
+from qc.kernels.samples import TILES, PatchLook, PatchLooks, patch_looks
 from qc.measures.base import Setup
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal, to_linear, ycbcr_to_rgb
@@ -23,11 +26,13 @@ __all__ = [
     "Rectangle",
     "given_moment",
     "given_patch",
+    "mean_codes",
     "moment_label",
     "patch_planes",
 ]
 
 Plane = NDArray[np.unsignedinteger]
+Planes = tuple[Plane, Plane, Plane]
 Rectangle = tuple[int, int, int, int]
 
 _SMALLEST = 8  # pixels; holds a whole sample of any subsampling, wherever it lies
@@ -38,10 +43,9 @@ MOMENT_S = Fraction(1, 4)
 _CLIPPED_SHARE = 0.01
 _UNDER_CLIP = 0.01  # share of the range: a clipped channel comes back a little lower
 _DARK_STOPS = 4.5  # under white: noise and black level colour what is darker
-_TILES = 4  # evenness is read on 4 x 4 tiles, over which the weave of gauze averages
+# Evenness is read on 4 x 4 tiles, over which the weave of gauze averages.
 _TILE_STOPS = 1.5
 _TILE_CHROMA = 0.08  # of the range of Cb or Cr; one such tile moves the mean by 0.005
-_MOST_KNOWN = 4096  # codes whose light is kept
 
 REFUSED = {
     "clipped": "has a clipped channel in {}: close the iris or choose a darker patch",
@@ -55,7 +59,7 @@ REFUSED = {
 """Why a patch could not be read, and what to do; frames go into the braces."""
 
 
-def patch_planes(picture: Picture, rectangle: Rectangle) -> tuple[Plane, Plane, Plane]:
+def patch_planes(picture: Picture, rectangle: Rectangle) -> Planes:
     """Cut a rectangle out of the planes, with whole chroma samples only.
 
     Parameters
@@ -71,16 +75,36 @@ def patch_planes(picture: Picture, rectangle: Rectangle) -> tuple[Plane, Plane, 
         that it stands for are in the rectangle; in interlaced 4:2:0 these lie in one
         field, so that chroma rows are taken in pairs, over four rows of luma.
     """
+    luma, chroma = _cut(
+        rectangle, picture.y.shape, picture.cb.shape, interlaced=picture.interlaced
+    )
+    return picture.y[luma], picture.cb[chroma], picture.cr[chroma]
+
+
+@lru_cache(maxsize=64)
+def _cut(
+    rectangle: Rectangle,
+    size: tuple[int, ...],
+    chroma_size: tuple[int, ...],
+    *,
+    interlaced: bool,
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Return where in the planes of luma and chroma a rectangle lies."""
     x, y, w, h = rectangle
-    height, width = picture.y.shape
-    across = max(1, round(width / max(picture.cb.shape[1], 1)))
-    down = max(1, round(height / max(picture.cb.shape[0], 1)))
-    pair = 2 if picture.interlaced and down > 1 else 1
+    across = max(1, round(size[1] / max(chroma_size[1], 1)))
+    down = max(1, round(size[0] / max(chroma_size[0], 1)))
+    pair = 2 if interlaced and down > 1 else 1
     left, right = -(-x // across), (x + w) // across
     top, bottom = -(-y // (down * pair)) * pair, (y + h) // (down * pair) * pair
     chroma = slice(top, bottom), slice(left, right)
     luma = slice(top * down, bottom * down), slice(left * across, right * across)
-    return picture.y[luma], picture.cb[chroma], picture.cr[chroma]
+    return luma, chroma
+
+
+def mean_codes(planes: Planes, looks: PatchLooks) -> NDArray[np.float64]:
+    """Return the mean Y', Cb and Cr of a patch."""
+    pairs = zip(planes, looks, strict=True)
+    return np.array([look.total * (1.0 / plane.size) for plane, look in pairs])
 
 
 class PatchCheck:
@@ -96,11 +120,25 @@ class PatchCheck:
     def __init__(self, signal: Signal, *, colourless: bool) -> None:
         self._signal = signal
         self._colourless = colourless
-        self._darkest = 2.0**-_DARK_STOPS * diffuse_white(signal.transfer)
+        self._black, self._range = signal.black, signal.white - signal.black
+        self._zero, self._span = signal.chroma_zero, signal.chroma_span
+        self._weights = LUMA_WEIGHTS[signal.matrix]
         self._known: dict[float, float] = {}
+        # Light rises with the code: what is too dark is told by the sum of the tiles.
+        many = TILES**2
+        self._dark_total = bisect_left(
+            range(many * signal.top + 1),
+            2.0**-_DARK_STOPS * diffuse_white(signal.transfer),
+            key=lambda total: self._light(total / many),
+        )
 
     def trouble(
-        self, planes: tuple[Plane, ...], *, interlaced: bool, clips: float = 1.0
+        self,
+        planes: Planes,
+        *,
+        interlaced: bool,
+        clips: float = 1.0,
+        looks: PatchLooks | None = None,
     ) -> str:
         """Return why the patch says nothing, a key of `REFUSED`, or nothing.
 
@@ -111,53 +149,47 @@ class PatchCheck:
         interlaced : bool
         clips : float
             Level, share of black to white, at which the camera's channels clip.
+        looks : tuple of PatchLook or None
+            What the planes hold, if it is known already.
         """
         if self._colourless or not planes[1].size:
             return "colourless"
-        signal = self._signal
-        # Sixteen numbers a plane: Python's own are faster on so few.
-        y, cb, cr = (_tile_means(plane).ravel().tolist() for plane in planes)
-        low, high, mean = map(self._light, (min(y), max(y), sum(y) / len(y)))
-        if mean < self._darkest:
+        y, cb, cr = patch_looks(planes) if looks is None else looks
+        if y.tile_total < self._dark_total:
             return "dark"
         if clips > 1.0:
-            share = _share_over(planes, clips - _UNDER_CLIP, signal)
-        elif self._highest(planes) < 1.0:
+            share = _share_over(planes, clips - _UNDER_CLIP, self._signal)
+        elif self._highest(y, cb, cr) < 1.0:
             share = 0.0
         else:
-            share = clipped_share(*planes, signal=signal, interlaced=interlaced)
+            share = clipped_share(*planes, signal=self._signal, interlaced=interlaced)
         if share > _CLIPPED_SHARE:
             return "clipped"
-        chroma = max(max(p) - min(p) for p in (cb, cr))
-        if chroma > _TILE_CHROMA * signal.chroma_span:
+        chroma = max(p.tile_most - p.tile_least for p in (cb, cr))
+        if chroma > _TILE_CHROMA * self._span:
             return "uneven"
+        low, high = self._light(y.tile_least), self._light(y.tile_most)
         return "uneven" if low * 2.0**_TILE_STOPS < high else ""
 
-    def _highest(self, planes: tuple[Plane, ...]) -> float:
+    def _highest(self, y: PatchLook, cb: PatchLook, cr: PatchLook) -> float:
         """Return a level that no channel is over, share of black to white.
 
         From the extremes of the planes alone, and half a code more for rounding.
         """
-        signal, (kr, kb) = self._signal, LUMA_WEIGHTS[self._signal.matrix]
-        (_, y, *_), blue, red = (cv2.minMaxLoc(plane) for plane in planes)
-        low_b, high_b = (
-            (c - signal.chroma_zero) / signal.chroma_span for c in blue[:2]
-        )
-        low_r, high_r = ((c - signal.chroma_zero) / signal.chroma_span for c in red[:2])
-        kg = 1.0 - kr - kb
+        kr, kb = self._weights
+        low_b, high_b = ((c - self._zero) / self._span for c in (cb.least, cb.most))
+        low_r, high_r = ((c - self._zero) / self._span for c in (cr.least, cr.most))
         from_red, from_blue = 2.0 * (1.0 - kr), 2.0 * (1.0 - kb)
         most = max(
             from_red * high_r,
             from_blue * high_b,
-            -(from_blue * kb * low_b + from_red * kr * low_r) / kg,
+            -(from_blue * kb * low_b + from_red * kr * low_r) / (1.0 - kr - kb),
         )
-        half = 0.5 / (signal.white - signal.black) + 1.0 / signal.chroma_span
-        return (y - signal.black) / (signal.white - signal.black) + most + half
+        half = 0.5 / self._range + 1.0 / self._span
+        return (y.most - self._black) / self._range + most + half
 
     def _light(self, code: float) -> float:
         """Return the light of a luma code; a patch has much the same ones for long."""
-        if len(self._known) > _MOST_KNOWN:
-            self._known.clear()
         if code not in self._known:
             level = self._signal.percent(code) / 100
             light = to_linear(np.array([level]), transfer=self._signal.transfer)
@@ -171,14 +203,6 @@ def _share_over(planes: tuple[Plane, ...], level: float, signal: Signal) -> floa
     small = cv2.resize(y, cb.shape[::-1], interpolation=cv2.INTER_AREA)
     rgb = ycbcr_to_rgb(*(p.astype(np.float64) for p in (small, cb, cr)), signal=signal)
     return float(np.mean(rgb.max(axis=-1) >= level))
-
-
-def _tile_means(plane: Plane) -> Plane:
-    # Whole pixels to a tile, which OpenCV averages five times faster.
-    height, width = (n - n % _TILES if n > _TILES else n for n in plane.shape)
-    size = (_TILES, _TILES)
-    out = cv2.resize(plane[:height, :width], size, interpolation=cv2.INTER_AREA)
-    return np.asarray(out, plane.dtype)
 
 
 def given_patch(setup: Setup) -> Rectangle | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -97,17 +98,37 @@ def sampled(picture: Picture) -> list[NDArray[np.unsignedinteger]]:
             np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA))
             for p in (picture.y, picture.cb, picture.cr)
         ]
-    down, across = max(1, rows // _DOWN), max(1, columns // _ACROSS)
-    chroma = (slice(down // 2, None, down), slice(across // 2, None, across))
-    tall = picture.y.shape[0] // max(rows, 1) or 1
-    wide = picture.y.shape[1] // max(columns, 1) or 1
-    luma = (
-        slice(down // 2 * tall, None, down * tall),
-        slice(across // 2 * wide, None, across * wide),
+    luma, chroma = _places(picture.y.shape, picture.cb.shape)
+    return [
+        picture.y[luma].copy(),
+        picture.cb[chroma].copy(),
+        picture.cr[chroma].copy(),
+    ]
+
+
+@lru_cache(maxsize=8)
+def _places(
+    size: tuple[int, ...], chroma_size: tuple[int, ...]
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Return where in the planes of luma and chroma the points lie."""
+    pairs = [
+        _along(whole, chroma, many)
+        for whole, chroma, many in zip(size, chroma_size, (_DOWN, _ACROSS), strict=True)
+    ]
+    return (pairs[0][0], pairs[1][0]), (pairs[0][1], pairs[1][1])
+
+
+def _along(whole: int, chroma: int, many: int) -> tuple[slice, slice]:
+    """Return the places along one side: of luma, and as many of chroma."""
+    step, each = max(1, chroma // many), whole // max(chroma, 1) or 1
+    first = step // 2
+    count = min(
+        len(range(first, chroma, step)), len(range(first * each, whole, step * each))
     )
-    cb, cr, y = picture.cb[chroma], picture.cr[chroma], picture.y[luma]
-    h, w = min(cb.shape[0], y.shape[0]), min(cb.shape[1], y.shape[1])
-    return [np.ascontiguousarray(p[:h, :w]) for p in (y, cb, cr)]
+    return (
+        slice(first * each, (first + count * step) * each, step * each),
+        slice(first, first + count * step, step),
+    )
 
 
 def points_of(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> Points:
@@ -124,7 +145,9 @@ def points_of(planes: list[NDArray[np.unsignedinteger]], signal: Signal) -> Poin
     rgb[1] = (luma - kr * rgb[0] - kb * rgb[2]) / (1.0 - kr - kb)
     light = log_light(rgb, signal.transfer)
     red, green, blue = light
-    most, least = rgb.max(axis=0), rgb.min(axis=0)
+    # Two by two: many times faster than along an axis of three.
+    most = np.maximum(np.maximum(rgb[0], rgb[1]), rgb[2])
+    least = np.minimum(np.minimum(rgb[0], rgb[1]), rgb[2])
     usable = (most < _CEILING) & (least > np.maximum(_FLOOR, _COLOURED * most))
     lit = (rgb[1] > _FLOOR) & (rgb[1] < _CEILING)
     return Points(

@@ -13,6 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.pairs import copy_bands
 from qc.measures.base import Setup
 from qc.records import Picture
 
@@ -136,7 +137,8 @@ class FramePairs:
         self._kept: deque[tuple[float, Bands]] = deque()
         # What has been let go is filled again: new memory costs more than the copy.
         self._spare: dict[tuple[int, ...], list[Bands]] = {}
-        self._starts: tuple[int, list[int]] = (0, [])
+        self._height = 0
+        self._starts = self._few = np.empty(0, np.int64)
 
     def take(self, picture: Picture) -> tuple[Bands, Bands] | None:
         """Return bands of the frame before and of this one; None when not due.
@@ -159,12 +161,14 @@ class FramePairs:
         if not (due or self._due or self._keep_s):
             self._forget()
             return None
-        if self._starts[0] != picture.height:
+        if self._height != picture.height:
             starts = band_starts(picture.height, count=self._count, rows=self._rows)
             self._forget()
-            self._starts = picture.height, starts
+            self._height = picture.height
+            self._starts = np.array(starts, np.int64)
+            self._few = self._starts[::2].copy()
         whole = due or self._due or not self._thins(picture.width)
-        self._keep(at, self._bands(picture, 1 if whole else 2))
+        self._keep(at, self._bands(picture, self._starts if whole else self._few))
         if not due or not self.reach:
             return None
         return self._kept[-2][1], self._kept[-1][1]
@@ -205,19 +209,18 @@ class FramePairs:
             return None
         before, now = self._kept[-2 - ago][1], self._kept[-1 - ago][1]
         if self._thins(now.shape[2]):
-            few = len(self._starts[1][::2])
             before, now = (
-                bands if len(bands) == few else np.ascontiguousarray(bands[::2])
+                bands
+                if len(bands) == len(self._few)
+                else np.ascontiguousarray(bands[::2])
                 for bands in (before, now)
             )
         return before, now
 
-    def _bands(self, picture: Picture, step: int) -> Bands:
-        """Return a copy of every `step`-th band."""
-        starts = self._starts[1][::step]
+    def _bands(self, picture: Picture, starts: NDArray[np.int64]) -> Bands:
+        """Return a copy of the bands that begin there."""
         bands = self._room((len(starts), self._rows, picture.width), picture.y.dtype)
-        for band, start in zip(bands, starts, strict=True):
-            band[:] = picture.y[start : start + self._rows]
+        copy_bands(picture.y, starts, bands)
         return bands
 
     def _room(self, shape: tuple[int, int, int], dtype: np.dtype[Any]) -> Bands:

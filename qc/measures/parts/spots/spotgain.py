@@ -15,6 +15,7 @@ both, where it lies and not where the scene has gone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -127,12 +128,13 @@ def _backs(moves: Map) -> Map:
 def _pairs(scene: Passing, backs: Map) -> list[tuple[int, int]]:
     """Choose pairs that lie well apart, in order along the way of the scene."""
     width = backs.shape[2]
+    few = np.ascontiguousarray(backs[:, ::_FEW, ::_FEW])
     tried: list[tuple[int, int]] = []
-    for i, new in enumerate(backs):
+    for i, new in enumerate(few):
         far = [
             (abs(float(np.log(size / _BEST))), k)
-            for k, old in enumerate(backs[:i])
-            if _SHIFT[0] <= (size := _size(old - new) / width) <= _SHIFT[1]
+            for k, size in enumerate(_sizes(few[:i] - new) / width)
+            if _SHIFT[0] <= size <= _SHIFT[1]
         ]
         tried += [(k, i) for _, k in sorted(far)[:_EACH]]
     at = np.linspace(0, len(tried) - 1, min(len(tried), _MOST_PAIRS))
@@ -148,9 +150,9 @@ def _pairs(scene: Passing, backs: Map) -> list[tuple[int, int]]:
     return [pairs[k] for k in np.argsort(along, kind="stable")]
 
 
-def _size(move: Map) -> float:
-    few = move[::_FEW, ::_FEW]
-    return float(np.hypot(few[..., 0], few[..., 1]).mean())
+def _sizes(moves: Map) -> NDArray[np.float64]:
+    far = np.hypot(moves[..., 0], moves[..., 1]).mean(axis=(1, 2))
+    return np.asarray(far, np.float64)
 
 
 def _laid(scene: Passing, backs: Map, pairs: list[tuple[int, int]]) -> _Laid:
@@ -162,23 +164,28 @@ def _laid(scene: Passing, backs: Map, pairs: list[tuple[int, int]]) -> _Laid:
     moves = np.empty((n, 2, h, w), np.float32)
     left, rest, trust = (np.empty((n, h, w), np.float32) for _ in range(3))
     for k, (old, new) in enumerate(pairs):
-        flow = backs[old] - backs[new]
-        half = np.float32(0.5) * flow
-        later = come(level[new], x - half[..., 0], y - half[..., 1])
-        off = later - come(level[old], x + half[..., 0], y + half[..., 1])
-        far = np.hypot(flow[..., 0], flow[..., 1])
-        off[far >= np.float32(_MOST_MOVE * w)] = np.nan
+        flow = moves[k]  # one way after the other: arithmetic in stretches is faster
+        flow[:] = np.moveaxis(backs[old] - backs[new], -1, 0)
+        right, down = np.float32(0.5) * flow
+        later = come(level[new], x - right, y - down)
+        off = later - come(level[old], x + right, y + down)
+        # No place can have come farther than both ways at their most.
+        most = math.hypot(*(cv2.norm(one, cv2.NORM_INF) for one in flow))
+        if most >= 0.999 * _MOST_MOVE * w:
+            off[np.hypot(flow[0], flow[1]) >= np.float32(_MOST_MOVE * w)] = np.nan
         few = off[::3, ::3]
         few = few[np.isfinite(few)]
-        left[k] = off - np.float32(middle(few) if few.size else 0.0)
+        np.subtract(off, np.float32(middle(few) if few.size else 0.0), out=left[k])
         down, across = slopes(later)
-        steep = (down * down + across * across) * np.float32(_OFF**2)
-        trust[k] = np.nan_to_num(
-            np.float32(_NOISE**2) / (np.float32(_NOISE**2) + steep)
-        )
+        down *= down
+        across *= across
+        down += across
+        down *= np.float32(_OFF**2)
+        down += np.float32(_NOISE**2)
+        np.divide(np.float32(_NOISE**2), down, out=trust[k])
+        np.fmax(trust[k], 0, out=trust[k])  # nothing where it is not known
         change = level[new] - level[old]
-        rest[k] = change - np.float32(middle(change[::3, ::3]))
-        moves[k] = np.moveaxis(flow, -1, 0)
+        np.subtract(change, np.float32(middle(change[::3, ::3])), out=rest[k])
     places = [one.place for one in scene.looks]
     both = np.stack([np.stack([places[old], places[new]]) for old, new in pairs])
     return _Laid(moves, left, rest, trust, both * np.float32(w))

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.area import shrunk_steps
 from qc.measures.parts.spots.spotfield import (
     Field,
     carried,
@@ -125,14 +126,8 @@ def detail_map(picture: Picture) -> Map:
     height, width = (n // _DETAIL_SHARE for n in picture.view(proxy_luma).shape)
     # Two lines or more to a place; an even step, so as to stay in one field.
     step = max(picture.height // (3 * height) // 2 * 2, 1 + picture.interlaced)
-    lines = picture.y[::step]
-    steps = cv2.absdiff(lines[:, 2:], lines[:, :-2])
-    percent = 100.0 / (picture.signal.white - picture.signal.black)
-    if steps.dtype == np.uint8:
-        # Whole codes are too coarse for averages of small differences.
-        steps = cv2.convertScaleAbs(steps, alpha=8.0)
-        percent /= 8.0
-    small = cv2.resize(steps, (width, height), interpolation=cv2.INTER_AREA)
+    small, times = shrunk_steps(picture.y[::step], (width, height))
+    percent = 100.0 / (picture.signal.white - picture.signal.black) / times
     out = np.log(small.astype(np.float32) * percent + np.float32(_DETAIL_FOOT))
     return np.asarray(cv2.GaussianBlur(out, (0, 0), _DETAIL_SIGMA), np.float32)
 

@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotranks import middle
+from qc.kernels.rims import apply_rims, rim_sums
+from qc.measures.parts.spots.spotranks import median, middle
 
 __all__ = ["Rims", "fixed_pattern", "slopes"]
 
@@ -63,36 +64,24 @@ def fixed_pattern(rims: Rims, *, wide: float = _WIDE) -> Map:
     -------
     (h, w) array
     """
-    known = np.isfinite(rims.left) & (np.abs(rims.left) < rims.clip)
-    rest = np.where(known, rims.left, np.float32(0))
-    trust = known.astype(np.float32)
-    if rims.trust is not None:
-        trust = np.where(known, rims.trust, np.float32(0))
-    weight = trust
+    given = rims.moves, rims.left, rims.trust, rims.clip
     g = np.zeros(rims.left.shape[1:], np.float32)
-    for number, steps in enumerate(_STEPS):
-        if number:
-            down, across = slopes(g)
-            off = rims.moves[:, 0] * across
-            off += rims.moves[:, 1] * down
-            off += rest
-            few = np.abs(off[:, ::_FEW, ::_FEW])[known[:, ::_FEW, ::_FEW]]
-            usual = middle(few) if few.size else 0.0
-            off *= np.float32(1.0 / max(2.0 * usual, rims.floor))
-            off *= off
-            off += 1.0
-            weight = trust / off
-        g = _integrated(*_sums(rims.moves, rest, weight), g, steps)
+    g = _integrated(*rim_sums(*given), g, _STEPS[0])
+    both = np.stack(slopes(g))
+    scale = 1.0 / max(2.0 * _usually_off(rims, both), rims.floor)
+    g = _integrated(*rim_sums(*given, both, scale), g, _STEPS[1])
     return np.asarray(g - cv2.GaussianBlur(g, (0, 0), wide), np.float32)
 
 
-def _sums(moves: Map, rest: Map, weight: Map) -> tuple[list[Map], list[Map]]:
-    """Return the sums of the moves' products, and of moves times what is left over."""
-    right, down = moves[:, 0], moves[:, 1]
-    x, y = weight * right, weight * down
-    a = [np.einsum("nhw,nhw->hw", *two) for two in ((x, right), (x, down), (y, down))]
-    b = [-np.einsum("nhw,nhw->hw", one, rest) for one in (x, y)]
-    return a, b
+def _usually_off(rims: Rims, both: Map) -> float:
+    """Return how much slopes, down and across, usually leave of what is left over."""
+    left, moves = (v[..., ::_FEW, ::_FEW] for v in (rims.left, rims.moves))
+    down, across = both[:, ::_FEW, ::_FEW]
+    off = moves[:, 0] * across
+    off += moves[:, 1] * down
+    off += left
+    few = np.abs(off[np.abs(left) < np.float32(rims.clip)])
+    return middle(few) if few.size else 0.0
 
 
 def slopes(g: Map) -> tuple[Map, Map]:
@@ -105,48 +94,36 @@ def slopes(g: Map) -> tuple[Map, Map]:
     return down, across
 
 
-def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
+def _integrated(a: Map, b: Map, g: Map, steps: int) -> Map:
     """Solve for the map whose slopes fit best, by conjugate gradients (textbook).
 
     Parameters
     ----------
-    a : three (h, w) arrays
+    a : (3, h, w) array
         Sums of the moves' products: across, mixed, down; they are written.
-    b : two (h, w) arrays
+    b : (2, h, w) array
         Sums of moves times what is left over: across, down.
     g : (h, w) array
         To begin with; it is written.
     """
-    usual = max(float(np.median((a[0] + a[2])[::_FEW, ::_FEW])), 1e-6)
+    usual = max(float(median((a[0] + a[2])[::_FEW, ::_FEW].ravel())), 1e-6)
     stiff, back = np.float32(_STIFF * usual), np.float32(_BACK * usual)
-    (wide, mixed, tall), (right, down) = a, b
-    wide += stiff
-    tall += stiff
-    for sums in a:
-        sums *= np.float32(0.25)  # central differences, there and back
-    own, near = np.float32(back + 4 * stiff), np.float32(4 * stiff)
-    up, along, part = (np.zeros_like(g) for _ in range(3))
+    right, down = np.float32(0.5) * b
+    a[::2] += stiff
+    a *= np.float32(0.25)  # central differences, there and back
+    own, near = float(np.float32(back + 4 * stiff)), float(np.float32(4 * stiff))
 
     def applied(g: Map) -> Map:
-        np.subtract(g[2:], g[:-2], out=up[1:-1])
-        np.subtract(g[:, 2:], g[:, :-2], out=along[:, 1:-1])
         # Central differences do not see every second place: a little of the nearest.
-        out: Map = np.asarray(cv2.blur(g, (3, 3)), np.float32)
-        out *= -near
-        np.multiply(g, own, out=part)
-        out += part
-        ways = tall * up
-        ways += np.multiply(mixed, along, out=part)
-        _add_back(out, ways, rows=True)
-        np.multiply(wide, along, out=ways)
-        ways += np.multiply(mixed, up, out=part)
-        _add_back(out, ways, rows=False)
-        return out
+        around = np.asarray(cv2.blur(g, (3, 3)), np.float32)
+        return apply_rims(g, around, a, near, own)
 
     rest = -applied(g)
-    _add_back(rest, np.float32(0.5) * down, rows=True)
-    _add_back(rest, np.float32(0.5) * right, rows=False)
-    way = rest.copy()
+    rest[2:] += down[1:-1]
+    rest[:-2] -= down[1:-1]
+    rest[:, 2:] += right[:, 1:-1]
+    rest[:, :-2] -= right[:, 1:-1]
+    way, part = rest.copy(), np.empty_like(g)
     size = start = _dot(rest, rest)
     for _ in range(steps):
         if size <= 1e-6 * start:
@@ -161,16 +138,6 @@ def _integrated(a: list[Map], b: list[Map], g: Map, steps: int) -> Map:
         way += rest
         size = new
     return g
-
-
-def _add_back(out: Map, ways: Map, *, rows: bool) -> None:
-    """Add the transpose of differences of places two apart, in place."""
-    if rows:
-        out[2:] += ways[1:-1]
-        out[:-2] -= ways[1:-1]
-    else:
-        out[:, 2:] += ways[:, 1:-1]
-        out[:, :-2] -= ways[:, 1:-1]
 
 
 def _dot(one: Map, other: Map) -> float:

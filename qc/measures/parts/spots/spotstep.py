@@ -203,11 +203,13 @@ def _parts(
     before, after = changed[at - 2], changed[at + 2]
     alone = now > _SUDDEN * np.maximum(tops[at - 2], tops[at + 2])
     alone &= now > _OWN
-    if not alone.any():
+    if _too_few(alone):  # most often
         return
     inner, outer = (cv2.boxFilter(smooth, -1, (n, n), normalize=False) for n in _RING)
     ring = (outer - inner) / np.float32(_RING[1] ** 2 - _RING[0] ** 2)
     alone &= ring < np.float32(_LOUD) * now
+    if _too_few(alone):
+        return
     # Of a drop many places do; what moves leaves a few here and there.
     many = cv2.boxFilter(
         alone.astype(np.uint8), -1, (_WINDOW, _WINDOW), normalize=False
@@ -244,6 +246,16 @@ def _parts(
             now[box] = 0
         near = slice(max(y - _APART, 0), y + _APART + 1)
         now[near, max(x - _APART, 0) : x + _APART + 1] = 0
+
+
+def _too_few(alone: Mask) -> bool:
+    """Return whether surely nowhere so many lie together as a drop's do.
+
+    A window counts what it mirrors at the border, up to twice each way.
+    """
+    rim = _WINDOW // 2 + 1
+    inside = np.count_nonzero(alone[rim:-rim, rim:-rim])
+    return bool(4 * np.count_nonzero(alone) - 3 * inside < _TOGETHER)
 
 
 def _part_at(seen: Mask, place: tuple[int, int]) -> Mask | None:
