@@ -403,7 +403,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=13,
+    version=14,
     label="Blemishes",
     clock="picture",
     room="focus",

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfixed import fixed_spots
 from qc.measures.parts.spots.spotgain import gain_spots
-from qc.measures.parts.spots.spotlayers import layers_of, middles
+from qc.measures.parts.spots.spotlayers import layers_along, layers_of, middles
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
 from qc.measures.parts.spots.spotpassing import Passing, passing
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern
@@ -163,6 +163,43 @@ def test_brighter_spot_is_found_too() -> None:
     found = told([spotted(f, 7, loss=-0.5) for f in travelled()], fixed_spots)
     assert [away(one, PAINT) < 7 for one in found] == [True] * len(found) != []
     assert found[0].strength > 0.04
+
+
+@pytest.mark.parametrize("at", [PAINT, (0.7, 0.85)])
+def test_smear_that_takes_detail_and_no_light_is_found(at: tuple[float, float]) -> None:
+    found = told([spotted(f, 11, blur=6.0, at=at) for f in travelled()], fixed_spots)
+    by_detail = [one for one in found if one.name == "detail"]
+    assert by_detail
+    assert all(away(one, at) < 11 for one in found)
+    # More than half of the fine detail is gone, and no light in the mean.
+    assert all(one.strength < np.log(0.5) for one in by_detail)
+
+
+def test_place_of_the_scene_without_detail_is_no_smear() -> None:
+    # It goes by with the scene.
+    images = [
+        spotted(one, 11, blur=4.0, at=(PAINT[0] - STEP * (i - LOOKS / 2) / W, PAINT[1]))
+        for i, one in enumerate(travelled())
+    ]
+    assert told(images, fixed_spots) == []
+
+
+def test_detail_is_parted_by_the_motion_of_the_level() -> None:
+    # As the layers of level below, but with moves given, of maps twice as large.
+    random = np.random.default_rng(4)
+    wide = cv2.GaussianBlur(random.normal(0, 1, (48, 110)), (0, 0), 1.5)
+    y, x = np.mgrid[:48, :64]
+    hole = -0.5 * np.exp(-((x - 30) ** 2 + (y - 20) ** 2) / 8)
+    steps = np.arange(13) * 2
+    maps = np.stack([wide[:, 30 - s : 94 - s] for s in steps]) + hole
+    moves = np.zeros((13, 96, 128, 2), np.float32)
+    moves[..., 0] = 2.0 * (steps - 12)[:, None, None]
+    layers = layers_along(maps.astype(np.float32), moves)
+    inner = np.s_[10:38, 14:50]
+    fine = hole - cv2.GaussianBlur(hole, (0, 0), 12.0)
+    assert np.abs(layers.stays - fine)[inner].max() < 0.1
+    assert np.ptp(wide[inner]) > 1.0  # of the scene next to nothing is in it
+    assert np.array_equal(layers.moves[:, 20, 30, 0], (steps - 12).astype(np.float32))
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 7, 8, 13, 14])

@@ -6,10 +6,13 @@ IJCAI 1981, one step; from memory) and how far the scene has come there. What li
 the lens does not move at all; what the scene left over moves with it, by some share;
 and a thing that the camera follows is hardly ever held still to a small share of the
 way that the ground behind it goes.
+A smear need not darken anything: what keeps its place is sought in the level of the
+looks and in how fine their detail is, which a smear takes out of whatever passes.
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +22,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
-from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotranks import median, middle, ranked, rms
 from qc.measures.parts.spots.spotshape import is_compact, on_map
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
@@ -31,31 +34,118 @@ Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Box = tuple[slice, slice]
 
-# Standard deviations of spots, px; how much wider the ground is that they stand out of.
-_SCALES, _GROUND = (1.2, 2.0, 3.2, 5.0), 1.7
-_EACH = 20  # places of a scale, the surest
-_STANDS_OUT, _LEAST = 0.008, 0.03  # natural logarithm: of its ground; by itself
+_GROUND = 1.7  # how much wider the ground is that a spot stands out of
 _REACH = 2.5, 3.0  # px around a place: times the scale, and more
 _WEIGHT = 1.6, 1.0
 _ROUND = 0.15  # least slopes one way, of those the other way
 _TIMES = 3  # that the shares of the way are told, with less of what is off
-# Of the way that the scene comes: by how much it may wander, and go along; and how far
-# the scene must come, px, in the mean.
-_WANDERS, _GOES, _FAR = 0.06, 0.08, 0.8
-_ALIKE, _USUAL, _TELLS = 0.15, (0.7, 1.35), 0.5
+_FAR, _MOST_WANDERS = 0.8, 0.2  # how far the scene must come, px, in the mean; of that
+_USUAL = 0.7, 1.35  # of what it is, in most looks
 _BORDER, _DEEP, _OUT = 0.45, 0.7, 24  # of its strongest place; px
-_FEWEST_PX, _FILLED, _LONGEST, _EDGE = 6, 0.5, 2.6, 2
-_STEEPEST, _RING, _MOST_OF = 0.62, 0.45, 0.9
+_FILLED, _LONGEST, _EDGE = 0.5, 2.6, 2
+_MOST_OF = 0.9
 _NEAR, _FAR_PX = 5, 13  # px across, of the rings around it
-_SIGNS = -1, 1
+_CLOSE = 2  # px from a place to its strongest, at most
 # Of the picture's places with contrast, how many must come along; where fewer do, the
 # ring itself must change by so much (natural logarithm), and by less once the scene is
 # laid over itself, and the spot must be surer.
 _ALONG = 0.9
-_MOVES, _LESS, _CLIP = 0.04, 0.8, 0.5
-_SURELY, _SURELY_RING = 0.03, 0.3
+_LESS = 0.8
+_SURELY, _SURELY_RING = 1 / 2, 2 / 3  # of what is allowed
 # What is asked of brighter ones: wandering, ring, share that it makes up.
 _BRIGHT = 0.05, 0.2, 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """What a spot must be on maps of one kind; natural logarithms.
+
+    Attributes
+    ----------
+    name : str
+        Of the maps.
+    signs : tuple of int
+        1 for more than the scene, -1 for less.
+    scales : tuple of float
+        Standard deviations of spots, px.
+    each : int
+        Places of a scale, the surest.
+    stands_out, least : float
+        Of its ground; by itself.
+    wanders, goes : float
+        Of the way that the scene comes: by how much it may wander, and go along.
+    unsteady : float
+        Px by which noise makes it wander, however little the scene comes.
+    alike, tells : float
+        See `_Kept`.
+    places : (int, int)
+        Fewest and most px.
+    steepest, ring : float
+        Of its strongest place: slope, px to px; what most of its ring may show.
+    moves, clip : float
+        By how much the ring changes, at least where that is asked; at most.
+    """
+
+    name: str
+    signs: tuple[int, ...]
+    scales: tuple[float, ...]
+    each: int
+    stands_out: float
+    least: float
+    wanders: float
+    goes: float
+    unsteady: float
+    alike: float
+    tells: float
+    places: tuple[int, int]
+    steepest: float
+    ring: float
+    moves: float
+    clip: float
+
+    def may_wander(self, far: float) -> float:
+        """Return px, where the scene comes so far."""
+        return max(self.wanders * far, min(self.unsteady, _MOST_WANDERS * far))
+
+
+_LEVEL = _Search(
+    name="level",
+    signs=(-1, 1),
+    scales=(1.2, 2.0, 3.2, 5.0),
+    each=20,
+    stands_out=0.008,
+    least=0.03,
+    wanders=0.06,
+    goes=0.08,
+    unsteady=0.0,
+    alike=0.15,
+    tells=0.5,
+    places=(6, 10**6),
+    steepest=0.62,
+    ring=0.45,
+    moves=0.04,
+    clip=0.5,
+)
+# On maps half as large. Over 242 takes without a spot one was told, a flat thing that
+# the camera follows; with the ring as above there were more of these.
+_DETAIL = _Search(
+    name="detail",
+    signs=(-1,),
+    scales=(0.8, 1.2, 2.0, 3.0),
+    each=12,
+    stands_out=0.08,
+    least=0.3,
+    wanders=0.1,
+    goes=0.12,
+    unsteady=0.5,
+    alike=0.4,
+    tells=0.7,
+    places=(6, 50),
+    steepest=0.65,
+    ring=0.3,
+    moves=0.08,
+    clip=2.0,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,35 +208,43 @@ class _Shape:
 
 def fixed_spots(scene: Passing) -> list[Fixed]:
     """Return what keeps its place before a scene, the surest first."""
-    layers = scene.layers
-    down, across = slopes(layers.stays)
-    steep = np.stack([across, down])
     out = [
-        _fixed(shape, kept, scene.looks)
-        for place in _places(layers)
-        for kept in [_kept(layers, steep, place)]
-        if kept is not None and _stays(kept)
-        for shape in [_shape(layers, place)]
-        if shape is not None and _is_told(shape, kept, scene.along)
+        one
+        for layers, search in ((scene.layers, _LEVEL), (scene.detail, _DETAIL))
+        for one in _found(scene, layers, search)
     ]
     return sorted(out, key=lambda one: -one.sure)
 
 
-def _places(layers: Layers) -> Iterator[_Place]:
+def _found(scene: Passing, layers: Layers, search: _Search) -> Iterator[Fixed]:
+    down, across = slopes(layers.stays)
+    steep = np.stack([across, down])
+    for place in _places(layers, search):
+        if _top(layers, place) < search.least:
+            continue
+        kept = _kept(layers, steep, place, search)
+        if kept is None or not _stays(kept, search):
+            continue
+        shape = _shape(layers, place, search)
+        if shape is not None and _is_told(shape, kept, scene.along, search):
+            yield _fixed(shape, kept, scene.looks, search)
+
+
+def _places(layers: Layers, search: _Search) -> Iterator[_Place]:
     """Yield what stands out of its ground, the surest of each scale first."""
     h, w = layers.stays.shape
     inner = slice(_EDGE + 1, h - _EDGE - 1), slice(_EDGE + 1, w - _EDGE - 1)
     near = np.ones((5, 5), np.uint8)
-    for scale in _SCALES:
+    for scale in search.scales:
         ground = cv2.GaussianBlur(layers.stays, (0, 0), scale * _GROUND)
         out = cv2.GaussianBlur(layers.stays, (0, 0), scale) - ground
         unsure = cv2.GaussianBlur(layers.unsure, (0, 0), scale) + np.float32(0.01)
-        for sign in _SIGNS:
+        for sign in search.signs:
             sure = np.float32(sign) * out / unsure
-            tops = (sure == cv2.dilate(sure, near)) & (sign * out > _STANDS_OUT)
+            tops = (sure == cv2.dilate(sure, near)) & (sign * out > search.stands_out)
             rows, columns = np.nonzero(tops[inner])
             rows, columns = rows + inner[0].start, columns + inner[1].start
-            order = np.argsort(-sure[rows, columns], kind="stable")[:_EACH]
+            order = np.argsort(-sure[rows, columns], kind="stable")[: search.each]
             for k in order:
                 yield _Place(int(rows[k]), int(columns[k]), scale, sign)
 
@@ -159,8 +257,24 @@ def _box(layers: Layers, place: _Place, reach: int, edge: int) -> Box:
     )
 
 
-def _kept(layers: Layers, slope: Map, place: _Place) -> _Kept | None:
-    """Return how a place keeps still; None if it has no slopes to tell by.
+def _top(layers: Layers, place: _Place) -> float:
+    """Return the most that stays at a place or beside it."""
+    close = layers.stays[_box(layers, place, _CLOSE, 0)]
+    return float(close.max()) if place.sign > 0 else -float(close.min())
+
+
+@functools.lru_cache(maxsize=64)
+def _weights(up: int, down: int, left: int, right: int, spread: float) -> Map:
+    """Return how much the places of a box count, from where it reaches to where."""
+    y, x = np.mgrid[up:down, left:right]
+    weight = np.exp(-(y**2 + x**2) / (2.0 * spread * spread)).astype(np.float32).ravel()
+    weight /= weight.sum()
+    weight.flags.writeable = False
+    return np.asarray(weight, np.float32)
+
+
+def _kept(layers: Layers, slope: Map, place: _Place, search: _Search) -> _Kept | None:
+    """Return how a place keeps still; None if nothing tells it, or if it does not.
 
     Parameters
     ----------
@@ -168,11 +282,12 @@ def _kept(layers: Layers, slope: Map, place: _Place) -> _Kept | None:
         Of what stays, across and down.
     """
     box = _box(layers, place, round(_REACH[0] * place.scale + _REACH[1]), 1)
-    y, x = np.mgrid[box]
-    off = (y - place.row) ** 2 + (x - place.column) ** 2
-    spread = _WEIGHT[0] * place.scale + _WEIGHT[1]
-    weight = np.exp(-off / (2.0 * spread * spread)).astype(np.float32).ravel()
-    weight /= weight.sum()
+    ends = (box[0].start, box[0].stop), (box[1].start, box[1].stop)
+    (up, low), (left, right) = ends
+    weight = _weights(
+        *(up - place.row, low - place.row, left - place.column, right - place.column),
+        _WEIGHT[0] * place.scale + _WEIGHT[1],
+    )
     steep = slope[(slice(None), *box)].reshape(2, -1)
     weighted = steep * weight
     both = (weighted @ steep.T).astype(np.float64)
@@ -183,14 +298,18 @@ def _kept(layers: Layers, slope: Map, place: _Place) -> _Kept | None:
     own = own - own @ weight
     rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
     rest = rest - (rest @ weight)[:, None]
+    # Where a look shows it: one step of least squares from where it stays.
+    lies = -np.linalg.solve(both, weighted @ (rest - own).T).T
+    lies -= median(lies)
+    way = layers.moves[:, place.row, place.column].astype(np.float64)
+    way = way - median(way)
+    wanders = middle(np.hypot(*lies.T))
+    far = float(np.sqrt((way * way).sum(axis=1).mean()))
+    if not (far >= _FAR and wanders <= search.may_wander(far)):  # as nearly all
+        return None
     size = float((own * own) @ weight)
     shown = ((rest @ (own * weight)) / size).astype(np.float64)
     power = float(middle((rest * rest) @ weight))
-    # Where a look shows it: one step of least squares from where it stays.
-    lies = -np.linalg.solve(both, weighted @ (rest - own).T).T
-    lies -= np.median(lies, axis=0)
-    way = layers.moves[:, place.row, place.column].astype(np.float64)
-    way = way - np.median(way, axis=0)
     goes, trust = 0.0, np.ones((len(way), 1))
     for _ in range(_TIMES):
         goes = float((trust * way * lies).sum() / max((trust * way * way).sum(), 1e-9))
@@ -198,45 +317,45 @@ def _kept(layers: Layers, slope: Map, place: _Place) -> _Kept | None:
         trust = 1.0 / (1.0 + (wrong / (2.0 * max(middle(wrong), 0.02))) ** 2)
     return _Kept(
         goes,
-        middle(np.hypot(*lies.T)),
-        float(np.sqrt((way * way).sum(axis=1).mean())),
+        wanders,
+        far,
         shown,
         middle(np.abs(shown - middle(shown))),
         size / max(power, 1e-12),
     )
 
 
-def _stays(kept: _Kept) -> bool:
+def _stays(kept: _Kept, search: _Search) -> bool:
     usual = middle(kept.shown)
     return (
-        kept.far >= _FAR
-        and kept.wanders <= _WANDERS * kept.far
-        and abs(kept.goes) <= _GOES
-        and kept.alike <= _ALIKE
+        abs(kept.goes) <= search.goes
+        and kept.alike <= search.alike
         and _USUAL[0] <= usual <= _USUAL[1]
-        and kept.tells >= _TELLS
+        and kept.tells >= search.tells
     )
 
 
-def _shape(layers: Layers, place: _Place) -> _Shape | None:
+def _shape(layers: Layers, place: _Place, search: _Search) -> _Shape | None:
     """Return the outline of what stays there; None if it is no spot's."""
     box = _box(layers, place, _OUT, 0)
     stays = np.float32(place.sign) * layers.stays[box]
     row, column = place.row - box[0].start, place.column - box[1].start
-    close = slice(max(row - 2, 0), row + 3), slice(max(column - 2, 0), column + 3)
-    top = float(stays[close].max())
-    if top < _LEAST:
-        return None
+    close = (
+        slice(max(row - _CLOSE, 0), row + _CLOSE + 1),
+        slice(max(column - _CLOSE, 0), column + _CLOSE + 1),
+    )
+    top = _top(layers, place)
     at = np.unravel_index(int(np.argmax(stays[close])), stays[close].shape)
     _, labels = cv2.connectedComponents((stays > _BORDER * top).astype(np.uint8))
     part = labels == labels[close][at]
-    if not is_compact(
-        part, edge=1, fewest=_FEWEST_PX, filled=_FILLED, longest=_LONGEST
+    fewest, most = search.places
+    if np.count_nonzero(part) > most or not is_compact(
+        part, edge=1, fewest=fewest, filled=_FILLED, longest=_LONGEST
     ):
         return None
     soft = cv2.GaussianBlur(stays, (0, 0), 0.5)
     down, across = slopes(np.asarray(soft, np.float32))
-    if float(np.hypot(down, across)[part].max()) > _STEEPEST * top:
+    if float(np.hypot(down, across)[part].max()) > search.steepest * top:
         return None
     near, far = (
         cv2.dilate(part.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
@@ -247,42 +366,47 @@ def _shape(layers: Layers, place: _Place) -> _Shape | None:
         return None
     around = stays[ring]
     changes = [
-        _change((maps[(slice(None), *box)] - taken)[:, ring])
+        _change((maps[(slice(None), *box)] - taken)[:, ring], search.clip)
         for maps, taken in ((layers.level, 0), (layers.rest, layers.stays[box]))
     ]
     mask = np.zeros(layers.stays.shape, np.bool_)
     mask[box] = part
     strength = place.sign * middle(stays[part & (stays > _DEEP * top)])
-    most = ranked(np.abs(around - middle(around)), _MOST_OF)
-    return _Shape(mask, strength, most / top, *changes)
+    shows = ranked(np.abs(around - middle(around)), _MOST_OF)
+    return _Shape(mask, strength, shows / top, *changes)
 
 
-def _change(values: Map) -> float:
+def _change(values: Map, most: float) -> float:
     """Return by how much places change between looks, each about its middle."""
     off = values - np.array([[middle(one)] for one in values], np.float32)
     off -= middles(off)
-    return rms(np.clip(off, -_CLIP, _CLIP))
+    return rms(np.clip(off, -most, most))
 
 
-def _is_told(shape: _Shape, kept: _Kept, along: float) -> bool:
+def _is_told(shape: _Shape, kept: _Kept, along: float, search: _Search) -> bool:
     """Return whether the scene surely goes by behind a spot, and nothing else stays.
 
     Glints stay too, where a wet thing turns under the lamp: of what is brighter more
     is asked.
     """
-    bright = shape.strength > 0
-    wanders, ring, tells = _BRIGHT if bright else (_WANDERS, _RING, _TELLS)
-    if kept.wanders > wanders * kept.far or shape.ring > ring or kept.tells < tells:
+    if shape.strength > 0:
+        wanders, ring, tells = _BRIGHT
+        if kept.wanders > wanders * kept.far or shape.ring > ring or kept.tells < tells:
+            return False
+    if shape.ring > search.ring:
         return False
     if along >= _ALONG:
         return True
-    surely = kept.wanders <= _SURELY * kept.far and shape.ring <= _SURELY_RING
-    moves = shape.moved >= _MOVES and shape.left <= _LESS * shape.moved
+    surely = kept.wanders <= _SURELY * search.may_wander(kept.far)
+    surely &= shape.ring <= _SURELY_RING * search.ring
+    moves = shape.moved >= search.moves and shape.left <= _LESS * shape.moved
     return surely and moves
 
 
-def _fixed(shape: _Shape, kept: _Kept, looks: Sequence[Shows]) -> Fixed:
+def _fixed(
+    shape: _Shape, kept: _Kept, looks: Sequence[Shows], search: _Search
+) -> Fixed:
     mask = on_map(shape.mask, looks[0].maps["detail"].shape)
-    sure = _WANDERS * kept.far / max(kept.wanders, 1e-3)
+    sure = search.may_wander(kept.far) / max(kept.wanders, 1e-3)
     rows = looks[0].row, looks[-1].row
-    return Fixed(mask, "level", shape.strength, sure, 0.0, *rows)
+    return Fixed(mask, search.name, shape.strength, sure, 0.0, *rows)

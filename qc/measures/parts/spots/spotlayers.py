@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, surface
 
-__all__ = ["Layers", "layers_of", "middles", "shifted"]
+__all__ = ["Layers", "layers_along", "layers_of", "middles", "shifted"]
 
 Map = NDArray[np.float32]
 
@@ -88,6 +88,35 @@ def layers_of(level: Map, places: Map) -> Layers:
     return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
 
 
+def layers_along(maps: Map, moves: Map) -> Layers:
+    """Part other maps of the same looks, by how the scene is known to move.
+
+    Parameters
+    ----------
+    maps : (n, h, w) array of float32
+        Natural logarithms.
+    moves : (n, H, W, 2) array
+        See `Layers`; of maps of another size.
+    """
+    n, h, w = maps.shape
+    share = np.float32(w / moves.shape[2])
+    moves = share * np.stack(
+        [cv2.resize(one, (w, h), None, 0, 0, cv2.INTER_AREA) for one in moves]
+    )
+    level = maps - np.array([[[middle(one[::3, ::3])]] for one in maps], np.float32)
+    places_of = _grid(h, w)
+    near = np.stack([shifted(one, one, -1) for one in moves])
+    backs = np.stack([shifted(moves[k], near[k], -1) for k in range(n)])
+    there, back = places_of + moves, places_of - backs
+    stays = np.zeros((h, w), np.float32)
+    for _ in range(_ROUNDS - 1):
+        _, rest = _parted(level, stays, there, back)
+        stays = _fine(stays + _STEP * (middles(rest) - stays))
+    _, rest = _parted(level, stays, there, back)
+    usual = middles(rest)
+    return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
+
+
 def middles(stack: NDArray[np.floating]) -> Map:
     """Return the upper median over the first axis.
 
@@ -101,16 +130,34 @@ def middles(stack: NDArray[np.floating]) -> Map:
     """
     rows = [np.array(one) for one in stack]
     spare = np.empty_like(rows[0])
-    for low, high in _network(len(rows)):
-        np.minimum(rows[low], rows[high], out=spare)
-        np.maximum(rows[low], rows[high], out=rows[high])
-        rows[low], spare = spare, rows[low]
+    for low, high, less, more in _network(len(rows)):
+        if less:
+            np.minimum(rows[low], rows[high], out=spare)
+        if more:
+            np.maximum(rows[low], rows[high], out=rows[high])
+        if less:
+            rows[low], spare = spare, rows[low]
     return rows[len(rows) // 2]
 
 
 @functools.lru_cache(maxsize=32)
-def _network(count: int) -> tuple[tuple[int, int], ...]:
-    """Return the comparisons that sort so many (Knuth 5.2.2, algorithm M)."""
+def _network(count: int) -> tuple[tuple[int, int, bool, bool], ...]:
+    """Return the comparisons that find the upper median of so many.
+
+    Of those that sort them (Knuth 5.2.2, algorithm M) what it hangs on: the places
+    compared, and whether the lesser and the greater of the two are asked for.
+    """
+    asked = {count // 2}
+    out = []
+    for low, high in reversed(_sorting(count)):
+        less, more = low in asked, high in asked
+        if less or more:
+            asked |= {low, high}
+            out.append((low, high, less, more))
+    return tuple(reversed(out))
+
+
+def _sorting(count: int) -> list[tuple[int, int]]:
     out = []
     top = 1 << max(count - 1, 0).bit_length() - 1 if count > 1 else 0
     p = top
@@ -122,7 +169,7 @@ def _network(count: int) -> tuple[tuple[int, int], ...]:
                 break
             d, q, r = q - p, q >> 1, p
         p >>= 1
-    return tuple(out)
+    return out
 
 
 def _fine(values: Map) -> Map:

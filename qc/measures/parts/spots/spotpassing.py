@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotlayers import Layers, layers_of
+from qc.measures.parts.spots.spotlayers import Layers, layers_along, layers_of
 from qc.measures.parts.spots.spotways import Shows, along_of
 
 __all__ = ["Fine", "Passing", "passing"]
@@ -42,13 +42,14 @@ class Passing:
         Evenly over the take, all followed one from the other.
     along : float
         Share of the picture's places with contrast that come along with it.
-    layers : Layers
-        What the looks are made of.
+    layers, detail : Layers
+        What the level of the looks is made of; and how fine their detail is.
     """
 
     looks: Sequence[Fine]
     along: float
     layers: Layers
+    detail: Layers
 
 
 def passing(looks: Sequence[Fine]) -> Passing | None:
@@ -57,7 +58,11 @@ def passing(looks: Sequence[Fine]) -> Passing | None:
     if not some:
         return None
     along = along_of(some)
-    return Passing(some, along, _layers(some)) if along >= _HARDLY else None
+    if along < _HARDLY:
+        return None
+    layers = _layers(some)
+    detail = np.stack([one.maps["detail"] for one in some])
+    return Passing(some, along, layers, layers_along(detail, layers.moves))
 
 
 def _chosen(looks: Sequence[Fine]) -> list[Fine]:
