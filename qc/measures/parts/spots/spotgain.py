@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotlayers import shifted
+from qc.measures.parts.spots.spotlayers import ways_back
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotshape import is_compact, on_map
@@ -39,7 +39,7 @@ Box = tuple[slice, slice]
 _FEWEST_PAIRS, _MOST_PAIRS, _EACH = 10, 26, 3  # each: with so many earlier looks
 # Of the width, between two looks of a pair in the mean; at a place.
 _SHIFT, _BEST, _MOST_MOVE = (0.004, 0.04), 0.012, 0.03
-_ROUNDS, _FEW = 2, 5  # that ways back are told in; every so many places of a mean
+_FEW = 5  # every so many places of a mean
 # Natural logarithm of noise; px by which a place may be laid beside itself.
 _NOISE, _OFF = 0.02, 0.4
 _CLIP, _FLOOR = 0.6, 0.02
@@ -98,7 +98,7 @@ class _Stays:
 
 def gain_spots(scene: Passing) -> list[Fixed]:
     """Return dark spots that stay in their place, the surest first."""
-    backs = _backs(scene.layers.moves)
+    backs = ways_back(scene.layers.moves)
     pairs = _pairs(scene, backs)
     if len(pairs) < _FEWEST_PAIRS:
         return []
@@ -114,15 +114,6 @@ def gain_spots(scene: Passing) -> list[Fixed]:
         if sure >= _SURE
     ]
     return sorted(out, key=lambda one: -one.sure)
-
-
-def _backs(moves: Map) -> Map:
-    """Return from each place of a look how far it lies from where the scene has it."""
-    out = moves
-    for _ in range(_ROUNDS):
-        both = zip(moves, out, strict=True)
-        out = np.stack([shifted(there, back, -1) for there, back in both])
-    return out
 
 
 def _pairs(scene: Passing, backs: Map) -> list[tuple[int, int]]:

@@ -21,7 +21,14 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, surface
 
-__all__ = ["Layers", "layers_along", "layers_of", "middles", "shifted"]
+__all__ = [
+    "Layers",
+    "layers_along",
+    "layers_of",
+    "middles",
+    "shifted",
+    "ways_back",
+]
 
 Map = NDArray[np.float32]
 
@@ -30,6 +37,7 @@ Map = NDArray[np.float32]
 _WIDE, _EVEN, _SMOOTH = 12.0, 29, 2.0
 # With the smooth surface, before places are followed; over-relaxed, as far as it holds.
 _ROUNDS, _STEP = 4, np.float32(1.8)
+_BACK_ROUNDS = 2  # that ways back are told in
 _LEAST_OFF = 1e-4  # px
 _NO_MAP: Any = None  # both ways are in the first one
 _CONTRAST, _LEAST_CONTRAST = 3.0, 0.03  # times the median; natural logarithm
@@ -71,21 +79,14 @@ def layers_of(level: Map, places: Map) -> Layers:
         How far the scene has come on a grid of points, px of these maps.
     """
     h, w = level.shape[1:]
-    level = level - np.array([[[middle(one[::3, ::3])]] for one in level], np.float32)
+    level = _about_middle(level)
     away = np.abs(places - middles(places)).sum(axis=(1, 2, 3))
     steps = places - places[int(np.argmin(away))]
     wide = [cv2.resize(surface(one, _LEAST_OFF), (w, h)) for one in steps]
     moves = np.asarray(np.stack(wide), np.float32)
-    places_of = _grid(h, w)
-    there, back = places_of + moves, places_of - moves
-    stays = np.zeros((h, w), np.float32)
-    for _ in range(_ROUNDS):
-        scene, rest = _parted(level, stays, there, back)
-        stays = _fine(stays + _STEP * (middles(rest) - stays))
+    stays, scene = _taken_apart(level, moves, moves, _ROUNDS)
     moves, backs = _followed(level - stays, scene, moves)
-    _, rest = _parted(level, stays, places_of + moves, places_of - backs)
-    usual = middles(rest)
-    return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
+    return _layers(level, stays, moves, backs)
 
 
 def layers_along(maps: Map, moves: Map) -> Layers:
@@ -98,21 +99,50 @@ def layers_along(maps: Map, moves: Map) -> Layers:
     moves : (n, H, W, 2) array
         See `Layers`; of maps of another size.
     """
-    n, h, w = maps.shape
+    _, h, w = maps.shape
     share = np.float32(w / moves.shape[2])
     moves = share * np.stack(
         [cv2.resize(one, (w, h), None, 0, 0, cv2.INTER_AREA) for one in moves]
     )
-    level = maps - np.array([[[middle(one[::3, ::3])]] for one in maps], np.float32)
-    places_of = _grid(h, w)
-    near = np.stack([shifted(one, one, -1) for one in moves])
-    backs = np.stack([shifted(moves[k], near[k], -1) for k in range(n)])
-    there, back = places_of + moves, places_of - backs
-    stays = np.zeros((h, w), np.float32)
-    for _ in range(_ROUNDS - 1):
-        _, rest = _parted(level, stays, there, back)
+    level, backs = _about_middle(maps), ways_back(moves)
+    stays, _ = _taken_apart(level, moves, backs, _ROUNDS - 1)
+    return _layers(level, stays, moves, backs)
+
+
+def ways_back(moves: Map) -> Map:
+    """Return from each place of a look how far it lies from where the scene has it.
+
+    Parameters
+    ----------
+    moves : (n, h, w, 2) array
+        From each place of the scene, see `Layers`.
+    """
+    out = moves
+    for _ in range(_BACK_ROUNDS):
+        both = zip(moves, out, strict=True)
+        out = np.stack([shifted(there, back, -1) for there, back in both])
+    return out
+
+
+def _about_middle(maps: Map) -> Map:
+    off = np.array([[[middle(one[::3, ::3])]] for one in maps], np.float32)
+    return np.asarray(maps - off, np.float32)
+
+
+def _taken_apart(level: Map, moves: Map, backs: Map, rounds: int) -> tuple[Map, Map]:
+    """Return what stays, and the scene, after some turns from nothing that stays."""
+    grid = _grid(*level.shape[1:])
+    there, back = grid + moves, grid - backs
+    stays = scene = np.zeros(level.shape[1:], np.float32)
+    for _ in range(rounds):
+        scene, rest = _parted(level, stays, there, back)
         stays = _fine(stays + _STEP * (middles(rest) - stays))
-    _, rest = _parted(level, stays, there, back)
+    return stays, scene
+
+
+def _layers(level: Map, stays: Map, moves: Map, backs: Map) -> Layers:
+    grid = _grid(*level.shape[1:])
+    _, rest = _parted(level, stays, grid + moves, grid - backs)
     usual = middles(rest)
     return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
 
