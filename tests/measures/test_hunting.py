@@ -128,13 +128,17 @@ def take_of(
     percent: NDArray[np.floating],
     *,
     tiles: float = 1.0,
+    rest: float = 0.0,
     shots: Sequence[float] | None = None,
     motion: float | NDArray[np.floating] = 0.0,
     keys: NDArray[np.bool_] | None = None,
     rate: Fraction = Fraction(RATE),
     **changes: Any,
 ) -> Measured:
-    """Make readings in which a share of the tiles is as sharp as told."""
+    """Make readings in which a share of the tiles is as sharp as told.
+
+    The rest go along by so much of it, as where noise lies beside their detail.
+    """
     setup = setup_of({f"hunting.{k}": v for k, v in changes.items()}, rate=rate)
     n = len(percent)
     store = ColumnStore(
@@ -145,7 +149,9 @@ def take_of(
         }
     )
     detail = np.full((n, 48), 2.0)
-    detail[:, : round(48 * tiles)] *= np.asarray(percent)[:, None] / 100.0
+    whole, sharp = round(48 * tiles), np.asarray(percent)[:, None] / 100.0
+    detail[:, :whole] *= sharp
+    detail[:, whole:] *= 1.0 - rest * (1.0 - sharp)
     values: dict[str, NDArray[Any]] = {
         "focus.tile_detail": detail,
         "framing.shot": np.zeros(n) if shots is None else np.array(shots),
@@ -223,6 +229,13 @@ def test_a_hand_over_part_of_the_picture_is_no_hunt() -> None:
     assert hunts(take_of(percent, tiles=0.4)) == []
     assert hunts(take_of(percent, tiles=0.55)) == []
     assert len(hunts(take_of(percent, tiles=0.8))) == 1
+
+
+def test_tiles_that_noise_flattens_go_along_with_the_lens() -> None:
+    percent = level(1.0, 30, 4)
+    assert len(hunts(take_of(percent, tiles=0.55, rest=0.3))) == 1
+    # As when a hand moves over half of the picture.
+    assert hunts(take_of(percent, tiles=0.55, rest=0.0)) == []
 
 
 def test_a_moving_picture_is_not_looked_at_and_said_so() -> None:
@@ -370,4 +383,13 @@ def test_kinds_of_coded_frames_are_no_hunt() -> None:
     percent = np.where(np.arange(n) % 4 == 0, 95.0, 62.0)
     percent[2::4] = random.choice([62.0, 75.0], percent[2::4].size)
     percent *= np.exp(random.normal(0, 0.04, n))
+    assert hunts(take_of(percent)) == []
+
+
+def test_kinds_of_frames_that_waver_slowly_are_no_hunt() -> None:
+    # The mean of a few frames goes to and fro too, by less than the frames do.
+    n = 200
+    slowly = np.exp(0.1 * np.sin(2 * math.pi * np.arange(n) / 37))
+    percent = np.where(np.arange(n) % 4 == 0, 92.0, 65.0) * slowly
+    percent *= np.exp(np.random.default_rng(0).normal(0, 0.025, n))
     assert hunts(take_of(percent)) == []
