@@ -63,7 +63,6 @@ _COMPARED_FIRST, _COMPARED_EARLY = 24, 60
 _STIR_STEP, _STIR_SHARE, _STIR_PERCENT = 8, 0.15, 0.3
 _PATIENCE_S = 2.0  # after something stirred that was no motion of the whole
 _WELL_JUDGED = 0.5  # of the picture; where less could be judged, that is said
-_SURELY = 15.0  # Student's t of a spot that little moves do not deny
 _ALL_JUDGED = 0.9  # where less could be, little moves are looked at too
 _MOST_SPOTS, _MOST_PIXELS = 8, 12  # told one by one
 _MARK_SHARE = 0.02  # of the width: smallest outline drawn
@@ -165,9 +164,9 @@ class _Reader:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
-            swayed = little_spots(self._bank)
-            spots = [s for s in spots if not self._denied(s)]
-            spots = with_swayed(spots, swayed, self._level, self._detail)
+            little = little_spots(self._bank)
+            spots = [s for s in spots if not little.denies(s)]
+            spots = with_swayed(spots, little.found, self._level, self._detail)
         came = [*self._splashes.found, *self._landed.all()]
         spots = with_splashes(spots, came, self._row)
         pixels = self._watch.pixels()
@@ -188,12 +187,6 @@ class _Reader:
                 self._watch.looks,
             )
         }
-
-    def _denied(self, spot: Spot) -> bool:
-        """Return whether little moves deny a spot that was there from the start."""
-        if spot.without >= 0 or spot.mask is None or spot.sure >= _SURELY:
-            return False
-        return self._bank.denies(spot.mask, spot.level, spot.detail)
 
 
 def _few_of(picture: Picture) -> NDArray[np.float32]:
@@ -403,7 +396,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=14,
+    version=15,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -482,11 +475,13 @@ MEASURE = Measure(
         "parted into a scene, followed place by place, and what stays before it: a "
         "spot counts that keeps its place to 6 % of the scene's way, and a dark one "
         "that both halves of that way show where it lies rather than where the scene "
-        "has gone. What "
+        "has gone; a narrow one is held against its near ground. But a thing that "
+        "hides what changes behind it is no dirt on a lens, unless it is dark. What "
         "comes at once (within two pictures, or blurred from look to look; where "
         "people move about, between the middle of three looks and the middle of the "
         "three before), soft, with little moving around it just then and the same "
-        "scene behind it, and stays is told too, as a spot that may lie on the lens "
+        "scene seen through it (darker, brighter or blurred; no edge or detail of its "
+        "own, nor all of the detail that was there), and stays is told too, as a spot that may lie on the lens "
         "while the scene has not moved on. Single pixels count that up to ten places "
         "of the scene behind them make likelier, e**12.5 times so, to be moved "
         "by one share of the way to white or black than to be the scene's own, if it "

@@ -57,10 +57,12 @@ def test_middle_of_three_is_their_median() -> None:
     assert np.array_equal(middle_of(*three), np.median(three, axis=0))
 
 
-@pytest.mark.parametrize(("radius", "sway"), [(5, 0.0), (13, 0.0), (13, 2.5)])
+@pytest.mark.parametrize(("radius", "sway"), [(6, 0.0), (13, 0.0), (13, 2.5)])
 def test_drop_that_lands_is_told_to_the_frame(sway: float, radius: float) -> None:
+    # Far out of focus, a drop blurs with an eighth of its breadth or so.
     def drop(image: Image, i: int) -> Image:
-        return spotted(image, radius, loss=0.4, blur=1.0) if i >= AT else image
+        blur = 0.25 * radius
+        return spotted(image, radius, loss=0.4, blur=blur) if i >= AT else image
 
     found = landed(drop, sway)
     assert found
@@ -75,6 +77,13 @@ def test_drop_that_lands_is_told_to_the_frame(sway: float, radius: float) -> Non
 @pytest.mark.parametrize("sway", [0.0, 2.5])
 def test_without_a_drop_nothing_is_told(sway: float) -> None:
     assert landed(lambda image, _: image, sway) == []
+
+
+def test_shadow_that_comes_at_once_keeps_the_detail_and_is_no_drop() -> None:
+    def shadow(image: Image, i: int) -> Image:
+        return spotted(image, 13, loss=0.4) if i >= AT else image
+
+    assert landed(shadow, 2.5) == []
 
 
 def test_what_is_laid_down_or_taken_away_is_no_drop() -> None:

@@ -150,9 +150,15 @@ def test_a_lamp_that_goes_out_is_no_splash() -> None:
     assert splashes(images) == []
 
 
+def test_shadow_that_comes_at_once_keeps_the_detail_and_is_no_splash() -> None:
+    images = resting()
+    images[11:] = [spotted(f, 12, loss=0.4) for f in images[11:]]
+    assert splashes(images) == []
+
+
 def test_splash_in_a_take_without_any_motion_is_told_as_what_may_lie_there() -> None:
     images = resting(30)
-    images[9:] = [spotted(f, 12, loss=0.5) for f in images[9:]]
+    images[9:] = [spotted(f, 12, loss=0.5, blur=3.0) for f in images[9:]]
     (finding,) = findings(measured_of(images))
     assert finding.start_frame == 9
     assert "It may lie on the lens" in finding.message

@@ -8,8 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash
+from qc.measures.parts.spots.spotarrived import Arrived
 from qc.measures.parts.spots.spotlay import laid_at, way_of
-from qc.measures.parts.spots.spotstay import Arrived, Landed, lies_as
+from qc.measures.parts.spots.spotstay import Landed, lies_as
 from qc.measures.parts.spots.spotstep import Step, frame_of, ring_of
 
 Map = NDArray[np.float32]

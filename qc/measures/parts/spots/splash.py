@@ -21,6 +21,7 @@ from qc.measures.parts.spots.spotfield import carried
 from qc.measures.parts.spots.spotlooks import detail_map, half_level, level_map
 from qc.measures.parts.spots.spotranks import FOOT, middle, ranked
 from qc.measures.parts.spots.spotseen import is_seen
+from qc.measures.parts.spots.spotthrough import through
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -307,10 +308,10 @@ class SplashWatch:
             return None
         row, without = looks[2].row, looks[1].row
         if name == "level":
-            moment = self._moment(box, inside, around, steps["level"])
-            if moment is None:
+            at = self._moment(box, inside, around, steps["level"])
+            if at is None or not self._is_seen_through(box, part, around, at):
                 return None
-            row, without = moment, moment - 1
+            row, without = self._frames[at][0], self._frames[at][0] - 1
         found = Splash(
             x / width,
             y / height,
@@ -325,7 +326,7 @@ class SplashWatch:
         return _Watched(found, name, steps[name], box, inside, around, before, seconds)
 
     def _moment(self, box: Box, inside: Mask, around: Mask, step: float) -> int | None:
-        """Return the row at which a place changed at once; None if it did not."""
+        """Return the kept frame at which a place changed at once, or None."""
         fine = tuple(slice(_SHARE * s.start, _SHARE * s.stop, _SHARE) for s in box)
         places, rings = [], []
         for _, luma in self._frames:
@@ -344,8 +345,19 @@ class SplashWatch:
         at = int(np.argmin(rises))
         if rises[at] > _AT_ONCE * step:
             return None
-        first = at + 1 + int(np.argmin(np.diff(rise[at : at + within + 1])))
-        return self._frames[first][0]
+        return at + 1 + int(np.argmin(np.diff(rise[at : at + within + 1])))
+
+    def _is_seen_through(self, box: Box, part: Mask, around: Mask, at: int) -> bool:
+        """Return whether a kept frame shows the one before through what came."""
+        fine = tuple(slice(_SHARE * s.start, _SHARE * s.stop) for s in box)
+        last = min(at + 1, len(self._frames) - 1)
+        before, after = (self._frames[n][1][fine] for n in (at - 1, last))
+        h, w = before.shape
+        masks = (
+            np.repeat(np.repeat(mask, _SHARE, axis=0), _SHARE, axis=1)[:h, :w]
+            for mask in (part, around)
+        )
+        return through(before, after, *masks) is not None
 
 
 def _shown(

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections import deque
 
 from qc.measures.parts.spots.splash import Splash
+from qc.measures.parts.spots.spotarrived import Arrived
 from qc.measures.parts.spots.spotdrop import drop_of
-from qc.measures.parts.spots.spotstay import Arrived
 from qc.measures.parts.spots.spotstep import BESIDE, Frame, steps_in
 
 __all__ = ["ArrivalWatch"]
 
 _FRAMES = 90  # kept at most until they are looked at
 _MOST_WAITING = 12
+_REMEMBERED, _BESIDE_ROWS = 96, 2  # steps whose verdict is kept; rows off
 
 
 class ArrivalWatch:
@@ -22,6 +23,8 @@ class ArrivalWatch:
         self._frames: deque[Frame] = deque(maxlen=_FRAMES)
         self._old = 0  # of the frames, those whose changes were looked at
         self._waiting: list[Arrived] = []
+        # Row, middle (x, y), whether it is a drop.
+        self._judged: deque[tuple[int, float, float, bool]] = deque(maxlen=_REMEMBERED)
         self.found: list[Splash] = []
 
     def frame(self, frame: Frame) -> None:
@@ -58,6 +61,7 @@ class ArrivalWatch:
         frames = list(self._frames)
         for step in steps_in(frames, self._old) if steady else ():
             found = drop_of(step)
+            self._judged.append((step.row, *step.middle, found is not None))
             if found is None or self._is_known(found):
                 continue
             one = Arrived(found, step)
@@ -70,6 +74,17 @@ class ArrivalWatch:
         while len(self._frames) > 2 * BESIDE + 2:
             self._frames.popleft()
             self._old = max(self._old - 1, 0)
+
+    def denies(self, new: Splash) -> bool:
+        """Return whether a splash that was told otherwise came at once as no drop."""
+        said = [
+            good
+            for row, x, y, good in self._judged
+            if abs(row - new.row) <= _BESIDE_ROWS
+            and abs(new.x + 0.5 * new.w - x) < new.w
+            and abs(new.y + 0.5 * new.h - y) < new.h
+        ]
+        return bool(said) and not any(said)
 
     def _is_known(self, new: Splash) -> bool:
         """Return whether a splash was found from the frame beside already."""

@@ -294,19 +294,22 @@ def _kept(layers: Layers, slope: Map, place: _Place, search: _Search) -> _Kept |
     least, most = np.linalg.eigvalsh(both)
     if least < _ROUND * most:
         return None
-    own = layers.stays[box].ravel()
-    own = own - own @ weight
-    rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
-    rest = rest - (rest @ weight)[:, None]
-    # Where a look shows it: one step of least squares from where it stays.
-    lies = -np.linalg.solve(both, weighted @ (rest - own).T).T
-    lies -= median(lies)
     way = layers.moves[:, place.row, place.column].astype(np.float64)
     way = way - median(way)
-    wanders = middle(np.hypot(*lies.T))
     far = float(np.sqrt((way * way).sum(axis=1).mean()))
-    if not (far >= _FAR and wanders <= search.may_wander(far)):  # as nearly all
+    if not far >= _FAR:
         return None
+    rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
+    # Where a look shows it: one step of least squares, but for what all have alike.
+    along = weighted - weighted.sum(axis=1, keepdims=True) * weight
+    lies = -np.linalg.solve(both, along @ rest.T).T
+    lies -= median(lies)
+    wanders = middle(np.hypot(*lies.T))
+    if not wanders <= search.may_wander(far):  # as nearly all
+        return None
+    own = layers.stays[box].ravel()
+    own = own - own @ weight
+    rest = rest - (rest @ weight)[:, None]
     size = float((own * own) @ weight)
     shown = ((rest @ (own * weight)) / size).astype(np.float64)
     power = float(middle((rest * rest) @ weight))

@@ -195,6 +195,8 @@ class LandWatch:
             detail=0.0 if whole else -size,
             without=without,
         )
+        if self._arrivals.denies(found):
+            return None
         with_it = Shown(now.row, sides[1], sides[1][:0], now.chain, now.place)
         return Landed(found, box, pattern, around, with_it, self._looks[_PART + 1][0])
 

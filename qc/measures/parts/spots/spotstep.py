@@ -105,10 +105,12 @@ class Step:
     after: Frame
 
     @property
-    def change(self) -> Map:
-        """What the box changed by, the middle of its surroundings taken off."""
-        out = self.after.level[self.box] - self.before.level[self.box]
-        return np.asarray(out - np.float32(middle(out[self.around])))
+    def middle(self) -> tuple[float, float]:
+        """The middle of its places, shares of the picture's width and height."""
+        height, width = self.before.level.shape
+        rows, columns = (float(v.mean()) for v in np.nonzero(self.inside))
+        x = (self.box[1].start + columns + 0.5) / width
+        return x, (self.box[0].start + rows + 0.5) / height
 
 
 @dataclass(frozen=True, slots=True, eq=False)
