@@ -31,8 +31,9 @@ from qc.measures.parts.motion.globalmotion import MotionTracker
 from qc.measures.parts.motion.knocking import Knock, knocks, without_knocks
 from qc.measures.parts.motion.notcamera import CoverWatch, uncovered, without_zoom
 from qc.measures.parts.motion.swaying import Path, path_pieces, sway
+from qc.measures.parts.stillness.stillframes import State
 from qc.records import Finding, Grade, Picture, Readings, TakeResult
-from qc.spans import Span, bridged, past_limit
+from qc.spans import Span, bridged, past_limit, runs
 from qc.views import proxy_luma
 
 __all__ = ["MEASURE"]
@@ -46,6 +47,7 @@ _BRIDGE_S = 1.0
 _PAN_ALLOWS_S = 0.1  # s; times the speed of a pan: sway that it hides (house choice)
 _TREMBLE_HZ = 3.0
 _LEAST_S = 1.0  # a shorter sway is no more than a small knock
+_STOOD_FRAMES = 3
 _SWAYS_ON_S = 2.5  # a knock that rings longer is told as a sway
 _GOES_ON = 0.8  # of its strongest, in its last third: a sway, however short
 _UNKNOWN_NOTE_PERCENT = 20.0
@@ -164,7 +166,11 @@ def _check(measured: Measured) -> Iterator[Finding]:
         times=times,
         gap=_BRIDGE_S,
     )
-    jumps = _jumps(readings, float(limits["steadiness.knock_percent"]))
+    jumps = [
+        jump
+        for jump in _jumps(readings, float(limits["steadiness.knock_percent"]))
+        if not _after_standstill(readings, jump)
+    ]
     hz = readings["steadiness.sway_hz"]
     for first, last in (_narrowed(span, judged, hz, review) for span in spans):
         at = [j for j in jumps if j.first < last and j.last > first]
@@ -177,6 +183,16 @@ def _check(measured: Measured) -> Iterator[Finding]:
             yield _swayed(measured, readings, (first, last), began)
     for jump in jumps:
         yield _knocked(measured, readings, jump)
+
+
+def _after_standstill(readings: Readings, jump: _Jump) -> bool:
+    """Return whether the recording stood still: what moved meanwhile shows at once."""
+    if "stillness.state" not in readings.columns:
+        return False
+    state = readings["stillness.state"]
+    stood = (state == State.FROZEN) | (state == State.SINGLE)
+    ends = [last for first, last in runs(stood) if last - first >= _STOOD_FRAMES]
+    return any(jump.first - 2 <= end <= jump.last for end in ends)
 
 
 def _goes_on(size: NDArray[np.floating]) -> bool:

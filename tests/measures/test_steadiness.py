@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -23,6 +23,7 @@ from qc.judge import find
 from qc.measures.base import Exhibit, Measured
 from qc.measures.parts.motion.knocking import knocks
 from qc.measures.parts.motion.swaying import intended, path_pieces
+from qc.measures.parts.stillness.stillframes import State
 from qc.measures.steadiness import MEASURE
 from qc.records import Coverage, Finding, Grade, Readings, TakeResult
 from qc.signal import Signal
@@ -278,6 +279,18 @@ def test_a_nudge_that_stays_is_a_knock() -> None:
     (finding,) = shakes(taken(2.5 * np.clip((t - 6) / 0.12, 0, 1)))
     assert "A knock" in finding.message
     assert "2.5 %" in finding.message
+
+
+def test_what_moved_while_the_recording_stood_still_is_no_knock() -> None:
+    t = clock(14)
+    measured = taken(1.5 * (t >= 6))
+    (finding,) = shakes(measured)
+    assert "A knock" in finding.message
+    assert measured.picture is not None
+    stood = (t >= 5) & (t < 6)
+    state = np.where(stood, float(State.FROZEN), float(State.LIVE))
+    cast(ColumnStore, measured.picture.columns).add("stillness.state", state)
+    assert shakes(measured) == []
 
 
 def test_a_gross_knock_spoils_the_stretch() -> None:

@@ -165,6 +165,7 @@ def test_two_seconds_of_black_reject() -> None:
     (whole,) = found(read([black] * 5))
     assert whole.grade is Grade.REJECT
     assert "black throughout" in whole.message
+    assert "99 % of it is at black." in whole.message
 
 
 @pytest.mark.parametrize("at", [0, 20, 59])
@@ -231,6 +232,8 @@ def test_less_than_half_a_second_is_repeated_not_frozen() -> None:
     (thirteen,) = found(read(held(live("hand", 2.0), 50, 63)))
     assert (twelve.rule, thirteen.rule) == ("picture.repeated", "picture.frozen")
     assert places([twelve, thirteen]) == [(50, 62), (50, 63)]
+    stood = "00:00:02:00 to 00:00:02:11 (12 in a row: the picture stands for 0.48 s)"
+    assert stood in twelve.message
 
 
 @pytest.mark.parametrize(("kind", "noise"), [("hand", 0.7), ("still", 2.0)])

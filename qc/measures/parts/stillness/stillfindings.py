@@ -12,7 +12,7 @@ from qc.measures.base import Companion, Exhibit, Line, Measured, finding_of
 from qc.measures.parts.stillness.rhythms import Cadence, cadences
 from qc.measures.parts.stillness.stillframes import State, again, rare_keys
 from qc.records import Finding, Grade, Readings, TakeResult
-from qc.spans import bridged, runs
+from qc.spans import Span, bridged, runs
 
 __all__ = ["check", "companions", "exhibits", "seconds_of"]
 
@@ -39,6 +39,8 @@ _CUT_PERCENT = 8.0
 # A coder that looks ahead spends nothing on the last frames, which no others build on.
 _END_S = Fraction(1, 5)
 _AROUND_S = 1.0
+_AT_BLACK = 0.05  # percent of the way to white: no more than nothing, as printed
+_IN_A_ROW = 3  # repeats that are told as a stretch, not one by one
 # Beside a kept picture so many frames change at least by this share of what is usual
 # among so many around (house choice).
 _BESIDE, _LIVE_SHARE, _NEAR_ROWS = 3, 0.6, 50
@@ -96,8 +98,8 @@ def _tell_black(
             unit="%",
             message=(
                 f"The picture is black {'throughout' if whole else 'here'}: "
-                f"{_frames(count)}, {seconds:.2f} s; 99 % of it lies under "
-                f"{float(level[first:last].max()):.1f} %."
+                f"{_frames(count)}, {seconds:.2f} s; 99 % of it is "
+                f"{_level_words(float(level[first:last].max()))}."
             ),
             advice=(
                 "Look for the lens cap, a closed iris or shutter and the camera's "
@@ -107,6 +109,12 @@ def _tell_black(
                 "not switch inputs while recording."
             ),
         )
+
+
+def _level_words(percent: float) -> str:
+    return (
+        "at black" if percent < _AT_BLACK else f"at or under {percent:.1f} % of white"
+    )
 
 
 def _frames(count: int) -> str:
@@ -251,12 +259,8 @@ def _tell_singles(
     spans = bridged(runs(singles), times=times, gap=_CLUSTER_S)
     if len(spans) > _MOST_CLUSTERS:
         spans = bridged(runs(singles), times=times, gap=_WIDE_CLUSTER_S)
-    grid = measured.info.grid
     for first, last in spans:
         inside = rows[(rows >= first) & (rows < last)].tolist()
-        labels = [grid.label(grid.nearest(readings.start(r))) for r in inside]
-        named = ", ".join(labels[:_MOST_NAMED])
-        more = len(labels) - _MOST_NAMED
         one = len(inside) == 1
         yield finding_of(
             measured,
@@ -271,7 +275,7 @@ def _tell_singles(
             unit="in a minute",
             message=(
                 f"{_frames(len(inside))} repeat{'s' * one} the frame before out of "
-                f"turn: {named}{f' and {more} more' if more > 0 else ''}. "
+                f"turn: {_named(measured, readings, singles, (first, last))}. "
                 f"{most} in the take's worst minute."
             ),
             advice=(
@@ -280,6 +284,33 @@ def _tell_singles(
                 "did not get."
             ),
         )
+
+
+def _named(
+    measured: Measured, readings: Readings, singles: NDArray[np.bool_], span: Span
+) -> str:
+    """Name repeats by their timecodes, those in a row as a stretch."""
+    grid = measured.info.grid
+    parts: list[tuple[str, int]] = []
+    for first, last in runs(singles[slice(*span)]):
+        begin, end = first + span[0], last + span[0]
+        labels = [
+            grid.label(grid.nearest(readings.start(r))) for r in range(begin, end)
+        ]
+        if len(labels) < _IN_A_ROW:
+            parts += [(label, 1) for label in labels]
+            continue
+        seconds = float(seconds_of(readings, begin, end))
+        parts.append(
+            (
+                f"{labels[0]} to {labels[-1]} ({len(labels)} in a row: the picture "
+                f"stands for {seconds:.2f} s)",
+                len(labels),
+            )
+        )
+    more = sum(count for _, count in parts[_MOST_NAMED:])
+    named = ", ".join(words for words, _ in parts[:_MOST_NAMED])
+    return f"{named} and {more} more" if more else named
 
 
 def companions(result: TakeResult, finding: Finding) -> Iterator[Companion]:
