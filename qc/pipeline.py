@@ -80,6 +80,7 @@ def check_take(
         limits, note = fitted(limits, info)
         stage = "measure"
         result = measure_take(info, limits=limits, threads=threads, progress=progress)
+        _ask_whether_whole(info)
         return noted(result, note)
     except DecodeError as error:
         # The file itself is the cause, also where it shows late.
@@ -106,6 +107,23 @@ def check_take(
             stage,
             f"{path}: could not be measured because of a fault in this program "
             f"({type(error).__name__}: {error}); please report it",
+        )
+
+
+def _ask_whether_whole(info: TakeInfo) -> None:
+    """Refuse what became another file while it was measured.
+
+    Raises
+    ------
+    DecodeError
+        Its size is another one: what was found at its end means nothing.
+    """
+    now = info.path.stat().st_size
+    if now != info.bytes:
+        raise DecodeError(
+            f"{info.path}: the file changed while it was measured, from "
+            f"{info.bytes / 1e6:.1f} to {now / 1e6:.1f} MB; it is still being written "
+            "or copied: check it when that has ended (qc spot looks at what is there)"
         )
 
 
@@ -211,7 +229,8 @@ def judge_measured(
         r.start(r.rows) for r in (measured.picture, *measured.sound) if r and r.rows
     ]
     duration = max(ends, default=Fraction(0))
-    frames = info.grid.nearest(duration)
+    # Of sound alone a frame counts that is there to its end: nothing lies beyond it.
+    frames = max(info.grid.at_or_before(duration), int(duration > 0))
     if measured.picture is not None and measured.picture.rows:
         frames = info.grid.nearest(measured.picture.start(measured.picture.rows))
     findings = find(measured, measures)
@@ -226,6 +245,8 @@ def judge_measured(
     ]
     if info.video is not None and not info.audio:
         notes.insert(0, "There is no sound in this file.")
+    if info.video is None and not info.picture_lost and not info.is_sound_file:
+        notes.insert(0, "There is no picture in this file.")
     return TakeResult(
         info=info,
         coverage=replace(coverage, elapsed_s=time.monotonic() - began),

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from qc.pipeline import check_take
-from qc.records import TakeResult
+from qc.records import TakeFailure, TakeResult
 from qc.report import write_report
 from tests import synth
 
@@ -49,6 +49,31 @@ def test_short_and_small(
     pictures = synth.noise("yuv420p", *size, frames)
     path = synth.write(tmp_path / "a.mkv", pictures, synth.Video("ffv1"))
     assert _checked(path, monkeypatch).coverage.frames_read == frames
+
+
+@pytest.mark.parametrize("size", [(1, 1), (640, 8), (15, 15), (16, 640)])
+def test_what_is_no_picture_of_a_camera_is_refused(
+    tmp_path: Path, size: tuple[int, int]
+) -> None:
+    kind = synth.Video("ffv1", pixel_format="gray")
+    path = synth.write(tmp_path / "a.mkv", synth.noise("gray", *size, 3), kind)
+    result = check_take(path)
+    assert isinstance(result, TakeFailure)
+    assert f"{size[0]} x {size[1]} pixels" in result.message
+
+
+def test_a_file_that_grows_while_it_is_measured_is_refused(tmp_path: Path) -> None:
+    pictures = synth.noise("yuv420p", 64, 36, 30)
+    path = synth.write(tmp_path / "a.mkv", pictures, synth.Video("ffv1"))
+
+    def write_on(*_: object) -> None:
+        with path.open("ab") as file:
+            file.write(bytes(1000))
+
+    result = check_take(path, progress=write_on)
+    assert isinstance(result, TakeFailure)
+    assert "still being written" in result.message
+    assert isinstance(check_take(path), TakeResult)
 
 
 @pytest.mark.parametrize("code", [0, 16, 126, 235, 255])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -37,6 +38,8 @@ _SOUND_ONLY_RATE = Fraction(25)
 _FIRST_FRAME_PACKETS = 2000
 # H.264 shows a picture at most so many others later than it is coded.
 _H264_REORDERING = 16
+# Pixels on a side, and times as long: motion, focus and noise are told from tiles.
+_SMALLEST, _LONGEST = 16, 20
 
 
 def probe(path: Path, *, video: int | None = None) -> TakeInfo:
@@ -93,6 +96,13 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     track = None
     if stream is not None and first is not None:
         track = _video_track(stream, number, first, tags, assumed)
+        short, long = sorted((track.width, track.height))
+        if short < _SMALLEST or long > _LONGEST * short:
+            raise DecodeError(
+                f"{path}: its picture has {track.width} x {track.height} pixels, which "
+                f"no camera gives; under {_SMALLEST} on a side, or more than "
+                f"{_LONGEST} times as long as wide, nothing can be measured"
+            )
         track = replace(track, reordering=reordering)
     origin = _origin(stream, first, container, audio)
     lead = _lead(stream, origin)
@@ -109,8 +119,9 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
     if stream is None and container.format.name == "wav":
         # FFmpeg counts what is there, not what the header announces.
         duration = max(duration or Fraction(0), announced_seconds(path)) or None
-    if stream is not None and stream.duration and stream.time_base:
-        duration = stream.duration * Fraction(stream.time_base) - lead
+    own = None if stream is None else _own_duration(stream, container, origin, lead)
+    if own is not None:
+        duration = own
     return TakeInfo(
         path=path,
         bytes=path.stat().st_size,
@@ -127,7 +138,30 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
         origin=origin,
         metadata=dict(container.metadata),
         picture_lost=lost,
+        shared_duration=own is None and track is not None and bool(audio),
     )
+
+
+def _own_duration(
+    stream: VideoStream, container: InputContainer, origin: Fraction, lead: Fraction
+) -> Fraction | None:
+    """Return the picture stream's own length in seconds; None if none is told."""
+    if stream.duration and stream.time_base:
+        return stream.duration * Fraction(stream.time_base) - lead
+    if "matroska" not in container.format.name:
+        return None
+    # Matroska has one length for all; writers put that of a stream into a tag, as the
+    # time of its end or, together with other statistics, as its length.
+    told = stream.metadata.get("DURATION") or stream.metadata.get("DURATION-eng", "")
+    match = re.fullmatch(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)", told)
+    if match is None:
+        return None
+    own = Fraction(match[1]) * 3600 + Fraction(match[2]) * 60 + Fraction(match[3])
+    if not any(key.startswith("_STATISTICS") for key in stream.metadata):
+        own -= max(origin, Fraction(0))
+    whole = Fraction(container.duration or 0, av.time_base)
+    # A tag that was copied from a longer recording says nothing of this one.
+    return own if 0 < own <= whole + Fraction(1, 100) else None
 
 
 def _choose_video(
