@@ -13,6 +13,15 @@ from qc.timecode import TimecodeFormat
 
 __all__ = ["AudioTrack", "Scan", "TakeInfo", "TimeGrid", "VideoTrack"]
 
+# Whoever hands over one of these does not expect a picture in it (common practice).
+_SOUND_FILES = frozenset(
+    {
+        ".aac", ".ac3", ".aif", ".aifc", ".aiff", ".amr", ".ape", ".au", ".bwf", ".caf",
+        ".eac3", ".flac", ".m4a", ".mka", ".mp2", ".mp3", ".oga", ".ogg", ".opus",
+        ".rf64", ".tta", ".w64", ".wav", ".wma", ".wv",
+    }
+)  # fmt: skip
+
 Scan = Literal["progressive", "top field first", "bottom field first", "unknown"]
 
 
@@ -101,6 +110,9 @@ class TakeInfo:
         When the take begins on the container's clock, in seconds.
     picture_lost : bool
         The file holds a picture stream, but no frame of it can be decoded.
+    shared_duration : bool
+        `duration` is that of picture and sound together: the sound may be longer than
+        the picture, whose own length is not known.
     """
 
     path: Path
@@ -118,11 +130,17 @@ class TakeInfo:
     origin: Fraction = Fraction(0)
     metadata: Mapping[str, str] = field(default_factory=dict)
     picture_lost: bool = False
+    shared_duration: bool = False
 
     @property
     def name(self) -> str:
         """File name without its folder."""
         return self.path.name
+
+    @property
+    def is_sound_file(self) -> bool:
+        """Whether the file is of a kind that is made for sound alone, by its name."""
+        return self.path.suffix.lower() in _SOUND_FILES
 
     @property
     def start_timecode(self) -> str:
@@ -134,14 +152,15 @@ class TakeInfo:
         """Frames that should be shown, by the container's count and duration.
 
         The lesser of the two: an edit list leaves coded frames out, and frames held
-        long make a duration of more frame periods than there are frames.
+        long make a duration of more frame periods than there are frames. None where
+        only a length is told that may be the sound's.
         """
         if self.video is None:
             return None
         told = []
         if self.video.frames_expected is not None:
             told.append(self.video.frames_expected)
-        if self.duration is not None:
+        if self.duration is not None and not self.shared_duration:
             told.append(round(self.duration * self.video.frame_rate))
         return min(told, default=None)
 

@@ -168,3 +168,20 @@ def test_sound_that_stands_still(
     samples = np.full((2, 300_000), level, np.int16)
     path = synth.write(tmp_path / "a.wav", sounds=[synth.Sound(samples)])
     _checked(path, monkeypatch)
+
+
+@pytest.mark.parametrize(
+    ("name", "noted"),
+    [("a.mov", True), ("a.mkv", True), ("a.wav", False), ("a.flac", False)],
+)
+def test_a_take_without_a_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, noted: bool
+) -> None:
+    # 1.02 s are 25 frames of 25 a second and a half: none that is used lies beyond.
+    codec = "flac" if name.endswith("flac") else "pcm_s16le"
+    samples = _tone(2, 48_960, 48_000)
+    path = synth.write(tmp_path / name, sounds=[synth.Sound(samples, codec)])
+    result = _checked(path, monkeypatch)
+    assert ("There is no picture in this file." in result.notes) is noted
+    assert result.duration == Fraction(102, 100)
+    assert all(r.end <= result.duration for r in result.usable)

@@ -141,8 +141,23 @@ def _missing_rows(measured: Measured, readings: Readings) -> NDArray[np.int64]:
     return lost
 
 
+def _expected(measured: Measured) -> int | None:
+    """Return the frames that there should be.
+
+    A length of picture and sound together counts if neither of them reaches it.
+    """
+    info = measured.info
+    if not info.shared_duration or info.duration is None or info.video is None:
+        return info.frames_expected
+    sounds = [r.start(r.rows) for r in measured.sound if r.rows]
+    left = info.duration - max(info.origin, Fraction(0)) - max(sounds, default=0)
+    if left * info.video.frame_rate <= _SHORTFALL_FRAMES:
+        return info.frames_expected
+    return round(info.duration * info.video.frame_rate)
+
+
 def _cut_short(measured: Measured, readings: Readings) -> Iterator[Finding]:
-    video, expected = measured.info.video, measured.info.frames_expected
+    video, expected = measured.info.video, _expected(measured)
     if video is None or expected is None:
         return
     reached = measured.info.grid.nearest(readings.start(readings.rows))

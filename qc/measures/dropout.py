@@ -28,7 +28,7 @@ from qc.measures.parts.sound.soundlines import (
     totals_of,
     tracks_of,
 )
-from qc.measures.parts.sound.truepeak import dbfs, keeps_samples
+from qc.measures.parts.sound.truepeak import keeps_samples
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
 from qc.spans import runs, union
 
@@ -77,7 +77,7 @@ class _Reader:
     def finish(self) -> Mapping[str, object]:
         self._take(self._finder.end())
         breaks = [
-            (channel, b.kind, b.first, b.last, b.height)
+            (channel, b.kind, b.first, b.last, b.step or b.height)
             for channel, kept in enumerate(self._kept)
             for b in without_edges(kept, self._rate)
         ]
@@ -88,7 +88,8 @@ class _Reader:
 class _Event:
     """A break in some channels of a track; `first` and `last` are samples, half-open.
 
-    A gap of the file itself has the kind ``"gap"``.
+    A gap of the file itself has the kind ``"gap"``. `height` of a click or jump is its
+    furthest step from a sample to the next, as a share of the whole scale.
     """
 
     kind: str
@@ -172,9 +173,11 @@ def _around(
 
 
 def _few(measured: Measured, events: list[_Event]) -> bool:
-    """Tell whether events are clicks alone, too few of them for more than a note."""
-    clicks = all(e.kind in _CLICKS for e in events)
-    return clicks and len(events) < measured.limits["dropout.clicks_for_review"]
+    """Tell whether events are clicks alone, too few and low for more than a note."""
+    if len(events) >= measured.limits["dropout.clicks_for_review"]:
+        return False
+    far = measured.limits["dropout.click_review_percent"] / 100.0
+    return all(e.kind in _CLICKS and e.height < far for e in events)
 
 
 def _edges(
@@ -274,15 +277,27 @@ def _one(event: _Event, rate: int) -> str:
     length = f"{ms:.0f} ms" if ms >= 10 else f"{ms:.1f} ms"
     if ms >= 1000:
         length = f"{ms / 1000:.1f} s"
-    level = f"{float(dbfs(event.height)):.0f} dBFS".replace("-", "−")
+    step = f"{_percent(event.height)} % of the whole scale"
     return {
         "zeros": f"no signal at all for {length} in the middle of sound",
         "held": f"the signal stands still for {length} in the middle of sound",
         "hole": f"the sound falls away for {length} and is back at once",
         "repeat": f"a block of sound is repeated, {length}",
-        "jump": f"a jump of {level}: two pieces that do not join",
-        "click": f"a click of {level}",
+        "jump": f"a jump of {step}: two pieces that do not join",
+        "click": f"a click, {step} from one sample to the next",
     }[event.kind]
+
+
+def _percent(share: float) -> str:
+    """Return a share as percent with two figures at least.
+
+    Examples
+    --------
+    >>> [_percent(s) for s in (0.85, 0.0512, 0.00283)]
+    ['85', '5.1', '0.28']
+    """
+    percent = 100.0 * share
+    return f"{percent:.{0 if percent >= 9.95 else 1 if percent >= 0.995 else 2}f}"
 
 
 _CABLE = (
@@ -339,8 +354,8 @@ def _finding(
         first=span[0],
         last=max(span[1], span[0] + 1),
         worst_row=min(max(_row(worst.first, rate, base), span[0]), readings.rows - 1),
-        worst=float(dbfs(highest.height)) if clicks else ms,
-        unit="dBFS" if clicks else "ms",
+        worst=100.0 * highest.height if clicks else ms,
+        unit="%" if clicks else "ms",
         message=f"{who}: {text}.",
         advice=f"{who}: {_advice(set(kinds))}",
         channel=track.channel_numbers[channels[0]] if len(channels) == 1 else None,
@@ -433,7 +448,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=5,
+    version=6,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -453,6 +468,9 @@ MEASURE = Measure(
         _option("clicks_for_review", 3, "", 1, 1000,
                 "Fewer clicks than this close together are only a note "
                 "(house choice).", kind="whole"),
+        _option("click_review_percent", 50.0, "%", 0.1, 200,
+                "One click or jump is for review if it goes so far from a sample to "
+                "the next, in percent of the whole scale (house choice)."),
         _option("bridge_seconds", 2.0, "s", 0, 600,
                 "Breaks closer together than this are one finding (house choice)."),
     ),
@@ -470,8 +488,9 @@ MEASURE = Measure(
         "times over its mean on either side for less than a sixth of a millisecond "
         "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
         "plosives and instruments do: what is around it for 6 ms stays under 28 %, or "
-        "34 % beside a single step or sample. In sound coded with losses gaps are told "
-        "by the level and the first difference together, which fall 9 times or more "
+        "34 % beside a single step or sample; the furthest step between two samples is "
+        "told, in percent of the scale. In sound coded with losses gaps are told by "
+        "the level and the first difference together, which fall 9 times or more "
         "within 2 ms and are back as fast; repeated blocks and gaps of less than 3 ms "
         "cannot be told there, gaps of less than 5 ms often not, and clicks only where "
         "they are strong."

@@ -397,7 +397,11 @@ _OPTIONS = (
             "the whole take (house choice)."),
     _option("lost_min_seconds", 3.0, "s", 0.1, 86_400,
             "Nothing but zeros on all channels, not even noise, is reported from this "
-            "length on; shorter holes are drop-outs (house choice)."),
+            "length on, wherever it stands (house choice)."),
+    _option("hole_min_seconds", 0.1, "s", 0.02, 86_400,
+            "The same where the recording has noise otherwise and no gate, from this "
+            "length on; from cut_min_seconds on in AAC and other lossy sound and up to "
+            "the take's end, not at its begin (house choice)."),
     _option("channel_names", (), "", -math.inf, math.inf,
             'What the channels are, in order: ["surgeon", "room"]. Findings name them, '
             "and a channel that is not in the take is told.", kind="texts"),
@@ -440,7 +444,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=7,
+    version=8,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -454,7 +458,10 @@ MEASURE = Measure(
         "one level, of different widths, a third or more of all that high, far more "
         "than just under it and hardly any beyond. RMS is plain: a full-scale "
         f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
-        "channel may be empty."
+        "channel may be empty. Zeros on all channels for a moment: rows of a hundredth "
+        "of a second; told where the quietest tenth of the others lies over -90 dBFS "
+        "(-80 in lossy sound) and noise goes on elsewhere for longer than before any "
+        "of the zeros, or they begin in loud sound: no gate does either."
     ),
     source=(
         "True peak: ITU-R BS.1770-5 Annex 2 (method), checked with EBU Tech 3341 cases "

@@ -17,7 +17,7 @@ import pytest
 from qc.measures import damage
 from qc.measures.base import Measured
 from qc.pipeline import check_take
-from qc.records import Finding, Grade, TakeFailure, TakeResult
+from qc.records import Finding, Grade, Readings, TakeFailure, TakeResult
 from qc.report.spotwords import summary_sentences
 from qc.spot import spot_take
 from tests import synth
@@ -145,6 +145,28 @@ def test_a_take_shorter_than_announced(short: int) -> None:
     assert (
         f"about {short / 25:.1f} s that it announces are not there" in finding.message
     )
+
+
+@pytest.mark.parametrize(("sound_s", "told"), [(4.0, False), (2.0, True)])
+def test_a_length_of_picture_and_sound_together(sound_s: float, told: bool) -> None:
+    # 50 frames are 2 s, 4 s are announced for both: the sound may be the longer one.
+    measured = take(50)
+    info = replace(
+        measured.info,
+        video=replace(measured.info.video, frames_expected=None),  # type: ignore[type-var]
+        duration=Fraction(4),
+        shared_duration=True,
+    )
+    assert info.frames_expected is None
+    edges = np.arange(round(sound_s * 100) + 1, dtype=np.int64)
+    sound = Readings("sound", Fraction(1, 100), edges, {}, None)
+    findings = list(
+        damage._cut_short(
+            replace(measured, info=info, sound=(sound,)),
+            measured.picture,  # type: ignore[arg-type]
+        )
+    )
+    assert [f.worst for f in findings] == [50] * told
 
 
 def test_figures() -> None:

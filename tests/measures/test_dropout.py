@@ -209,8 +209,29 @@ def test_a_click(height_db: float) -> None:
     (one,) = found(as_pcm(x)[None])
     assert one.grade is Grade.NOTE  # one alone
     assert one.start <= at / RATE < one.end
-    assert one.worst == pytest.approx(height_db, abs=1.5)
-    assert one.message.startswith("Channel 1: a click of −")
+    # One sample goes up by the height, which is half as much of a scale of 2; the
+    # voice itself moves by less than a tenth of it meanwhile.
+    percent = 50 * 10 ** (height_db / 20)
+    assert one.unit == "%"
+    assert one.worst == pytest.approx(percent, rel=0.15)
+    assert one.message.startswith(f"Channel 1: a click, {one.worst:.2g} % of the whole")
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "grade"),
+    [(0.9, -0.8, Grade.REVIEW), (0.55, -0.55, Grade.REVIEW), (0.45, -0.45, Grade.NOTE)],
+)
+def test_how_far_a_click_goes(up: float, down: float, grade: Grade) -> None:
+    # Review from half of the scale on (house choice): 0.9 to -0.8 are 85 % of 2.
+    x = talk()
+    at = 2 * RATE + 777
+    x[at : at + 2] = up, down
+    (one,) = found(as_pcm(x)[None])
+    assert one.worst == pytest.approx(50 * (up - down), abs=0.01)
+    assert one.grade is grade
+    assert "dBFS" not in one.message
+    (one,) = found(as_pcm(x)[None], toml="[dropout]\nclick_review_percent = 90")
+    assert one.grade is Grade.NOTE
 
 
 @pytest.mark.parametrize("rate", [16_000, 22_050, 44_100])

@@ -18,6 +18,7 @@ from av.video.frame import VideoFrame
 from qc.errors import UsageError
 from qc.media import probe
 from qc.media.labels import _gop_label, _picture_label, _st12_label
+from qc.media.probe import _own_duration
 from tests import synth
 from tests.synth import (
     BT470BG,
@@ -194,6 +195,40 @@ def test_length_and_count(tmp_path: Path, ending: str) -> None:
     assert info.duration == pytest.approx(Fraction(2), abs=slack / 25 + 0.002)
     assert info.frames_expected is not None
     assert abs(info.frames_expected - 50) <= slack
+
+
+@pytest.mark.parametrize("ending", ["mkv", "mov", "mp4"])
+def test_sound_that_is_longer_makes_no_frames_missing(
+    tmp_path: Path, ending: str
+) -> None:
+    # 50 frames are 2 s; 2.5 s of sound are longer by 12 frames.
+    sound = Sound(synth.ramps(2, 120_000, "f4"), "aac", "fltp")
+    video = Video(options=synth.h264())
+    path = tmp_path / f"a.{ending}"
+    info = probe(synth.write(path, synth.scene(50, 96, 64), video, [sound]))
+    assert info.frames_expected == 50
+    assert info.duration == pytest.approx(Fraction(2), abs=0.002)
+
+
+def _tagged(tag: dict[str, str], *, start: str = "0", whole: str = "60") -> Any:
+    stream = SimpleNamespace(duration=None, time_base=Fraction(1, 1000), metadata=tag)
+    form = SimpleNamespace(name="matroska,webm")
+    container = SimpleNamespace(format=form, duration=round(float(whole) * 1_000_000))
+    return _own_duration(
+        cast("Any", stream), cast("Any", container), Fraction(start), Fraction(0)
+    )
+
+
+def test_the_length_of_a_stream_in_matroska() -> None:
+    # Matroska has no length of a stream but in a tag of hours, minutes, seconds.
+    assert _tagged({"DURATION": "00:00:03.040000000"}) == Fraction("3.04")
+    assert _tagged({"DURATION": "01:00:03.5"}, whole="3604") == Fraction("3603.5")
+    assert _tagged({"DURATION": "00:00:03.0"}, start="0.5") == Fraction("2.5")
+    statistics = {"DURATION-eng": "00:00:03.0", "_STATISTICS_TAGS-eng": "DURATION"}
+    assert _tagged(statistics, start="0.5") == 3
+    assert _tagged({"DURATION": "00:02:00.0"}) is None  # of a longer recording
+    assert _tagged({"DURATION": "soon"}) is None
+    assert _tagged({}) is None
 
 
 # ----------------------------------------------------------------- shape of a picture

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,7 +248,7 @@ def _without_pulses(found: list[Break], *, longest: int) -> Iterator[Break]:
 
 
 def _moved(one: Break, offset: int) -> Break:
-    return Break(one.kind, one.first + offset, one.last + offset, one.height)
+    return replace(one, first=one.first + offset, last=one.last + offset)
 
 
 def _level(part: NDArray[np.float32]) -> float:

@@ -24,7 +24,19 @@ from qc.measures.parts.sound.soundlines import (
 from qc.measures.parts.sound.truepeak import SILENCE_DBFS, keeps_samples, lfe_index
 from qc.spans import Span, bridged, runs
 
-__all__ = ["CutOff", "Heard", "cut_offs", "judged", "nothing"]
+__all__ = [
+    "COARSE",
+    "CutOff",
+    "Heard",
+    "cut_offs",
+    "gated",
+    "judged",
+    "nothing",
+    "told_gaps",
+]
+
+COARSE = ("pcm_u8", "pcm_s8", "pcm_alaw", "pcm_mulaw")
+"""In coarse or logarithmic steps quiet sound rounds to zeros by itself."""
 
 # A row of nothing but zeros has no level at all.
 _NOTHING_DBFS = SILENCE_DBFS + 1.0
@@ -37,8 +49,6 @@ _BRIDGE_ROWS, _LOW_SHARE = 10, 0.98
 # Of the rows with sound these are the lowest: the noise of the room.
 _FLOOR_PERCENT = 5.0
 _SHORTEST_ALIVE = 50
-# In coarse or logarithmic steps quiet sound rounds to zeros by itself.
-_COARSE = ("pcm_u8", "pcm_s8", "pcm_alaw", "pcm_mulaw")
 # A gate in a mixer or wireless receiver cuts to zeros as well (house choices).
 _GATE_TIMES, _GATE_DB, _GATE_SHARE = 4, 12.0, 0.9
 
@@ -110,13 +120,13 @@ def cut_offs(line: Line, heard: Heard) -> list[CutOff]:
         return []
     own = line.column("rms_dbfs")
     least = line.limit("cut_min_seconds") * ROWS_PER_SECOND
-    told, beside = _told(line), heard.beside(line)
+    told, beside = told_gaps(line), heard.beside(line)
     found = [
         one
         for one in _candidates(line, own)
         if not any(a < one.span[1] and one.span[0] < b for a, b in told)
     ]
-    if _gated(own, [one.span for one in found if one.zeros]):
+    if gated(own, [one.span for one in found if one.zeros]):
         return []
     return [
         one
@@ -130,7 +140,7 @@ def cut_offs(line: Line, heard: Heard) -> list[CutOff]:
 def _candidates(line: Line, rms: NDArray[np.float32]) -> list[CutOff]:
     """Return stretches of zeros, and of noise far under the channel's own, in order."""
     codec = line.track.codec
-    if codec in _COARSE:
+    if codec in COARSE:
         return []
     zeros = nothing(rms)
     found = [
@@ -157,7 +167,7 @@ def _bridged(low: NDArray[np.bool_]) -> Iterator[Span]:
             yield from ((first + a, first + b) for a, b in runs(low[first:last]))
 
 
-def _gated(rms: NDArray[np.float32], zeros: list[Span]) -> bool:
+def gated(rms: NDArray[np.float32], zeros: list[Span]) -> bool:
     """Tell whether zeros come again and again, and always after a quiet moment.
 
     A gate closes when nobody speaks into its microphone; a plug comes loose at any
@@ -198,7 +208,7 @@ def _at_once(outward: NDArray[np.float32], level: float) -> bool:
         )
 
 
-def _told(line: Line) -> list[Span]:
+def told_gaps(line: Line) -> list[Span]:
     """Return the rows of the channel's drop-outs, which are told as such."""
     tracks = totals_of(line.measured, "dropout")
     number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)

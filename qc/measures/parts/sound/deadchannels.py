@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured, finding_of, signed
-from qc.measures.parts.sound.cutoffs import Heard, cut_offs, judged, nothing
+from qc.measures.parts.sound.cutoffs import (
+    Heard,
+    cut_offs,
+    judged,
+    nothing,
+    told_gaps,
+)
+from qc.measures.parts.sound.lostmoments import can_tell, lost_moments
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
@@ -33,6 +40,8 @@ __all__ = ["check_missing", "check_noise", "check_silence"]
 # A click from a plug does not end a silence, a word does; and coding smears the edges
 # of a silence that lasts from end to end.
 _silences = partial(silences, bridge_rows=20, whole_share=0.98)
+
+_SAME_SHARE = 0.9  # of a stretch that is told as a drop-out already
 
 _STEP_ROWS = 10  # levels of a tenth of a second: noise keeps within a decibel or two
 _WINDOW_STEPS = 100
@@ -67,14 +76,55 @@ def check_silence(measured: Measured) -> Iterator[Finding]:
     longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
     shift = first_row(longest) - origin
     told = np.zeros(length, bool)
-    for there, key in ((alive, "silent_min_seconds"), (signal, "lost_min_seconds")):
-        least = limits[f"peaks.{key}"] * ROWS_PER_SECOND
-        for first, last, whole in _silences(there, known, min_rows=least):
-            span = max(first - shift, 0), min(last - shift, longest.rows)
-            if span[0] < span[1] and not told[first:last].any():
-                told[first:last] = True
-                lost = there is signal and not whole
-                yield _silent(measured, longest, span, whole=whole, lost=lost)
+    gaps = _gaps(measured, origin, length)
+    found = [
+        (span, whole, there is signal and not whole)
+        for there, key in ((alive, "silent_min_seconds"), (signal, "lost_min_seconds"))
+        for *span, whole in _silences(
+            there, known, min_rows=limits[f"peaks.{key}"] * ROWS_PER_SECOND
+        )
+    ]
+    found += [([*span], False, True) for span in _moments(measured, origin, length)]
+    for (first, last), whole, lost in found:
+        # What is told as a drop-out is not told again.
+        twice = lost and gaps[first:last].mean() >= _SAME_SHARE
+        span = max(first - shift, 0), min(last - shift, longest.rows)
+        if span[0] < span[1] and not told[first:last].any() and not twice:
+            told[first:last] = True
+            yield _silent(measured, longest, span, whole=whole, lost=lost)
+
+
+def _gaps(measured: Measured, origin: int, length: int) -> NDArray[np.bool_]:
+    """Return the rows that are told as a drop-out of some channel."""
+    out = np.zeros(length, bool)
+    for _, readings, track in tracks_of(measured):
+        shift = first_row(readings) - origin
+        for index in range(track.channels):
+            for first, last in told_gaps(Line(measured, readings, track, index)):
+                out[max(first + shift, 0) : max(last + shift, 0)] = True
+    return out
+
+
+def _moments(measured: Measured, origin: int, length: int) -> list[Span]:
+    """Return moments of zeros on all channels, in rows from `origin` on."""
+    tracks = tracks_of(measured)
+    known, lossy = can_tell([track.codec for _, _, track in tracks])
+    if not known:
+        return []
+    level = np.full(length, np.nan, np.float32)
+    for _, readings, _ in tracks:
+        at = slice(first_row(readings) - origin, None)
+        part = level[at][: readings.rows]
+        for own in readings["peaks.rms_dbfs"].T:
+            np.fmax(part, own, out=part)
+    cut = measured.limits["peaks.cut_min_seconds"] * ROWS_PER_SECOND
+    hole = measured.limits["peaks.hole_min_seconds"] * ROWS_PER_SECOND
+    return lost_moments(
+        level,
+        shortest=max(hole, cut) if lossy else hole,
+        shortest_end=max(hole, cut),
+        lossy=lossy,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

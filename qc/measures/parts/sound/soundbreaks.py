@@ -71,12 +71,16 @@ class Break:
     height : float
         For a click or jump its height, 1.0 being full scale; else the level (RMS) of
         the sound around it.
+    step : float
+        For a click or jump the furthest way from one of its samples to the next, as a
+        share of the whole scale from -1 to 1; else 0.
     """
 
     kind: Kind
     first: int
     last: int
     height: float
+    step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +225,8 @@ def _spike(line: Samples, rough: Roughness, cell: int, *, lossy: bool) -> Break 
     part_ms = 2 if height > _LOUD_CLICK else 3 if lossy else 6
     if last - first > max(width // part_ms, 5):
         return None
-    return Break(kind, begin, end, height)
+    steps = np.abs(np.diff(line[a : b + 1].astype(np.float64)))
+    return Break(kind, begin, end, height, float(steps.max()) / 2.0)
 
 
 def _rms(part: Samples) -> float:

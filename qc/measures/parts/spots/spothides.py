@@ -10,6 +10,8 @@ nothing can be told.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,7 +68,8 @@ def hides(scene: Passing, mask: Mask, level: float) -> bool:
 
 def _way(moves: NDArray[np.float32], part: Mask) -> float:
     """Return how far the scene got from where it was at a part, px."""
-    return float(np.hypot(*np.ptp(moves[:, part].mean(axis=1), axis=0)))
+    across, down = np.ptp(moves[:, part].mean(axis=1), axis=0).tolist()
+    return math.hypot(across, down)
 
 
 def _breadth(mask: Mask, shape: tuple[int, ...]) -> float:
