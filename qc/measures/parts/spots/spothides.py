@@ -75,7 +75,7 @@ def _way(moves: NDArray[np.float32], part: Mask) -> float:
 def _breadth(mask: Mask, shape: tuple[int, ...]) -> float:
     """Return the longer side of a mask's box on a map of another size, px."""
     sides = zip(np.nonzero(mask), shape, mask.shape, strict=True)
-    return max(float(np.ptp(places) + 1) * size / own for places, size, own in sides)
+    return max(float(size) / own * int(np.ptp(at) + 1) for at, size, own in sides)
 
 
 def _inner(mask: Mask, breadth: float, shape: tuple[int, ...]) -> Mask:
