@@ -74,8 +74,11 @@ def _way(moves: NDArray[np.float32], part: Mask) -> float:
 
 def _breadth(mask: Mask, shape: tuple[int, ...]) -> float:
     """Return the longer side of a mask's box on a map of another size, px."""
-    sides = zip(np.nonzero(mask), shape, mask.shape, strict=True)
-    return max(float(size) / own * int(np.ptp(at) + 1) for at, size, own in sides)
+    longest = 0.0
+    for axis, places in enumerate(np.nonzero(mask)):
+        side = float(np.ptp(places) + 1) * shape[axis] / mask.shape[axis]
+        longest = max(longest, side)
+    return longest
 
 
 def _inner(mask: Mask, breadth: float, shape: tuple[int, ...]) -> Mask:
