@@ -62,9 +62,11 @@ def printable(text: str) -> str:
     >>> printable("a" + chr(27) + "b") == "a" + chr(92) + "x1b" + "b"
     True
     """
+    from qc.report.words import spelled_out
+
     return "".join(
         c if c.isprintable() or c == "\N{NO-BREAK SPACE}" else repr(c)[1:-1]
-        for c in text
+        for c in spelled_out(text)
     )
 
 
@@ -122,7 +124,8 @@ def print_take(result: TakeResult, folder: Path, *, name: str = "") -> None:
     notes = [note for note in result.notes if not note.startswith(_REPORT_ONLY)]
     for note in notes[:_NOTES_SHOWN]:
         _indented(console, Text(note, style="dim"), wrap)
-    more = len(notes) - _NOTES_SHOWN
+    # Of all there are, so that page, console and JSON tell the same number.
+    more = len(result.notes) - len(notes[:_NOTES_SHOWN])
     if more > 0:
         text = f"{more} more note{'s' * (more > 1)} in the report"
         _indented(console, Text(text, style="dim"), wrap)

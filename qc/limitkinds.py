@@ -30,6 +30,7 @@ Kind = Literal[
 
 
 _LARGEST_SIDE = 100_000  # pixels
+_GROUPED_FROM = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +64,23 @@ def _whole(option: Option, value: object) -> int:
 def _range_text(option: Option) -> str:
     unit = f" {option.unit}" if option.unit else ""
     if option.low == -math.inf:
-        return f"at most {option.high:g}{unit}"
+        return f"at most {_spoken(option.high)}{unit}"
     if option.high == math.inf:
-        return f"at least {option.low:g}{unit}"
-    return f"between {option.low:g} and {option.high:g}{unit}"
+        return f"at least {_spoken(option.low)}{unit}"
+    return f"between {_spoken(option.low)} and {_spoken(option.high)}{unit}"
+
+
+def _spoken(number: float) -> str:
+    """Return a number for a sentence, never with an exponent.
+
+    Examples
+    --------
+    >>> print(_spoken(1e6), _spoken(0.25), _spoken(-60))
+    1 000 000 0.25 -60
+    """
+    if abs(number) < _GROUPED_FROM:
+        return f"{number:g}"
+    return f"{number:,.0f}".replace(",", " ")
 
 
 def _switch(option: Option, value: object) -> bool:

@@ -313,10 +313,25 @@ def _checked(option: Option, value: object, source: str) -> Any:
 
 
 def _refused(option: Option, value: object, error: ValueError) -> str:
-    shown = repr(value) if not isinstance(value, str) else f'"{value}"'
+    shown = _as_written(value)
     if len(shown) > _LONGEST_SHOWN:
         shown = f"{shown[:_LONGEST_SHOWN]}..."
     return f"[{option.section}] {option.name} = {shown}: {error}"
+
+
+def _as_written(value: object) -> str:
+    """Return a value as TOML has it, so that it is found again in the file.
+
+    Examples
+    --------
+    >>> print(_as_written(True), _as_written("a"), _as_written([1, False, "b"]))
+    true "a" [1, false, "b"]
+    """
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, bool | list | tuple):
+        return _toml(value)
+    return repr(value)
 
 
 GENERAL_OPTIONS = (
@@ -346,6 +361,7 @@ GENERAL_OPTIONS = (
         unit="s",
         low=0,
         high=600,
+        at_most="day.gap_max_seconds",
     ),
     Option(
         "day.stall_seconds",

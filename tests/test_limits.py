@@ -75,7 +75,7 @@ def test_rectangle_becomes_its_four_corners() -> None:
             r"\[highlights\] levle_percent: no such key; did you mean 'level_percent'",
         ),
         ("[highlights]\nlevel_percent = 'high'", r'= "high": must be a number'),
-        ("[highlights]\nlevel_percent = true", r"= True: must be a number"),
+        ("[highlights]\nlevel_percent = true", r"= true: must be a number"),
         ("[highlights]\nlevel_percent = nan", r"must be a finite number"),
         ("[highlights]\nlevel_percent = 300", r"must be between 1 and 109 %"),
         ("[highlights]\nignore = [[0.9, 0.9, 0.5, 0.5]]", r"shares of the picture"),
@@ -86,6 +86,8 @@ def test_rectangle_becomes_its_four_corners() -> None:
         ("[white]\nneutral = [1, 2, 0, 4]", r"at least 1"),
         ("[white]\nneutral = [-1, 2, 5, 4]", r"0 or more"),
         ("highlights = 3", r"must be a section"),
+        ("[highlights]\nlevel_percent = [true, 1]", r"= \[true, 1\]: must be a"),
+        ("[day]\nmemory_mb = 2000000", r"must be between 300 and 1 000 000 MB"),
         ("[highlights\n", r"not valid TOML"),
         (
             "[highlights]\nlevel_percent = 97,5  # a bit more",
@@ -123,6 +125,10 @@ def test_review_beyond_reject_is_refused(tmp_path: Path) -> None:
     # Speech cannot be too quiet and too loud at once.
     path.write_text("[speech]\nquiet_dbfs = -10\nloud_dbfs = -12\n")
     with pytest.raises(LimitsError, match=r"quiet_dbfs = -10 lies over loud_dbfs"):
+        load_limits(path)
+    # No gap is longer than the longest and shorter than the shortest.
+    path.write_text("[day]\ngap_min_seconds = 500\n")
+    with pytest.raises(LimitsError, match=r"= 500 lies over gap_max_seconds = 120"):
         load_limits(path)
     check_order(default_limits())
 

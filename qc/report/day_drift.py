@@ -135,7 +135,7 @@ _KINDS = (
     ),
     _Kind(
         "Colour cast of a white",
-        "CIEDE2000",
+        "ΔE₀₀",
         "",
         "How far a white is from neutral, median of each take.",
         ("white", "cast_delta_e00"),

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from qc.daybook import DayFinding, DayTake
 from qc.report.day_axis import DayAxis, clock_axis, order_axis
-from qc.report.day_values import clock, seconds_of
+from qc.report.day_values import clock, copies_of, seconds_of
 from qc.report.rows import GRADE_WORDS
 from qc.report.strips import Mark
-from qc.report.words import counted, length
+from qc.report.words import counted, grouped, length
 
 __all__ = [
     "Bar",
@@ -125,9 +125,11 @@ def day_line(
     by_camera: dict[str, list[tuple[int, DayTake]]] = {}
     for number, take in sorted(placed, key=lambda p: times[p[1].name][0]):
         by_camera.setdefault(cameras.get(take.name, ""), []).append((number, take))
+    findings = list(findings)
     gaps = [f for f in findings if f.rule == "day.gap"]
+    copies = copies_of(findings)
     lanes = tuple(
-        _lane(name, members, gaps, axis, times, alone=len(by_camera) == 1)
+        _lane(name, members, gaps, axis, times, copies, alone=len(by_camera) == 1)
         for name, members in by_camera.items()
     )
     grades = {t.grade for _, t in placed}
@@ -166,22 +168,24 @@ def _lane(
     gaps: Iterable[DayFinding],
     axis: DayAxis,
     times: Times,
+    copies: Collection[str],
     *,
     alone: bool,
 ) -> CameraLane:
     free: list[float] = []
+    behind = 0
     bars = []
     for number, take in members:
         start, end, _ = times[take.name]
         row = next((i for i, f in enumerate(free) if start >= f - _TOUCH_S), len(free))
-        row = min(row, _MOST_ROWS - 1)
-        free[row : row + 1] = [end]
+        if row >= _MOST_ROWS:
+            row, behind = _MOST_ROWS - 1, behind + 1
+        free[row : row + 1] = [max([end, *free[row : row + 1]])]
         bars.append(_bar(number, take, start, end, row, axis))
     names = {t.name for _, t in members}
     return CameraLane(
         title=camera or ("Takes" if alone else "Camera not known"),
-        text=f"{counted(len(members), 'take')}, "
-        f"{length(math.fsum(seconds_of(t.document) for _, t in members))}",
+        text=_lane_text([t for _, t in members], copies, behind),
         rows=len(free),
         bars=tuple(bars),
         gaps=tuple(
@@ -190,6 +194,18 @@ def _lane(
             if names & set(g.takes[:1]) and g.start is not None and g.end is not None
         ),
     )
+
+
+def _lane_text(takes: Sequence[DayTake], copies: Collection[str], behind: int) -> str:
+    """Say what a lane holds, and which of it the top of the page does not count."""
+    long = length(math.fsum(seconds_of(t.document) for t in takes))
+    said = f"{counted(len(takes), 'take')}, {long}"
+    among = sum(t.name in copies for t in takes)
+    if among:
+        said += f" with {counted(among, 'copy', 'copies')}"
+    if behind:
+        said += f"; {grouped(behind)} drawn over others in the last row"
+    return said
 
 
 def _bar(

@@ -216,7 +216,8 @@ def _headline(
         first, last = min(s for s, _, _ in spans), max(e for _, e, _ in spans)
         yield f"{clock(first)} to {clock(last)}"
     yield counted(takes, "take")
-    yield f"{length(totals.recorded_s)} recorded"
+    once = ", copies counted once" if totals.copies else ""
+    yield f"{length(totals.recorded_s)} recorded{once}"
     known = {c for c in cameras.values() if c}
     if len(known) > 1:
         yield counted(len(known), "camera")

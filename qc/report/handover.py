@@ -28,7 +28,7 @@ import qc
 from qc.limits import Region
 from qc.measures import rule_labels
 from qc.records import Finding, Grade, TakeFailure, TakeInfo, TakeResult, UsableRange
-from qc.report.words import printable
+from qc.report.words import printable, spelled_out
 
 __all__ = [
     "failure_document",
@@ -120,9 +120,9 @@ def plain_text(text: str) -> str:
     Examples
     --------
     >>> plain_text("caf\udce9.mov")
-    'caf\\udce9.mov'
+    'caf\\xe9.mov'
     """
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return spelled_out(text).encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _line(text: str) -> str:

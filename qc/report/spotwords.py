@@ -37,6 +37,8 @@ _USELESS_PERCENT = 80.0
 # Sound and pictures are told apart if their shares are.
 _APART_PERCENT = 3.0
 _FEW, _NAMED = 3, 5
+# So much longer than it was given a spot check may take: what is promised.
+_LATE = 1.1
 # What an operator asks for first, of what cannot be judged in pieces.
 _FIRST = ("focus.soft", "exposure.drift", "white.drift", "sound.quiet", "sound.loud")
 
@@ -75,6 +77,10 @@ def summary_sentences(result: TakeResult) -> tuple[str, ...]:
     spot = result.coverage.spot
     if spot is None:
         return ()
+    return (*_told(result, spot), *_late(result, spot))
+
+
+def _told(result: TakeResult, spot: SpotCoverage) -> tuple[str, ...]:
     if spot.reading == "everything" and result.info.picture_lost:
         return ("All of the sound was judged, and no picture can be decoded.",)
     if spot.reading == "everything":
@@ -87,8 +93,24 @@ def summary_sentences(result: TakeResult) -> tuple[str, ...]:
             f"Only the first {length(spot.windows[-1][1])} were seen. The file does "
             "not say how long it is, so nothing is said of the rest.",
         )
-    seen = " ".join((_seen(result, spot), *_missable(spot)))
+    seen = " ".join((_seen(result, spot), *_missable(spot, float(result.duration))))
     return (*_too_little(result, spot), seen)
+
+
+def _late(result: TakeResult, spot: SpotCoverage) -> tuple[str, ...]:
+    """Say how long it took, and why, where that is more than was asked for."""
+    took = result.coverage.elapsed_s
+    if took <= _LATE * spot.within_s:
+        return ()
+    least = not spot.by_chance and len(spot.windows) < 2
+    why = (
+        "to start, open the file and look at its first moments takes so long here now; "
+        "less is not possible"
+        if least
+        else "a piece took longer than those before it"
+    )
+    asked, needed = length(spot.within_s), length(took)
+    return (f"It took {needed} without the report, and {asked} were asked for: {why}.",)
 
 
 def verdict_word(result: TakeResult, word: str) -> str:
@@ -188,7 +210,7 @@ def _shares(spot: SpotCoverage) -> list[float]:
     return sorted(b.share_percent for b in spot.bounds if b.share_percent is not None)
 
 
-def _missable(spot: SpotCoverage) -> tuple[str, ...]:
+def _missable(spot: SpotCoverage, long: float) -> tuple[str, ...]:
     """Say what could be there unseen: how long, and in how much of the take."""
     shares = _shares(spot)
     if not shares:
@@ -202,16 +224,20 @@ def _missable(spot: SpotCoverage) -> tuple[str, ...]:
     judged = [b for b in spot.bounds if (b.share_percent or 0) <= _HOPELESS_PERCENT]
     certain = max(b.sure_s for b in judged)
     told = (
-        f"A fault that goes on for more than {length(certain)} would have been met"
+        f"A fault that goes on for more than {length(certain)} would have been met: to "
+        "be judged, a moment of it must lie in what was seen"
         if usual > 0
         else "What shows within a moment was judged on all of it"
     )
     least = odds = ""
     if usual > 0:
         least = (
-            "; shorter ones could be there unseen, in at most "
+            ". Shorter ones could be there unseen, in at most "
             f"{_percent(usual, up=True)} of the take"
         )
+        # More than was not seen: it must be told why.
+        if usual > 100.0 * (1.0 - sum(b - a for a, b in spot.windows) / long):
+            least += ", such moments counted"
         odds = f" (this holds in {_CONFIDENCE})" if spot.by_chance else ""
     return (f"{told}{least}{odds}.", *_slower(spot, usual))
 

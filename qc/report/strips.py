@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Chart, Measure
-from qc.records import AudioTrack, Finding, Grade, TakeResult
+from qc.records import Finding, Grade, TakeResult
 from qc.report.axis import Axis, axis_of, spoken_label, ticks
 from qc.report.curves import (
     Curve,
@@ -25,6 +25,7 @@ from qc.report.curves import (
     summary_of,
 )
 from qc.report.extremes import extremes
+from qc.report.lanenames import channel_title, channels, is_of, one, track_label
 from qc.report.words import sensible
 
 __all__ = ["Band", "Lane", "Mark", "Rail", "Strip", "strip_of"]
@@ -393,14 +394,15 @@ def _places(
         columns = [(measure.column(n).label, readings[n]) for n in names]
         if not columns:
             continue
-        for channel in _channels(readings.track, [v for _, v in columns]):
+        label = track_label(result, readings.track, chart.label)
+        for channel in channels(readings.track, [v for _, v in columns]):
             any_lane = True
-            lines = [(label, _one(values, channel)) for label, values in columns]
-            number, title = _channel_title(readings.track, channel, chart.label)
+            lines = [(name, one(values, channel)) for name, values in columns]
+            number, title = channel_title(readings.track, channel, label)
             if all(np.isnan(values).all() for _, values in lines):
                 yield replace(nothing, title=title)
                 continue
-            flags = [(f, b) for f, b in own if number in (None, f.channel)]
+            flags = [(f, b) for f, b in own if is_of(f, readings.track, number, result)]
             lane = _lane(
                 result,
                 chart,
@@ -415,32 +417,6 @@ def _places(
             yield replace(nothing, title=title, gravest=gravest, lane=lane)
     if not any_lane:
         yield nothing
-
-
-def _channels(
-    track: AudioTrack | None, columns: list[NDArray[np.float32]]
-) -> range | tuple[None]:
-    """Return the channels of a chart, if any of its columns has them."""
-    wide = [c.shape[1] for c in columns if c.ndim == 2]
-    if track is None or not wide:
-        return (None,)
-    return range(wide[0])
-
-
-def _one(values: NDArray[np.float32], channel: int | None) -> NDArray[np.float32]:
-    if values.ndim == 1:
-        return values
-    return values[:, channel or 0]
-
-
-def _channel_title(
-    track: AudioTrack | None, channel: int | None, label: str
-) -> tuple[int | None, str]:
-    if track is None or channel is None:
-        return None, label
-    number = track.channel_numbers[channel]
-    name = "".join(track.channel_names[channel : channel + 1])
-    return number, f"{label}, channel {number}" + (f" ({name})" if name else "")
 
 
 def _lane(

@@ -24,6 +24,7 @@ __all__ = [
     "printable",
     "rate",
     "sensible",
+    "spelled_out",
     "told_apart",
     "unbroken",
 ]
@@ -38,6 +39,8 @@ _MOST_DECIMALS = 5
 _SPACE = "\N{NO-BREAK SPACE}"
 _MINUS = "\N{MINUS SIGN}"
 
+# A byte of a file name that is no UTF-8, see `os.fsdecode`.
+_BYTE = re.compile("[\udc80-\udcff]")
 # Control characters, halves of surrogate pairs (file names that are not UTF-8), and
 # marks that turn the direction of writing: a name must not rearrange the page.
 _UNPRINTABLE = re.compile(
@@ -46,14 +49,29 @@ _UNPRINTABLE = re.compile(
 )
 
 
+def spelled_out(text: str) -> str:
+    r"""Return `text` with the bytes of a file name that are no UTF-8 written out.
+
+    Examples
+    --------
+    >>> print(spelled_out("caf\udce9.mov"))
+    caf\xe9.mov
+    """
+    # Python keeps such a byte as half of a surrogate pair, which no stream takes.
+    return _BYTE.sub(lambda found: f"\\x{ord(found[0]) - 0xDC00:02x}", text)
+
+
 def printable(text: str) -> str:
-    r"""Return `text` with everything that cannot or must not be printed as U+FFFD.
+    r"""Return `text` with what cannot or must not be printed as U+FFFD.
+
+    Bytes of a name that are no UTF-8 are written out.
 
     Examples
     --------
     >>> ascii(printable("a\x1bb\udcffc"))
-    "'a\\ufffdb\\ufffdc'"
+    "'a\\ufffdb\\\\xffc'"
     """
+    text = spelled_out(text)
     return _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", text)
 
 

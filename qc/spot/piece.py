@@ -30,8 +30,8 @@ __all__ = ["Piece", "PieceMaker", "Whole", "shared_extent"]
 
 # Of a window that time cut off, less than this is nothing to judge by.
 _FEWEST_S = Fraction(3, 4)
-# However slow the machine is, so much is seen.
-_AT_LEAST_S = Fraction(1)
+# However slow the machine is, so much is seen: the least that is judged at all.
+_AT_LEAST_S = _FEWEST_S
 # A stretch so long shows what takes its time, too, though nothing is promised of it.
 _LONG_S = 10.0
 # Files have the sound of a moment this much behind its pictures, at most.

@@ -326,6 +326,24 @@ def test_more_curves_share_the_axis_of_the_others(
     assert watch.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize("width", [320, 390, 1280])
+def test_the_sign_of_a_closed_part_stands_beside_its_title(
+    width: int, reports: dict[str, Path], watch: Watch
+) -> None:
+    watch.page.set_viewport_size({"width": width, "height": 900})
+    watch.open(reports[TAKES[1]])
+    # The sign is the first thing in the summary: a title on a line of its own begins
+    # at least a line (more than 16 pixels) below the padding, one beside it does not.
+    below = watch.page.evaluate(
+        "[...document.querySelectorAll('.fold > summary')].map(s =>"
+        " s.querySelector('h2').getBoundingClientRect().top"
+        " - s.getBoundingClientRect().top - parseFloat(getComputedStyle(s).paddingTop))"
+    )
+    assert len(below) > 3
+    assert max(below) < 10
+    assert watch.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 def test_on_paper_stand_the_facts_and_what_was_opened(
     reports: dict[str, Path], watch: Watch
 ) -> None:

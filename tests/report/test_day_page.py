@@ -149,6 +149,35 @@ def test_times_are_added_up_and_copies_count_once() -> None:
     )
 
 
+def test_length_of_the_day_and_of_its_line_say_what_they_count() -> None:
+    # Six takes of 90 s at the same time, five of them copies: 90 s, and 9 min.
+    names = [f"{n}.mov" for n in range(6)]
+    same = DayFinding("day.duplicate", Grade.NOTE, tuple(names), "The same.")
+    times = dict.fromkeys(names, (36000.0, 36090.0, "timecode"))
+    takes = [fake_take(n, duration=90.0) for n in names]
+    page = _page(_day(*takes, times=times, findings=(same,)))
+    assert "1\u00a0min 30\u00a0s recorded, copies counted once" in page.headline
+    (lane,) = page.line.lanes
+    # Four rows hold a take each; the other two lie over the last one.
+    assert lane.text == (
+        "6\u00a0takes, 9\u00a0min 00\u00a0s with 5\u00a0copies; "
+        "2 drawn over others in the last row"
+    )
+    assert [bar.row for bar in lane.bars] == [0, 1, 2, 3, 3, 3]
+    # Nothing of it where takes are one after another, and none is a copy.
+    times = {
+        n: (36_000.0 + 100 * i, 36_090.0 + 100 * i, "t") for i, n in enumerate(names)
+    }
+    page = _page(_day(*takes, times=times))
+    assert "9\u00a0min 00\u00a0s recorded" in page.headline
+    assert page.line.lanes[0].text == "6\u00a0takes, 9\u00a0min 00\u00a0s"
+
+
+def test_units_of_the_day_are_those_of_a_take(html: str) -> None:
+    assert "ΔE₀₀" in html
+    assert "CIEDE2000" not in html
+
+
 def test_a_day_without_fault_says_so() -> None:
     page = _page(_day(fake_take("a.mov", duration=90.0)))
     assert page.usable == "All of it is usable: 1\u00a0min 30\u00a0s."

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import math
+import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -225,7 +227,21 @@ def test_hostile_names_and_metadata_show_as_text(result: TakeResult) -> None:
 def test_a_name_that_is_not_utf8_can_be_written(result: TakeResult) -> None:
     html = _html(_with(result, path=Path("a\udcff\x1b[31m.mov")))
     assert "\x1b" not in html
-    assert "a\ufffd\ufffd[31m.mov".encode() in html.encode("utf-8")
+    assert "a\\xff\ufffd[31m.mov".encode() in html.encode("utf-8")
+
+
+def test_bytes_of_a_name_are_written_alike_everywhere(
+    result: TakeResult, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from qc.console import print_take
+    from qc.report.handover import json_bytes, result_document
+
+    odd = _with(result, path=Path(os.fsdecode(b"bad\xff\xfe.mp4")))
+    print_take(odd, Path("r"))
+    assert r"bad\xff\xfe.mp4" in capsys.readouterr().out
+    assert r"bad\xff\xfe.mp4" in _html(odd)
+    document = json.loads(json_bytes(result_document(odd)))
+    assert document["take"]["name"] == r"bad\xff\xfe.mp4"
 
 
 def test_nothing_outside_the_file_is_named_or_allowed(result: TakeResult) -> None:
@@ -469,6 +485,36 @@ def test_one_column_a_channel_among_others_still_gives_a_lane_each(
         "Both, channel 1",
         "Both, channel 2",
     ]
+
+
+def test_lanes_of_several_sound_tracks_are_told_apart(result: TakeResult) -> None:
+    (heard,) = result.sound
+    assert heard.track is not None
+    tracks = tuple(
+        replace(heard.track, number=n, first_channel=1 + 2 * n) for n in range(3)
+    )
+    found = replace(result.findings[0], rule="loudness.loud", channel=3)
+    (loudness,) = [m for m in all_measures() if m.name == "loudness"]
+    loudness = replace(loudness, check_rules={"loudness.loud": "Loud"})
+    name = f"loudness.{loudness.charts[0].columns[0]}"
+    store = heard.columns
+    store.add(name, np.full(heard.rows, -23, np.float32))  # type: ignore[attr-defined]
+    several = replace(
+        result,
+        info=replace(result.info, audio=tracks),
+        sound=tuple(replace(heard, track=t) for t in tracks),
+    )
+    strip = strip_of(several, [loudness], [(1, found)], {})
+    lanes = strip.lanes + strip.more
+    titles = [lane.title for lane in lanes]
+    assert len(set(titles)) == len(titles) == 3
+    for number in (1, 2, 3):
+        (lane,) = [x for x in lanes if x.title.endswith(f", sound track {number}")]
+        # Channel 3 is the first of the second track.
+        assert bool(lane.flags) == (number == 2)
+    # One track needs no number.
+    lanes = strip_of(result, [loudness], [], {}).lanes
+    assert [lane.title for lane in lanes] == [loudness.charts[0].label]
 
 
 def test_findings_lie_where_they_are_on_the_axis(result: TakeResult) -> None:

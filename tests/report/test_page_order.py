@@ -12,10 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from qc.console import print_take
 from qc.measures import all_measures, rule_labels
 from qc.measures.base import ROOMS, Chart
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.report.figures import Figures, figures
+from qc.report.handover import result_document
 from qc.report.page import take_page
 from qc.report.sheet import page_of
 from qc.report.strips import Strip, strip_of
@@ -150,7 +152,7 @@ def test_what_was_not_read_is_left_out_and_named_once(
     assert "True peak" not in strip.unmeasured
     said = re.search(r"Not measured in this take: ([^<]*)", _html(result))
     assert said is not None
-    assert "Noise" in said[1].removesuffix(".").split(", ")
+    assert "Noise" in said[1].removesuffix(".").split("; ")
 
 
 def test_nothing_hides_when_there_would_be_nothing_above_the_fold(
@@ -192,6 +194,31 @@ def test_three_notes_are_shown_and_the_rest_is_counted(
     assert all(html.count(f"<li>{note}</li>") == 1 for note in notes)
     found = re.search(r"<summary>(\d+) more notes?</summary>", html)
     assert (int(found[1]) if found else 0) == max(said - 3, 0)
+
+
+_COMMON = "A spot that lay on the lens from the start could not be looked for: dark."
+
+
+@pytest.mark.parametrize("said", [0, 1, 3, 4, 9])
+@pytest.mark.parametrize("common", [0, 1])
+def test_terminal_page_and_document_have_the_same_notes(
+    said: int,
+    common: int,
+    make_result: MakeResult,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What the terminal leaves out is counted: the sum is that of the document."""
+    notes = (_COMMON,) * common + tuple(f"Note {i}." for i in range(said))
+    result = replace(make_result(Path("A.mov")), notes=notes)
+    print_take(result, Path("r"))
+    told = capsys.readouterr().out
+    shown = sum(f"  {note}\n" in told for note in notes)
+    more = re.search(r"(\d+) more notes? in the report", told)
+    assert shown + (int(more[1]) if more else 0) == len(notes)
+    assert shown == min(said, 3)
+    assert tuple(result_document(result)["notes"]) == notes
+    page = page_of(result, stills=False, written=WRITTEN)
+    assert page.notes + page.more_notes == notes
 
 
 def test_long_parts_are_closed_and_their_links_lead_inside(

@@ -252,6 +252,65 @@ def test_the_length_that_is_always_met_holds_for_every_kind_it_speaks_of(
     )
 
 
+def test_figures_that_do_not_add_up_say_why(whole: TakeResult) -> None:
+    # 24 of 30 s seen, and 0.3 s (of the slower kind 1.2 s) of a fault needed.
+    told = " ".join(summary_sentences(_partly(whole, ((0.0, 24.0),))))
+    told = told.replace("\N{NO-BREAK SPACE}", " ")
+    assert "the longest stretch not seen is 6.0 s" in told
+    assert "more than 7.2 s would have been met: to be judged, a moment of it" in told
+    # (6 + 1.2) of 30 s: more than the 20 % unseen.
+    assert "in at most 24 % of the take, such moments counted" in told
+    # A bound by chance below what was not seen counts no such moments.
+    partly = _partly(whole, ((0.0, 24.0),))
+    spot = partly.coverage.spot
+    assert spot is not None
+    bounds = tuple(replace(b, share_percent=12.0) for b in spot.bounds)
+    spot = replace(spot, bounds=bounds, by_chance=9)
+    seen = replace(partly, coverage=replace(partly.coverage, spot=spot))
+    told = " ".join(summary_sentences(seen))
+    assert "counted" not in told
+    assert "this holds in 95 of 100" in told
+
+
+@pytest.mark.parametrize(
+    ("took", "by_chance", "why"),
+    [
+        (21.0, 0, ""),  # within the tenth that may be over
+        (23.0, 0, "less is not possible"),
+        (23.0, 5, "longer than those before"),
+    ],
+)
+def test_more_time_than_asked_for_is_told_with_its_reason(
+    whole: TakeResult, took: float, by_chance: int, why: str
+) -> None:
+    partly = _partly(whole, ((0.0, 24.0),))
+    spot = partly.coverage.spot
+    assert spot is not None
+    coverage = replace(
+        partly.coverage, elapsed_s=took, spot=replace(spot, by_chance=by_chance)
+    )
+    told = " ".join(summary_sentences(replace(partly, coverage=coverage)))
+    told = told.replace("\N{NO-BREAK SPACE}", " ")
+    assert ("It took 23.0 s without the report, and 20.0 s were asked" in told) == bool(
+        why
+    )
+    assert why in told
+
+
+def test_the_least_is_short_when_time_is_up_at_once(tmp_path: Path) -> None:
+    from qc.spot import spot_take
+    from tests.spot.test_spot import Steps
+
+    path = synth.write(
+        tmp_path / "d.mov", synth.scene(100, 96, 64), synth.Video(rate=Fraction(25))
+    )
+    result = spot_take(path, within=0.05, clock=Steps())
+    assert isinstance(result, TakeResult)
+    # Three quarters of a second, and a picture or two that were on their way.
+    assert 18 <= result.coverage.frames_read <= 21
+    assert "less is not possible" in " ".join(summary_sentences(result))
+
+
 def test_bounds_that_say_nothing_are_one_line(whole: TakeResult) -> None:
     partly = _partly(whole, ((0.0, 10.0),))
     spot = partly.coverage.spot
