@@ -10,15 +10,16 @@ import time
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator
-from concurrent.futures import Executor, Future, as_completed
+from concurrent.futures import Executor, Future
 from contextlib import closing, contextmanager
 from pathlib import Path, PurePosixPath
+from queue import SimpleQueue
 from typing import Any, TypeAlias
 
 from qc.day.advice import closed_advice
 from qc.day.checks import camera_of, check_whole_day, day_advice, day_times
 from qc.day.find import find_recordings, settle
-from qc.day.run import LocalWorkers
+from qc.day.run import LocalWorkers, ctrl_c_later
 from qc.day.worker import job_key, kept_take, measure_job
 from qc.daybook import DayResult, DayTake, Found, Job, Skipped
 from qc.errors import ReportError, UsageError
@@ -280,8 +281,15 @@ def _measured(
     )
     futures: dict[Future[DayTake], Job] = {}
     try:
-        futures = {workers.submit(measure_job, job): job for job in todo}
-        for future in as_completed(futures):
+        # As they end: a queue that Ctrl-C cannot leave locked, as it may a future.
+        done: SimpleQueue[Future[DayTake]] = SimpleQueue()
+        with ctrl_c_later():
+            for job in todo:
+                future = workers.submit(measure_job, job)
+                futures[future] = job
+                future.add_done_callback(done.put)
+        for _ in todo:
+            future = done.get()
             yield _taken(future, futures[future])
     except BaseException:
         for future in futures:

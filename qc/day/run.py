@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import (
     Executor,
     Future,
@@ -23,15 +23,16 @@ from concurrent.futures import (
     TimeoutError as NotYet,
 )
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import wait
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from qc.day.worker import EXIT_ORPHAN, failed_take, guarded
 from qc.daybook import DayTake, Job
 
-__all__ = ["LocalWorkers", "read_pulse"]
+__all__ = ["LocalWorkers", "ctrl_c_later", "read_pulse"]
 
 _POLL_S = 0.25
 
@@ -161,6 +162,26 @@ class LocalWorkers(Executor):
             pools = list(self._pools)
         for pool in pools:
             pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+@contextmanager
+def ctrl_c_later() -> Iterator[None]:
+    """Let Ctrl-C wait until what is done here is done.
+
+    Raised just after Python code has taken a lock, as thread pools do, it would leave
+    that locked, and whoever wants it next would wait for ever.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield  # hears no Ctrl-C
+        return
+    heard: list[tuple[int, FrameType | None]] = []
+    before = signal.signal(signal.SIGINT, lambda *what: heard.append(what))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if heard and callable(before):
+        before(*heard[0])
 
 
 def _deaf_to_ctrl_c() -> None:

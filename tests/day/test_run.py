@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import signal
 import time
 from concurrent.futures import Executor
 from pathlib import Path
 
 import pytest
 
-from qc.day.run import LocalWorkers
+from qc.day.run import LocalWorkers, ctrl_c_later
 from qc.daybook import Job
 from qc.measures import default_limits
 from qc.records import Grade
@@ -35,6 +36,24 @@ def _job(name: str, folder: Path) -> Job:
         threads=1,
         memory_mb=600,
     )
+
+
+def test_ctrl_c_waits_until_jobs_are_handed_over() -> None:
+    before, done = signal.getsignal(signal.SIGINT), []
+
+    def hand_over() -> None:
+        with ctrl_c_later():
+            signal.raise_signal(signal.SIGINT)
+            done.append("all")
+
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            hand_over()
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert done == ["all"]
 
 
 @pytest.mark.slow
