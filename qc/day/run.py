@@ -26,7 +26,6 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import wait
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from qc.day.worker import EXIT_ORPHAN, failed_take, guarded
@@ -174,14 +173,14 @@ def ctrl_c_later() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield  # hears no Ctrl-C
         return
-    heard: list[tuple[int, FrameType | None]] = []
-    before = signal.signal(signal.SIGINT, lambda *what: heard.append(what))
+    heard: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: heard.append(number))
     try:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
-    if heard and callable(before):
-        before(*heard[0])
+    if heard:
+        signal.raise_signal(signal.SIGINT)
 
 
 def _deaf_to_ctrl_c() -> None:

@@ -47,7 +47,7 @@ _BRIDGE_S = 1.0
 _PAN_ALLOWS_S = 0.1  # s; times the speed of a pan: sway that it hides (house choice)
 _TREMBLE_HZ = 3.0
 _LEAST_S = 1.0  # a shorter sway is no more than a small knock
-_STOOD_FRAMES = 3
+_STOOD_FRAMES = 3  # in a row: fewer hide no motion to speak of
 _SWAYS_ON_S = 2.5  # a knock that rings longer is told as a sway
 _GOES_ON = 0.8  # of its strongest, in its last third: a sway, however short
 _UNKNOWN_NOTE_PERCENT = 20.0
@@ -166,10 +166,12 @@ def _check(measured: Measured) -> Iterator[Finding]:
         times=times,
         gap=_BRIDGE_S,
     )
+    ends = _standstill_ends(readings)
     jumps = [
         jump
         for jump in _jumps(readings, float(limits["steadiness.knock_percent"]))
-        if not _after_standstill(readings, jump)
+        # What moved while the recording stood still shows at once.
+        if not any(jump.first - 2 <= end <= jump.last for end in ends)
     ]
     hz = readings["steadiness.sway_hz"]
     for first, last in (_narrowed(span, judged, hz, review) for span in spans):
@@ -185,14 +187,13 @@ def _check(measured: Measured) -> Iterator[Finding]:
         yield _knocked(measured, readings, jump)
 
 
-def _after_standstill(readings: Readings, jump: _Jump) -> bool:
-    """Return whether the recording stood still: what moved meanwhile shows at once."""
+def _standstill_ends(readings: Readings) -> list[int]:
+    """Return the rows at which the recording goes on after it stood still."""
     if "stillness.state" not in readings.columns:
-        return False
+        return []
     state = readings["stillness.state"]
-    stood = (state == State.FROZEN) | (state == State.SINGLE)
-    ends = [last for first, last in runs(stood) if last - first >= _STOOD_FRAMES]
-    return any(jump.first - 2 <= end <= jump.last for end in ends)
+    stood = runs((state == State.FROZEN) | (state == State.SINGLE))
+    return [last for first, last in stood if last - first >= _STOOD_FRAMES]
 
 
 def _goes_on(size: NDArray[np.floating]) -> bool:

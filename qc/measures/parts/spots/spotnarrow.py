@@ -36,7 +36,6 @@ __all__ = ["narrow_spots"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Box = tuple[slice, slice]
 
 # Standard deviations of spots, px; how much wider the ground is that they stand out of;
 # over how many of them the halves are compared, and over how many px at least.
