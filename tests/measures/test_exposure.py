@@ -255,7 +255,7 @@ def test_a_dark_stretch_is_found_to_the_frame_with_stops_to_open() -> None:
     light_at = colour.models.oetf_inverse_BT709
     stops = math.log2(float(light_at(0.70)) / float(light_at((58 - 16) / 219)))
     # Told in thirds; from three on the lamp and the gain are looked at first.
-    assert f"about {thirds(stops)} stops of light are missing" in finding.advice
+    assert f"lacks about {thirds(stops)} stops of light" in finding.advice
     opened = column(measured, "exposure.open_stops")
     assert opened[40] == pytest.approx(stops, abs=0.01)
     assert np.isnan(opened[:30]).all()
@@ -376,7 +376,7 @@ def test_noise_that_lifting_would_show_is_told() -> None:
     noisy = 50 + random.normal(0, 2.0, (270, 480))
     (finding,) = dark_findings(noisy)
     assert "noise would grow to at least" in finding.message
-    assert "Open the iris" in finding.advice or "are missing" in finding.advice
+    assert "Open the iris" in finding.advice or "of light" in finding.advice
     (quiet,) = dark_findings(np.full((270, 480), 50, np.uint8))
     assert "noise would grow" not in quiet.message
 

@@ -247,7 +247,7 @@ def dark_advice(hit: Hit) -> str:
     if stops >= _FAR_STOPS - 1 / 6:
         return (
             "Look first at the lamp, at a filter left in the lens and at the gain: "
-            f"{much} of light are missing. Then open the iris{end}."
+            f"the picture lacks {much} of light. Then open the iris{end}."
         )
     out = f"Open the iris by {much}, or ask for more light"
     return (
