@@ -120,6 +120,47 @@ def test_spot_is_found_before_layers_that_move_differently(
     assert np.log(1 - what["loss"]) < found[0].strength < -0.04
 
 
+def test_spot_is_found_where_layers_meet_behind_it() -> None:
+    # There the scene is laid over itself less well, and the spot wanders more.
+    at = 0.5, (NEAR + 4) / H
+    found = told([spotted(f, 6, loss=0.5, at=at) for f in travelled()], fixed_spots)
+    assert [away(one, at) < 3 for one in found] == [True] * len(found) != []
+    assert all(np.log(0.5) < one.strength < -0.2 for one in found)
+
+
+@functools.cache
+def before_a_plain_ground(*, rests: bool) -> tuple[Image, ...]:
+    """Draw a plain ground around `PAINT`, and a thing at the right that rests."""
+    random = np.random.default_rng(6)
+    soft = cv2.GaussianBlur(random.normal(0, 1, (H + 40, W + 120)), (0, 0), 4.0)
+    soft *= 5.0 / soft.std()
+    y, x = np.mgrid[:H, :W]
+    out = []
+    for i, view in enumerate(travelled()):
+        came = 0.0 if rests else STEP * (i - LOOKS / 2)
+        far = np.maximum(
+            np.abs(x - PAINT[0] * W + came) / 70, np.abs(y - PAINT[1] * H) / 60
+        )
+        share = np.clip((far - 0.8) / 0.2, 0, 1)
+        image = (120 + seen(soft, 60 + came)) * (1 - share) + view * share
+        image = np.where(x > 0.78 * W, seen(layer(5), 40), image)
+        out.append(np.asarray(image + random.normal(0, 0.7, image.shape)))
+    return tuple(out)
+
+
+def test_dust_before_a_plain_ground_is_found_where_not_all_comes_along() -> None:
+    images = before_a_plain_ground(rests=False)
+    found = told([spotted(f, 4, loss=0.5) for f in images], fixed_spots)
+    assert [away(one, PAINT) < 2 for one in found] == [True] * len(found) != []
+    assert told(images, fixed_spots) == []
+
+
+def test_mark_on_a_ground_that_rests_is_no_dust() -> None:
+    # It keeps its place as well, but so does all that is around it.
+    images = before_a_plain_ground(rests=True)
+    assert told([spotted(f, 4, loss=0.5) for f in images], fixed_spots) == []
+
+
 @BOTH
 def test_clean_lens_has_no_spot(search: Search) -> None:
     assert told(travelled(), search) == []
