@@ -126,3 +126,58 @@ def test_splash_told_otherwise_is_denied_if_it_came_as_no_drop(
     assert watch.denies(here) is denied
     elsewhere = Splash(0.1, 0.1, 10 / W, 10 / H, -0.3, 14)
     assert not watch.denies(elsewhere)
+
+
+def swung(image: Map, at: float) -> Map:
+    """Lay a bright rod, five px wide, over a scene, so far from the place."""
+    rod = np.clip(3.0 - np.abs(np.arange(W, dtype=np.float32) - X - at), 0, 1)
+    return np.asarray(image * (1 - rod) + 75 * rod, np.float32)
+
+
+def to_and_fro(*, earlier: bool) -> Arrived:
+    """Return a drop that landed on a rod that had gone to and fro for a while."""
+    ways = 7 * np.sin(0.4 * np.arange(24))
+    frames = [
+        frame_of(np.repeat(np.repeat(swung(scene(), at), 2, 0), 2, 1), -30 + i, 0.0)
+        for i, at in enumerate(ways)
+    ]
+    before = swung(scene(), 6.0)
+    found = Splash((X - 5) / W, (Y - 5) / H, 10 / W, 10 / H, -0.4, 10)
+    came = step(before, with_drop(before, 0.6))
+    return Arrived(found, came, frames if earlier else ())
+
+
+@pytest.mark.parametrize("at", [-6.5, -3.0, 0.0, 3.5])
+def test_what_goes_to_and_fro_is_seen_through_it_as_it_lay_before(at: float) -> None:
+    shown = swung(scene(), at)
+    one = to_and_fro(earlier=True)
+    assert one.shows(level(with_drop(shown, 0.6))) is True
+    assert one.shows(level(shown)) is not True
+
+
+def test_without_earlier_frames_what_has_moved_leaves_it_open() -> None:
+    shown = swung(scene(), -3.0)
+    assert to_and_fro(earlier=False).shows(level(with_drop(shown, 0.6))) is None
+
+
+def test_place_that_lay_as_it_never_did_before_leaves_it_open() -> None:
+    shown = swung(swung(scene(), -9.0), 9.0)
+    assert to_and_fro(earlier=True).shows(level(with_drop(shown, 0.6))) is None
+
+
+@pytest.mark.parametrize("off", [4.0, 8.0, 10.0])
+def test_drop_beside_what_goes_to_and_fro_is_told_to_the_frame(off: float) -> None:
+    # A rod swings within 7 px of so far from the middle of the drop, four seconds to
+    # and fro; before the drop lands it has been wherever it goes afterwards.
+    noise, ground, watch = np.random.default_rng(8), scene(), ArrivalWatch()
+    for i in range(160):
+        image = swung(ground, off + 7 * np.sin(2 * np.pi * 0.01 * i))
+        if i >= 70:
+            image = with_drop(image, 0.6)
+        fine = cv2.resize(image, (2 * W, 2 * H), interpolation=cv2.INTER_LINEAR)
+        fine += noise.normal(0, 0.1, fine.shape).astype(np.float32)
+        watch.frame(frame_of(fine, i, 0.04 * i))
+        if i % 18 == 17:
+            watch.look()
+            watch.search()
+    assert [told.row for told in watch.all()] == [70]

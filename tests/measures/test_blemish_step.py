@@ -213,3 +213,54 @@ def test_much_that_changes_around_it_then_is_no_drop() -> None:
         return np.asarray(drop(image, i) * (1 - wide))
 
     assert drops(shadow) == []
+
+
+@pytest.mark.parametrize(
+    ("off", "phase"), [(12, 0.8), (12, 2.3), (12, 3.0), (0, 0.0), (0, 3.0)]
+)
+def test_drop_lands_on_an_instrument_that_goes_to_and_fro(
+    off: int, phase: float
+) -> None:
+    # A bright rod, 6 px wide, sways under the drop or its rim all the time: the drop
+    # and the rod change places that touch.
+    columns = np.arange(W, dtype=np.float32)
+
+    def sways(image: Map, i: int) -> Map:
+        ground = np.clip(45 + 2.5 * (image - 45), 4, 95)
+        middle = X + off + 8 * np.sin(0.08 * (i - AT) + phase)
+        rod = np.clip(3.5 - np.abs(columns - middle), 0, 1)
+        return drop(np.asarray(ground * (1 - rod) + 80 * rod, np.float32), i)
+
+    assert {step.row for step in drops(sways)} == {AT}
+
+
+def test_rod_that_jerks_while_it_sways_is_no_drop() -> None:
+    columns = np.arange(W, dtype=np.float32)
+
+    def jerks(image: Map, i: int) -> Map:
+        middle = X + 8 * np.sin(0.3 * i) + 12 * (i >= AT)
+        rod = np.clip(3.5 - np.abs(columns - middle), 0, 1)
+        return np.asarray(image * (1 - rod) + 80 * rod, np.float32)
+
+    assert drops(jerks) == []
+
+
+def at_border(x: float, y: float) -> Callable[[Map, int], Map]:
+    """Return what darkens a disc whose middle lies there."""
+
+    def lands(image: Map, i: int) -> Map:
+        under = 0.6 * cv2.GaussianBlur(image, (0, 0), 2.0)
+        return np.asarray(image + disc(x, y) * (i >= AT) * (under - image))
+
+    return lands
+
+
+@pytest.mark.parametrize(("x", "y"), [(X, 10), (X, H - 11), (10, Y), (W - 11, Y)])
+def test_drop_that_touches_the_border_is_told(x: float, y: float) -> None:
+    assert {step.row for step in drops(at_border(x, y))} == {AT}
+
+
+@pytest.mark.parametrize(("x", "y"), [(X, -2), (X, H + 1), (-2, Y), (W + 1, Y)])
+def test_what_may_reach_in_from_outside_is_no_drop(x: float, y: float) -> None:
+    # Most of it lies outside of the picture, as the tip of a finger does.
+    assert drops(at_border(x, y)) == []

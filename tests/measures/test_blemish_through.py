@@ -32,10 +32,11 @@ def disc(soft: float = 0.5, radius: float = RADIUS) -> Map:
     return np.asarray(np.clip((1 + soft / 2 - away) / soft, 0, 1), np.float32)
 
 
-def seen(before: Map, after: Map) -> Through | None:
+def seen(before: Map, after: Map, *, surely: bool = False) -> Through | None:
     inside = disc() > 0.4
     noise = np.random.default_rng(7).normal(0, 0.1, (2, H, W)).astype(np.float32)
-    return through(before + noise[0], after + noise[1], inside, ring_of(inside))
+    sides = before + noise[0], after + noise[1]
+    return through(*sides, inside, ring_of(inside), surely=surely)
 
 
 def filtered(
@@ -124,3 +125,31 @@ def test_other_grain_in_a_place_is_of_the_scene() -> None:
 
 def test_what_changes_nothing_is_not_told() -> None:
     assert seen(scene(), scene()) is None
+
+
+def test_what_a_drop_takes_by_itself_hides_no_grain() -> None:
+    # It takes most in its middle, where the scene is brightest: that turns the slopes
+    # of the scene round, but not its grain.
+    rows, columns = np.mgrid[:H, :W].astype(np.float32)
+    far = (columns - W / 2) ** 2 + (rows - H / 2) ** 2
+    grain = 1 + 0.2 * (scene(rough=1.0, grain=2.0) - 45)
+    before = np.asarray((20 + 60 * np.exp(-far / 30)) * grain, np.float32)
+    assert seen(before, filtered(before, gain=0.2, blur=1.0)) is not None
+
+
+@pytest.mark.parametrize("gain", [0.5, 0.6, 0.8])
+def test_where_it_must_be_sure_something_is_seen_through_it(gain: float) -> None:
+    # Half over a bright thing and half over a dark one; or over an even ground, which
+    # shows nothing.
+    before = scene(rough=2.0)
+    before[:, W // 2 :] *= 0.5
+    assert seen(before, filtered(before, gain=gain), surely=True) is not None
+    even = scene(rough=0.0)
+    assert seen(even, filtered(even, gain=gain), surely=True) is None
+    assert seen(even, filtered(even, gain=gain)) is not None
+
+
+def test_where_it_must_be_sure_no_other_grain_will_do() -> None:
+    before, other = scene(3, grain=2.5), scene(4, grain=2.5)
+    after = np.asarray(before + disc() * (0.6 * other - before), np.float32)
+    assert seen(before, after, surely=True) is None

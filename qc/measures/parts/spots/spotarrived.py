@@ -7,6 +7,7 @@ took when it came. A thing of the scene would have gone along.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -17,15 +18,16 @@ from qc.measures.parts.spots.splash import Splash
 from qc.measures.parts.spots.spotlay import laid_at, way_of
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS
-from qc.measures.parts.spots.spotstep import Step, ring_of
+from qc.measures.parts.spots.spotstep import Frame, Step, ring_of
 
 __all__ = ["Arrived"]
 
 Map = NDArray[np.float32]
+Box = tuple[slice, slice]
 
 # Of the change: what half and most of the places around may do where it is looked for.
 _CALM, _RANKS = (0.3, 0.5), (0.5, 0.7)
-_AROUND = 10  # px
+_AROUND, _SLACK = 10, 3  # px
 _AS_IT_WAS = 0.6  # of the change
 _EVERY_S = 0.2
 _LEAST_LOOKS, _LEAST_S, _LOOKS, _STAYS_S = 3, 1.6, 6, 4.0
@@ -41,7 +43,9 @@ class Arrived:
     around the place has come, and seen through it.
     """
 
-    def __init__(self, found: Splash, step: Step) -> None:
+    def __init__(
+        self, found: Splash, step: Step, earlier: Sequence[Frame] = ()
+    ) -> None:
         height, width = step.before.level.shape
         rows, columns = np.nonzero(step.inside)
         top, left = step.box[0].start + rows.min(), step.box[1].start + columns.min()
@@ -61,6 +65,16 @@ class Arrived:
         usual = np.float32(middle(change[self.around]))
         self.size = rms((change - usual)[self.inside])
         self._blur, self._takes = self._filter(after - usual)
+        # What goes to and fro lies again as it did some time before.
+        wide, self._own = _wider(self.box)
+        self._earlier = np.array(
+            [
+                one.level[wide]
+                for one in earlier
+                if one.row < step.without and one.level.shape == (height, width)
+            ],
+            np.float32,
+        )
         self.found, self.since = found, step.after.seconds
         self.move = np.zeros(2, np.float32)
         self.looks = self.misses = 0
@@ -102,24 +116,42 @@ class Arrived:
         goal = level[self.box]
         move = way_of(self.before, goal, self.box, self.beside, self.move)
         behind = laid_at(self.before, self.box, move)
+        calm, good = self._through(goal, behind)
+        if calm[0] <= _CALM[0]:
+            self.move = move
+        return good if good is not None else self._as_before(goal)
+
+    def _as_before(self, goal: Map) -> bool | None:
+        """Return the same of the earlier frame whose surroundings are most alike."""
+        if not len(self._earlier):
+            return None
+        ring = np.zeros(self._earlier.shape[1:], bool)
+        ring[self._own] = self.around
+        off = goal[self.around] - self._earlier[:, ring]
+        off -= np.median(off, axis=1, keepdims=True)
+        most = int(_RANKS[1] * off.shape[1])
+        far = np.partition(np.abs(off), most, axis=1)[:, most]
+        best = self._earlier[int(np.argmin(far))]
+        move = way_of(best, goal, self._own, self.beside, np.zeros(2, np.float32))
+        if np.abs(move).max() > _SLACK:
+            return None
+        return self._through(goal, laid_at(best, self._own, move))[1]
+
+    def _through(self, goal: Map, behind: Map) -> tuple[list[float], bool | None]:
+        """Return what the places around do, and whether it shows; None if untold."""
         off = goal - behind
         off -= np.float32(middle(off[self.around]))
         near = np.abs(off[self.around])
-        calm = [
-            ranked(near, share) <= most * self.size
-            for share, most in zip(_RANKS, _CALM, strict=True)
-        ]
-        if calm[0]:
-            self.move = move
-        if not all(calm):
-            return None
+        calm = [ranked(near, share) / self.size for share in _RANKS]
+        if calm[0] > _CALM[0] or calm[1] > _CALM[1]:
+            return calm, None
         through = _blurred(behind, self._blur) + self._takes - behind
         pattern = np.where(self.inside, through, np.float32(0))
         power = max(float((pattern**2).sum()), 1e-6)
         if KEEPS[0] <= float((off * pattern).sum()) / power <= KEEPS[1]:
-            return True
+            return calm, True
         # It is gone where the scene shows as it was; else something lies behind it.
-        return False if rms(off[self.inside]) <= _AS_IT_WAS * self.size else None
+        return calm, False if rms(off[self.inside]) <= _AS_IT_WAS * self.size else None
 
     def is_lost(self, seconds: float) -> bool:
         """Return whether it was something else, or nothing can be told any more."""
@@ -146,6 +178,15 @@ class Arrived:
             _MOVED * width, 0.5 * max(self.found.w * width, self.found.h * height)
         )
         return replace(self.found, moved=float(np.hypot(*self.move)) >= far)
+
+
+def _wider(box: Box) -> tuple[Box, Box]:
+    """Return a box with some slack around, and where it lies in that."""
+    wide = slice(max(box[0].start - _SLACK, 0), box[0].stop + _SLACK)
+    long = slice(max(box[1].start - _SLACK, 0), box[1].stop + _SLACK)
+    rows = slice(box[0].start - wide.start, box[0].stop - wide.start)
+    columns = slice(box[1].start - long.start, box[1].stop - long.start)
+    return (wide, long), (rows, columns)
 
 
 def _blurred(level: Map, blur: float) -> Map:

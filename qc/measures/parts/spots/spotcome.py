@@ -13,6 +13,7 @@ __all__ = ["ArrivalWatch"]
 
 _FRAMES = 90  # kept at most until they are looked at
 _MOST_WAITING = 12
+_EARLIER, _EVERY_S = 32, 0.25  # frames that show how things lay before
 _REMEMBERED, _BESIDE_ROWS = 96, 2  # steps whose verdict is kept; rows off
 
 
@@ -21,6 +22,7 @@ class ArrivalWatch:
 
     def __init__(self) -> None:
         self._frames: deque[Frame] = deque(maxlen=_FRAMES)
+        self._earlier: deque[Frame] = deque(maxlen=_EARLIER)
         self._old = 0  # of the frames, those whose changes were looked at
         self._waiting: list[Arrived] = []
         # Row, middle (x, y), whether it is a drop.
@@ -31,10 +33,14 @@ class ArrivalWatch:
         """Remember a frame."""
         if self._frames and self._frames[-1].level.shape != frame.level.shape:
             self._frames.clear()
+            self._earlier.clear()
             self._old = 0
         if len(self._frames) == _FRAMES:
             self._old = max(self._old - 1, 0)
         self._frames.append(frame)
+        if not self._earlier or frame.seconds - self._earlier[-1].seconds >= _EVERY_S:
+            row, seconds, level = frame.row, frame.seconds, frame.level
+            self._earlier.append(Frame(row, seconds, level, level[:0]))
 
     def look(self) -> None:
         """See whether what came before is still there."""
@@ -64,7 +70,7 @@ class ArrivalWatch:
             self._judged.append((step.row, *step.middle, found is not None))
             if found is None or self._is_known(found):
                 continue
-            one = Arrived(found, step)
+            one = Arrived(found, step, self._earlier)
             for frame in frames:
                 one.look(frame.level, frame.seconds)
             self._waiting.append(one)

@@ -28,7 +28,9 @@ def drop_of(step: Step) -> Splash | None:
     start = np.zeros(2, np.float32)
     move = way_of(step.before.level, goal, step.box, step.around, start)
     before = laid_at(step.before.fine, box, SHARE * move)
-    seen = through(before, step.after.fine[box], inside, around)
+    # Where something moves through its edge, more than its shape must tell.
+    after = step.after.fine[box]
+    seen = through(before, after, inside, around, surely=not step.alone)
     if seen is None:
         return None
     rows, columns = np.nonzero(step.inside)

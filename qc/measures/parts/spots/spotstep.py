@@ -36,8 +36,10 @@ _FEWEST, _REACH = 10, 16  # px; px: no drop is so large
 _FILLED, _LONGEST = 0.45, 2.0  # of its box; times its breadth
 _PEAKS, _APART = 4, 3  # in a frame; px
 _SUDDEN = 2.0  # times what comes just before and after
+_ITS_OWN = 0.8  # of its places came so; else other things move through its edge
+_NARROWER = 0.7  # at the border, times its breadth
 _WINDOW, _TOGETHER = 7, 10  # px across; places in it that must come alone
-_OWN = 0.06  # logarithm, in the mean
+_OWN, _STANDS_OUT = 0.06, 2.0  # logarithm, in the mean; times that, of what moves
 _CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 _RING, _LOUD = (11, 15), 0.45  # px across; of the step, in the mean
 _SQUARE = np.ones((3, 3), np.uint8)
@@ -93,6 +95,8 @@ class Step:
     inside, around : (h, w) arrays of bool
         Places of the box.
     before, after : Frame
+    alone : bool
+        Nothing moves through its edge.
     """
 
     row: int
@@ -103,6 +107,7 @@ class Step:
     around: Mask
     before: Frame
     after: Frame
+    alone: bool = True
 
     @property
     def middle(self) -> tuple[float, float]:
@@ -119,6 +124,7 @@ class _Part:
     own: float
     where: tuple[int, int, int, int]
     mask: Mask
+    alone: bool = True
 
 
 def frame_of(fine: Map, row: int, seconds: float) -> Frame:
@@ -230,24 +236,61 @@ def _parts(
             for v, n in zip((y, x), smooth.shape, strict=True)
         )
         crop, place = smooth[rows, columns], (y - rows.start, x - columns.start)
-        for level in _LEVELS:
-            mask = _part_at(crop > level * least, place)
-            if mask is None:
-                continue
+        # What moves through it goes on changing before and after.
+        goes_on = np.maximum(before[rows, columns], after[rows, columns])
+        for mask, whole in _masks_at(crop, goes_on, least, place):
             down, across = np.nonzero(mask)
             v, u = rows.start + int(down.min()), columns.start + int(across.min())
             h, w = int(np.ptp(down)) + 1, int(np.ptp(across)) + 1
-            if min(u, v) < 1 or u + w >= smooth.shape[1] or v + h >= smooth.shape[0]:
-                continue
             mask = mask[v - rows.start :, u - columns.start :][:h, :w]
+            if _comes_in(mask, (v, u), smooth.shape):
+                continue
             box = slice(v, v + h), slice(u, u + w)
             own = float(smooth[box][mask].mean())
             others = max(float(side[box][mask].mean()) for side in (before, after))
             if own >= max(_OWN, _SUDDEN * others):
-                yield _Part(at, own, (u, v, w, h), mask)
+                yield _Part(at, own, (u, v, w, h), mask, whole)
             now[box] = 0
         near = slice(max(y - _APART, 0), y + _APART + 1)
         now[near, max(x - _APART, 0) : x + _APART + 1] = 0
+
+
+def _masks_at(
+    change: Map, goes_on: Map, least: float, place: tuple[int, int]
+) -> Iterator[tuple[Mask, bool]]:
+    """Yield the parts that hold a place, and whether they are all that changed there.
+
+    Parameters
+    ----------
+    goes_on : (h, w) array
+        What the places changed by before and after.
+    """
+    sudden = change > np.float32(_SUDDEN) * goes_on
+    own = False
+    for level in _LEVELS:
+        mask = _part_at(change > level * least, place)
+        if mask is not None:
+            own = own or float(sudden[mask].mean()) >= _ITS_OWN
+            yield mask, True
+    if not own:
+        mask = _part_at(sudden & (change > least), place)
+        if mask is not None:
+            yield mask, False
+
+
+def _comes_in(mask: Mask, corner: tuple[int, int], shape: tuple[int, ...]) -> bool:
+    """Return whether a part may reach in from outside the picture.
+
+    A drop whose middle lies in the picture is narrower at the border than there.
+    """
+    for side, first, n in zip((mask, mask.T), corner, shape, strict=True):
+        broad = side.sum(axis=1)
+        most = _NARROWER * int(broad.max())
+        if first == 0 and int(broad[0]) > most:
+            return True
+        if first + len(side) == n and int(broad[-1]) > most:
+            return True
+    return False
 
 
 def _too_few(alone: Mask) -> bool:
@@ -306,8 +349,14 @@ def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
     some = some - middles[:, None, None]
     change = some[beside + 1] - some[beside - 1]
     size = rms(change[inside])
+    if not part.alone and size < _STANDS_OUT * _OWN:
+        return None
     whole = change + (middles[beside + 1] - middles[beside - 1])
     near = np.abs(whole[around])
+    if not part.alone:  # what moves beside it goes on as it does
+        sides = some[beside - 1] - some[beside - 3], some[beside + 3] - some[beside + 1]
+        near -= np.maximum(*(np.abs(side[around]) for side in sides))
+        near = np.maximum(near, 0)
     quiet = [ranked(near, share) / size for share in _RANKS]
     if np.any(np.greater(quiet, _QUIET)):
         return None
@@ -339,4 +388,5 @@ def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
         around,
         frames[at - 1],
         frames[at + 1],
+        part.alone,
     )

@@ -41,6 +41,9 @@ _ROUGH, _ALIKE = 0.3, (0.15, 0.38)  # grain from which it must still show; how l
 _EDGE, _NEW, _LEFT, _NOT_AROUND = (0.37, 0.25), (0.28, 0.15), (0.5, 0.35), (0.33, 0.5)
 # Times as sharp or new no drop is; so little unexplained, a place may be odd at all.
 _ODD, _WELL = 1.5, 0.16
+# How like it must be but for the shape of a drop: where it is not at all with that, and
+# where more must tell; how rough then.
+_SEEN, _SEEN_ROUGH = (0.75, 0.8), 0.2
 _ALIKE_MORE = 0.5  # how like the grain must be of what takes no light
 
 
@@ -59,7 +62,9 @@ class Through:
     detail: float
 
 
-def through(before: Map, after: Map, inside: Mask, around: Mask) -> Through | None:
+def through(
+    before: Map, after: Map, inside: Mask, around: Mask, *, surely: bool = False
+) -> Through | None:
     """Return how a place is seen through what came; None if the scene changed there.
 
     Parameters
@@ -68,6 +73,8 @@ def through(before: Map, after: Map, inside: Mask, around: Mask) -> Through | No
         Percent of black-to-white, laid over each other.
     inside, around : (h, w) arrays of bool
         Where it changed; its surroundings, but for the rim.
+    surely : bool
+        There must be something behind it, and be seen through it.
     """
     was, is_now = (np.maximum(v, 0) + np.float32(FOOT) for v in (before, after))
     old, new = (np.asarray(cv2.log(v), np.float32) for v in (was, is_now))
@@ -95,8 +102,17 @@ def through(before: Map, after: Map, inside: Mask, around: Mask) -> Through | No
         return None
     grain, alike = _grain(was, new, inside)
     unlike = grain >= _ROUGH * size and alike <= _ALIKE[1]
-    if unlike and alike <= _ALIKE[0]:
+    turned = unlike and alike <= _ALIKE[0]
+    if turned and surely:
         return None
+    if surely or grain >= _ROUGH * size:
+        own, shows = _grain(was, new, inside, shaped=True)
+        if turned or surely:
+            least = _SEEN_ROUGH * size if surely else max(_TELLS, _BY * usual)
+            if own < least or shows < _SEEN[int(surely)]:
+                return None
+        elif own >= _ROUGH * size and shows <= _ALIKE[0]:
+            return None
     if not dark and not (tells and kept <= _LOST and alike >= _ALIKE_MORE):
         return None
     left = _left_over(was - np.float32(FOOT), is_now - np.float32(FOOT), inside)
@@ -146,7 +162,9 @@ def _beyond(level: Map, inside: Mask, around: Mask) -> float:
     return rms(level[inside] - (terms[inside] @ factors)[:, 0])
 
 
-def _grain(before: Map, after: Map, inside: Mask) -> tuple[float, float]:
+def _grain(
+    before: Map, after: Map, inside: Mask, *, shaped: bool = False
+) -> tuple[float, float]:
     """Return how rough a place was but for its slope, and how like that it is now.
 
     Of the blurs that a drop may have, the one behind which it is most like.
@@ -155,20 +173,38 @@ def _grain(before: Map, after: Map, inside: Mask) -> tuple[float, float]:
     ----------
     before, after : (h, w) arrays
         Percent with the foot; natural logarithms.
+    shaped : bool
+        Leave out all that has the shape of a drop: what it takes by itself is not
+        what is seen through it.
     """
-    rows, columns = np.nonzero(inside)
-    slope = np.stack([np.ones_like(rows), rows, columns], axis=1).astype(np.float64)
+    if shaped:
+        shape = _shape(inside)
+    else:
+        rows, columns = np.nonzero(inside)
+        shape = np.stack([np.ones_like(rows), rows, columns], axis=1).astype(np.float64)
     sides = [after, cv2.log(before)]
     sides += [
         cv2.log(cv2.GaussianBlur(before, (0, 0), sigma))
         for sigma in (*_BLURS[1:], _WIDEST)
     ]
     both = np.stack([side[inside] for side in sides], axis=1).astype(np.float64)
-    both -= slope @ _solved(slope, both)
+    both -= shape @ _solved(shape, both)
     power = (both**2).sum(axis=0)
     alike = (both[:, :1] * both[:, 1:]).sum(axis=0)
     alike /= np.sqrt(power[0] * power[1:] + 1e-12)
-    return float(np.sqrt(power[1] / len(both))), float(alike.max())
+    free = max(len(both) - shape.shape[1], 1) if shaped else len(both)
+    return float(np.sqrt(power[1] / free)), float(alike.max())
+
+
+def _shape(inside: Mask) -> Floats:
+    """Return what a drop is made of: (places, terms), even and sloping ones first."""
+    rows, columns = (v - v.mean() for v in np.nonzero(inside))
+    y, x = (v / max(float(np.ptp(v)), 1.0) for v in (rows, columns))
+    # As far as the soft rim goes, and evenly beyond.
+    wide = cv2.copyMakeBorder(inside.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    deep = cv2.distanceTransform(wide, cv2.DIST_L2, 3)[1:-1, 1:-1][inside]
+    rim = np.minimum(deep / (_RIM * np.sqrt(deep.size)), 1.0)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, rim], axis=1)
 
 
 def _solved(factors: Floats, goal: Floats) -> Floats:
@@ -192,13 +228,7 @@ def _left_over(before: Map, after: Map, inside: Mask) -> float:
     before, after : (h, w) arrays
         Percent of black-to-white.
     """
-    rows, columns = (v - v.mean() for v in np.nonzero(inside))
-    y, x = (v / max(float(np.ptp(v)), 1.0) for v in (rows, columns))
-    # As far as the soft rim goes, and evenly beyond.
-    wide = cv2.copyMakeBorder(inside.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
-    deep = cv2.distanceTransform(wide, cv2.DIST_L2, 3)[1:-1, 1:-1][inside]
-    rim = np.minimum(deep / (_RIM * np.sqrt(deep.size)), 1.0)
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, rim], axis=1)
+    terms = _shape(inside)
     goal = after[inside].astype(np.float64)
     change = rms(goal - before[inside])
     rests = []
