@@ -156,6 +156,21 @@ def test_drop_is_found_though_the_picture_only_sways(what: dict[str, float]) -> 
     assert all(overlaps(one, 12) for one in found)
 
 
+@pytest.mark.parametrize("reach", [0.006, 0.012])
+@pytest.mark.parametrize(
+    ("loss", "radius"), [(0.65, 9), (0.65, 12), (0.75, 9), (0.75, 16), (0.85, 16)]
+)
+def test_dark_drop_is_found_though_more_than_its_rim_counts_no_more(
+    loss: float, radius: float, reach: float
+) -> None:
+    images = [spotted(f, radius, loss=loss, blur=2.0) for f in swaying(reach=reach)]
+    by_level = [one for one in fixed(images) if one.name == "level"]
+    assert by_level
+    assert all(overlaps(one, radius) for one in by_level)
+    # No more than the light that is missing, and not the little that slopes say.
+    assert all(np.log(1 - loss) < one.strength < np.log(0.6) for one in by_level)
+
+
 def test_sway_without_a_drop_shows_nothing() -> None:
     assert fixed(swaying()) == []
 

@@ -7,6 +7,7 @@ changes by shows through it. A thing before the lens shows nothing of that.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -99,6 +100,28 @@ def test_scene_must_come_on_by_the_breadth(share: float, hidden: bool) -> None:
     breadth = INSIDE[1].stop - INSIDE[1].start
     step = share * breadth / (LOOKS - 1)
     assert hides(passing_by(scene(), flat, step), MASK, 0.0) is hidden
+
+
+@pytest.mark.parametrize(
+    ("level", "still", "hidden"),
+    [(-0.4, True, False), (-0.4, False, True), (0.4, True, True)],
+)
+def test_where_the_scene_is_not_laid_over_itself_a_still_dark_spot_is_not_denied(
+    level: float, still: bool, hidden: bool
+) -> None:
+    # The opposite of the scene is taken for what is behind: nothing fits, inside the
+    # box or around it.
+    right = passing_by(scene(), dirty)
+    behind = right.layers.level - right.layers.rest
+    wrong = right.layers.level + behind
+    layers = replace(right.layers, rest=wrong)
+    seen = replace(right, layers=layers)
+    assert hides(seen, MASK, level, still=still) is hidden
+
+
+@pytest.mark.parametrize("still", [True, False])
+def test_still_thing_hides_a_scene_that_is_laid_over_itself(still: bool) -> None:
+    assert hides(passing_by(scene(), flat), MASK, -0.4, still=still)
 
 
 def test_tiny_thing_tells_nothing() -> None:

@@ -12,10 +12,13 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
+from qc.measures.parts.spots.spotranks import rms
 
 __all__ = ["hides"]
 
@@ -29,9 +32,13 @@ _FEWEST = 4  # px
 # errors. Of 251 spots two were denied so, both before a thing that the camera follows;
 # of 23 such things that were taken for spots eight were.
 _PARTS = (0.7, 0.04, 0.4), (2.0, 0.03, 0.5)
+# Where the scene is not laid over itself, nobody knows what is behind a spot: in a ring
+# so many px around it, that may leave so much of what changes there (natural logarithm,
+# at most). Bright things are denied even so: they hide by themselves.
+_RING, _LESS, _CLIP = (5, 13), 0.8, 0.5
 
 
-def hides(scene: Passing, mask: Mask, level: float) -> bool:
+def hides(scene: Passing, mask: Mask, level: float, *, still: bool = False) -> bool:
     """Return whether a spot surely hides what goes by behind it.
 
     Parameters
@@ -40,6 +47,8 @@ def hides(scene: Passing, mask: Mask, level: float) -> bool:
         Of any size.
     level : float
         How much brighter than the scene it is, natural logarithm.
+    still : bool
+        It surely keeps its place while the scene goes by.
     """
     if level < _DARK:
         return False
@@ -48,6 +57,8 @@ def hides(scene: Passing, mask: Mask, level: float) -> bool:
     if np.count_nonzero(core) < _FEWEST:
         return False
     if _way(scene.layers.moves, core) < _breadth(mask, level_of.shape[1:]):
+        return False
+    if level < 0 and still and not _is_laid(scene.layers, mask):
         return False
     shown = level_of[:, core].mean(axis=1, dtype=np.float64)
     shown -= shown.mean()
@@ -64,6 +75,21 @@ def hides(scene: Passing, mask: Mask, level: float) -> bool:
         if share + 2.0 * error >= through:
             return False
     return True
+
+
+def _is_laid(layers: Layers, mask: Mask) -> bool:
+    """Return whether what changes around a spot is told by how the scene moves."""
+    h, w = layers.level.shape[1:]
+    part = cv2.resize(mask.astype(np.uint8), (w, h), None, 0, 0, cv2.INTER_NEAREST)
+    near, far = (cv2.dilate(part, np.ones((n, n), np.uint8)) > 0 for n in _RING)
+    ring = far & ~near
+    if not ring.any():
+        return False
+    moved, left = (
+        rms(np.clip(off - middles(off), -_CLIP, _CLIP))
+        for off in (layers.level[:, ring], layers.rest[:, ring])
+    )
+    return left <= _LESS * moved
 
 
 def _way(moves: NDArray[np.float32], part: Mask) -> float:

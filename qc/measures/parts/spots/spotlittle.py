@@ -15,6 +15,7 @@ from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 __all__ = ["Little", "little_spots"]
 
 _SURELY = 15.0  # Student's t of a spot that pairs of looks do not deny
+_STILL = 2.0  # times as still as `spotfixed` asks for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,11 +51,16 @@ def little_spots(bank: SwayBank) -> Little:
     found = bank.spots() + slow_spots(bank.looks)
     scene = passing(bank.looks)
     if scene is not None:
-        found += fixed_spots(scene) + gain_spots(scene)
         found = [one for one in found if not _hidden(scene, one)]
+        found += [
+            one
+            for one in fixed_spots(scene)
+            if not _hidden(scene, one, still=one.sure >= _STILL)
+        ]
+        found += [one for one in gain_spots(scene) if not _hidden(scene, one)]
     return Little(found, bank, scene)
 
 
-def _hidden(scene: Passing, one: Fixed) -> bool:
+def _hidden(scene: Passing, one: Fixed, *, still: bool = False) -> bool:
     level = one.strength if one.name == "level" else min(one.other, 0.0)
-    return hides(scene, one.mask, level)
+    return hides(scene, one.mask, level, still=still)
