@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from qc.measures import blemish
-from qc.measures.parts.spots.pixellooks import outliers
+from qc.measures.parts.spots.pixellooks import colour_of, colour_word, outliers
 from qc.measures.parts.spots.stuckpixels import PixelWatch
-from qc.records import Grade
+from qc.records import Grade, Picture
 from tests.measures.test_blemish import (
     FRAMES,
     REACH,
@@ -21,7 +21,7 @@ from tests.measures.test_blemish import (
     panned,
     still_scene,
 )
-from tests.pictures import picture
+from tests.pictures import VIDEO_8, picture
 
 
 def with_pixel(images: list[Image], x: int, y: int, step: float) -> list[Image]:
@@ -162,3 +162,42 @@ def test_two_places_are_enough_for_what_always_shows(
         place[..., 0] = step * (0, 1, 2, 1)[n % 4]
         watch.look(picture(image), n, 1, place)
     assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
+
+
+def chroma_of(red: float, green: float, blue: float) -> tuple[float, float]:
+    """Return Cb and Cr in codes of 8 bits (ITU-R BT.709-6, items 3.3 and 3.4)."""
+    luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return 128 + 224 * (blue - luma) / 1.8556, 128 + 224 * (red - luma) / 1.5748
+
+
+@pytest.mark.parametrize(
+    ("ground", "pixel", "percent", "word"),
+    [
+        ((0.7, 0.7, 0.7), (1.0, 0.0, 0.0), -48.0, "red"),
+        ((0.7, 0.7, 0.7), (1.0, 0.0, 1.0), -41.0, "magenta"),
+        ((0.2, 0.2, 0.2), (0.0, 1.0, 0.0), 51.0, "green"),
+        # These have less colour than what is around them, and no other.
+        ((0.8, 0.2, 0.6), (1.0, 1.0, 1.0), 64.0, "white"),
+        ((0.8, 0.2, 0.2), (0.0, 0.0, 0.0), -33.0, "dark"),
+        # Dead under its red filter, before grey.
+        ((0.5, 0.5, 0.5), (0.0, 0.5, 0.5), -10.0, "dark"),
+    ],
+)
+def test_a_pixel_has_the_colour_it_adds(
+    ground: tuple[float, ...], pixel: tuple[float, ...], percent: float, word: str
+) -> None:
+    planes = [np.full((12, 12), round(v), np.uint8) for v in chroma_of(*ground)]
+    for plane, here in zip(planes, chroma_of(*pixel), strict=True):
+        plane[6, 6] = round(here)
+    grey = np.full((24, 24), 100, np.uint8)
+    shown = Picture(
+        index=0,
+        pts=0,
+        duration=1,
+        y=grey,
+        cb=planes[0],
+        cr=planes[1],
+        signal=VIDEO_8,
+    )
+    cb, cr = colour_of(shown, np.array([12 * 24 + 12]))
+    assert colour_word(percent, float(cb[0]), float(cr[0])) == word

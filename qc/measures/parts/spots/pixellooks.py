@@ -29,7 +29,7 @@ _MOST_CROSSED = 4000
 # px; of several so near to each other only the strongest is one. Lit windows lie nearer
 # than a pixel may be left out for.
 _ALONE = 7
-_COLOURED = 0.03  # of full chroma
+_COLOURED, _COLOURED_DARK = 0.03, 0.06  # of full chroma
 _RING = tuple(
     (down, across)
     for down in range(-2, 3)
@@ -200,27 +200,46 @@ def beside(picture: Picture, places: NDArray[np.int64]) -> NDArray[np.float32]:
 def colour_of(
     picture: Picture, places: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return by how much Cb and Cr differ there from around, of full excursion."""
+    """Return by how much Cb and Cr differ there from around, of full excursion.
+
+    Nothing where the pixel has less colour than what is around it: white or black
+    before something coloured only lacks that.
+    """
     height, width = picture.cb.shape
     rows, columns = np.divmod(places, picture.width)
     rows = np.minimum(rows * height // picture.height, height - 1)
     columns = np.minimum(columns * width // picture.width, width - 1)
     y = np.minimum(np.maximum(rows + _AROUND[:, :1], 0), height - 1)
     x = np.minimum(np.maximum(columns + _AROUND[:, 1:], 0), width - 1)
-    span = picture.signal.chroma_span
-    cb, cr = (
-        (plane[rows, columns] - 0.25 * plane[y, x].sum(axis=0)) / span
-        for plane in (picture.cb, picture.cr)
-    )
+    grey, span = picture.signal.chroma_zero, picture.signal.chroma_span
+    planes = picture.cb, picture.cr
+    here = np.stack([plane[rows, columns].astype(np.float64) for plane in planes])
+    around = np.stack([0.25 * plane[y, x].sum(axis=0) for plane in planes])
+    here, around = (here - grey) / span, (around - grey) / span
+    own = np.hypot(*here) > np.hypot(*around)
+    cb, cr = np.where(own, here - around, 0.0)
     return cb, cr
 
 
 def colour_word(percent: float, cb: float, cr: float) -> str:
-    """Return what a pixel is called that differs so from around."""
-    if percent < 0:
+    """Return what a pixel is called that differs so from around.
+
+    Examples
+    --------
+    >>> [colour_word(*one) for one in ((20, 0, 0.01), (-20, -0.1, 0.3), (9, 0.3, 0.3))]
+    ['white', 'red', 'magenta']
+
+    A photosite that is dead under its red filter lacks red:
+
+    >>> colour_word(-20.0, 0.08, -0.25)
+    'dark'
+    """
+    if percent < 0 and max(cb, cr) < max(_COLOURED_DARK, -cb, -cr):
         return "dark"
     if max(abs(cb), abs(cr)) < _COLOURED:
         return "white"
     if cb < 0 and cr < 0:
         return "green"
+    if min(cb, cr) > 0.5 * max(cb, cr):
+        return "magenta"
     return "red" if cr > cb else "blue"

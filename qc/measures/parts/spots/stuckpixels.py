@@ -80,7 +80,7 @@ class StuckPixel:
         By how much it is brighter than the brightest (or, negative, darker than the
         darkest) of what surrounds it, in percent of black-to-white.
     colour : str
-        ``"white"``, ``"red"``, ``"green"``, ``"blue"`` or ``"dark"``.
+        ``"white"``, ``"red"``, ``"green"``, ``"blue"``, ``"magenta"`` or ``"dark"``.
     first_row, row : int
         Rows of the first and the last look that show it.
     stirred : bool
