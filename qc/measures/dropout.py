@@ -448,7 +448,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=6,
+    version=7,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -481,7 +481,8 @@ MEASURE = Measure(
     notes=_notes,
     method=(
         "Every sample of every channel. Gaps: samples that do not change for a "
-        "millisecond or more while sound goes up to both edges, and holes of 3 to "
+        "millisecond or more while sound goes up to both edges, other than level tops, "
+        "which are told as clipping, and holes of 3 to "
         "100 ms in which the third difference falls by 26 dB within 2 ms and comes "
         "back as fast. Repeats: blocks of 5 to 100 ms that come again sample by sample "
         "right behind themselves. Clicks and jumps: the third difference rises 10 "

@@ -12,12 +12,18 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values, signed
-from qc.measures.parts.sound.humlines import MAINS_HZ, harmonic_lines, spectrum
+from qc.measures.parts.sound.humlines import (
+    MAINS_HZ,
+    faintest_told,
+    harmonic_lines,
+    spectrum,
+)
 from qc.measures.parts.sound.humsteps import StepLines, step_lines
 from qc.measures.parts.sound.humstretches import HOP_S, Segment, groups, hum_finding
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
+    channel_names,
     totals_of,
     tracks_of,
 )
@@ -62,6 +68,7 @@ class _Reader:
         self._sum, self._count = np.zeros(track.channels), 0
         self._segments: list[Segment] = []
         self._windows = 0
+        self._faintest = np.full(track.channels, math.inf)  # hum told in some window
         # By window: what is new in it, when that begins, and its lines where needed.
         self._fresh: dict[int, tuple[NDArray[np.float64], float]] = {}
         self._steps: dict[int, StepLines] = {}
@@ -103,7 +110,9 @@ class _Reader:
         last = first + round(seconds * ROWS_PER_SECOND)
         self._windows += 1
         self._follow(low, start)
-        for channel, found in enumerate(_hum(low, self._low_rate)):
+        told, faintest = _hum(low, self._low_rate)
+        np.minimum(self._faintest, faintest, out=self._faintest)
+        for channel, found in enumerate(told):
             self._now[channel] = _NONE_DBFS if found is None else found[1]
             if found is not None and len(self._segments) < _MOST_SEGMENTS:
                 mains, level, over, harmonics, sure = found
@@ -204,6 +213,7 @@ class _Reader:
             "segments": self._segments,
             "windows": self._windows,
             "steps": self._steps,
+            "faintest_dbfs": dbfs(np.sqrt(self._faintest)).tolist(),
             # A moment's mean is its sound's, not the input's.
             "offset": (
                 mean if self._count > _CELL_HZ // 2 else mean * math.nan
@@ -273,12 +283,19 @@ def _decimated(
 _Hum = tuple[int, float, float, tuple[int, ...], bool]
 
 
-def _hum(low: NDArray[np.float64], rate: float) -> list[_Hum | None]:
-    """Return mains, level, height over the floor, harmonics and if sure, by channel."""
+def _hum(
+    low: NDArray[np.float64], rate: float
+) -> tuple[list[_Hum | None], NDArray[np.float64]]:
+    """Return mains, level, height over the floor, harmonics and if sure, by channel.
+
+    And the power from which on hum of either mains frequency would be told.
+    """
     spectre = spectrum(low, rate)
+    faintest = np.zeros(len(low))
     best: list[_Hum | None] = [None] * len(low)
     for mains in MAINS_HZ:
         lines = harmonic_lines(spectre, mains)
+        np.maximum(faintest, faintest_told(spectre, mains, _LINE_DB), out=faintest)
         for channel, over in enumerate(lines.over_db):
             strong = np.flatnonzero(over >= _LINE_DB)
             if not strong.size or strong[0] > 1:
@@ -290,7 +307,7 @@ def _hum(low: NDArray[np.float64], rate: float) -> list[_Hum | None]:
             if known is None or level > known[1]:
                 harmonics = tuple(int(k) + 1 for k in strong)
                 best[channel] = mains, level, float(over.max()), harmonics, sure
-    return best
+    return best, faintest
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -325,7 +342,31 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return {"channels": channels} if channels else {}
 
 
+def _hidden(measured: Measured) -> Iterator[str]:
+    """Yield the channels whose own sound would hide hum that is for review."""
+    review = float(measured.limits["hum.review_dbfs"])
+    for k, readings, track in tracks_of(measured):
+        totals = totals_of(measured, "hum")[k]
+        if not totals["windows"]:
+            continue
+        told = {s.channel for s in totals["segments"]}
+        hidden = [
+            (Line(measured, readings, track, index), faintest)
+            for index, faintest in enumerate(totals["faintest_dbfs"])
+            if faintest > review and index not in told
+        ]
+        if hidden:
+            level = max(faintest for _, faintest in hidden)
+            yield (
+                f"{channel_names([line for line, _ in hidden])}: mains hum under about "
+                f"{signed(level, 0)} dBFS could not be told from the sound, which "
+                "nowhere leaves four seconds quiet enough. Record some seconds in "
+                "which nobody speaks to be sure."
+            )
+
+
 def _notes(measured: Measured) -> Iterator[str]:
+    yield from _hidden(measured)
     limit = float(measured.limits["hum.offset_note_dbfs"])
     for k, readings, track in tracks_of(measured):
         totals = totals_of(measured, "hum")[k]
@@ -362,7 +403,7 @@ _OPTIONS = (
 
 MEASURE = Measure(
     name="hum",
-    version=3,
+    version=4,
     label="Mains hum",
     clock="sound",
     columns=(
@@ -398,8 +439,9 @@ MEASURE = Measure(
         "taken down to zero frequency, then show where hum begins and ends: where they "
         "add up most for the length; so one window is enough if it holds both. The "
         "level is that of the lines together, as "
-        "plain RMS. Takes under 2 s are not looked at. Lossy coding keeps hum. Offset: "
-        "mean of all samples."
+        "plain RMS. Where a channel's own sound would hide hum for review, of five "
+        "lines equally strong, a note says so. Takes under 2 s are not looked at. "
+        "Lossy coding keeps hum. Offset: mean of all samples."
     ),
     source="Discrete Fourier transform: textbook. Limits: house choice.",
 )

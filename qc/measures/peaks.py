@@ -398,10 +398,11 @@ _OPTIONS = (
     _option("lost_min_seconds", 3.0, "s", 0.1, 86_400,
             "Nothing but zeros on all channels, not even noise, is reported from this "
             "length on, wherever it stands (house choice)."),
-    _option("hole_min_seconds", 0.1, "s", 0.02, 86_400,
+    _option("hole_min_seconds", 0.02, "s", 0.02, 86_400,
             "The same where the recording has noise otherwise and no gate, from this "
-            "length on; from cut_min_seconds on in AAC and other lossy sound and up to "
-            "the take's end, not at its begin (house choice)."),
+            "length on; from 0.1 s where the noise is very faint; from cut_min_seconds "
+            "on in AAC and other lossy sound and up to the take's end, not at its "
+            "begin (house choice)."),
     _option("channel_names", (), "", -math.inf, math.inf,
             'What the channels are, in order: ["surgeon", "room"]. Findings name them, '
             "and a channel that is not in the take is told.", kind="texts"),
@@ -444,7 +445,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=8,
+    version=9,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -460,8 +461,9 @@ MEASURE = Measure(
         f"sine reads -3.01 dBFS. Digital silence reads {SILENCE_DBFS:g} dBFS. An LFE "
         "channel may be empty. Zeros on all channels for a moment: rows of a hundredth "
         "of a second; told where the quietest tenth of the others lies over -90 dBFS "
-        "(-80 in lossy sound) and noise goes on elsewhere for longer than before any "
-        "of the zeros, or they begin in loud sound: no gate does either."
+        "(-80 in lossy sound, and for less than 0.1 s) and noise goes on elsewhere for "
+        "longer than before any of the zeros, or they begin in loud sound: no gate "
+        "does either."
     ),
     source=(
         "True peak: ITU-R BS.1770-5 Annex 2 (method), checked with EBU Tech 3341 cases "

@@ -228,6 +228,7 @@ def _check_phase(measured: Measured) -> Iterator[Finding]:
             first, last = _from_to(pair, span)
             if (
                 last - first >= least
+                and pair.compared.turned(first, last)
                 and np.nanmedian(values[first:last]) < _MEDIAN * limit
             ):
                 yield _cancels(measured, pair, (first, last), limit)
@@ -263,9 +264,10 @@ def _from_to(pair: _Pair, span: Span) -> Span:
 def _may_be_turned(correlation: Rows) -> bool:
     """Tell whether nothing speaks against a turn where it was not told."""
     known = correlation[~np.isnan(correlation)]
-    if not known.size:
-        return True
-    return not (known > _RIGHT).any() and float(np.median(known)) < _UNLIKE
+    if (known > _RIGHT).any():
+        return False
+    # Less than one reading looks over, such as a breath's pause, tells nothing.
+    return known.size < _WINDOW_ROWS or float(np.median(known)) < _UNLIKE
 
 
 def _usual(alike: Rows, at: int, side: int) -> float:
@@ -408,14 +410,15 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=3,
+    version=4,
     method=(
         "Samples are averaged to about 6 kHz and differenced, so that speech counts "
         "and hum and rumble do not. Pairs are the two channels of a track, and mono "
         "tracks two by two. Polarity: the band of 80 to 650 Hz of both is compared "
-        "over 2 s, once a second, at every lag up to 8 ms, nearly three metres; "
+        "over 2 s, once a second, at every lag up to 20 ms, nearly seven metres, all "
+        "parts of it made equally strong, so that a voice's pitch has no lobes; "
         "turned round is what is more alike upside down, at its best lag, than the "
-        "right way up, by a seventh. Over 400 ms with the lag undone it is then read "
+        "right way up at any, by half. Over 400 ms with the lag undone it is then read "
         "row by row. Two microphones far apart are near 0; a single tone does not "
         "tell. The strip shows the two channels of a track as they are, no lag undone. "
         "The same sound twice: by one number a row, the sum with random signs."

@@ -103,6 +103,41 @@ def test_silence_of_all_is_told_as_that() -> None:
     assert (one.rule, one.start, one.end) == ("sound.silent", 5, 9)
 
 
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("seconds", [6, 25])
+@pytest.mark.parametrize(
+    "level", [-85.0, -75.0, -71.0, -70.5, -70.0, -69.5, -69.0, -60.0]
+)
+def test_no_level_of_noise_lies_between_the_two(
+    level: float, seconds: int, bits: int
+) -> None:
+    # At -70 dBFS a channel ends to carry nothing; hundredths of a second of noise lie
+    # up to 1 dB over and under their level. It is told once, whatever it is called.
+    talk = speech(seconds, number=2)
+    (one,) = found(as_pcm(np.stack([noise(seconds, level), talk]), bits))
+    assert (one.rule, one.channel) == ("sound.dead_channel", 1)
+    assert (one.start, one.end) == (0, seconds)
+    if abs(level + 70) > 2:
+        assert ("only noise" in one.message) == (level > -70)
+
+
+def test_noise_that_sways_about_the_level_is_told_once() -> None:
+    # Two seconds over it and two under it, in turn.
+    sway = np.sign(np.sin(np.arange(24 * RATE) * np.pi / (2 * RATE)))
+    hiss = noise(24, -70) * 10 ** (1.5 * sway / 20)
+    (one,) = found(np.stack([hiss, speech(24, number=2)]))
+    assert (one.start, one.end) == (0, 24)
+    assert "only noise" in one.message
+
+
+def test_a_channel_dead_first_and_only_noise_then_is_told_in_two() -> None:
+    hiss = np.concatenate([noise(20, -85), noise(20, -60)])
+    dead, noisy = found(np.stack([hiss, speech(40, number=2)]))
+    assert (dead.start, dead.end, "no sound" in dead.message) == (0, 20, True)
+    assert (noisy.start, noisy.end) == (20, 40)
+    assert "only noise" in noisy.message
+
+
 def test_channels_of_noise_alone_are_one_finding() -> None:
     talk = speech(12, number=2)
     hiss = noise(12, -60)

@@ -6,6 +6,7 @@ third difference, a plain Python search for samples that stand still.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from qc.measures import dropout, hum, peaks, phase
 from qc.measures.base import Measured, Setup
 from qc.measures.parts.sound.lossyholes import fullness, soft_holes
 from qc.measures.parts.sound.soundbreaks import cell_samples, quantum, roughness, stuck
+from qc.measures.parts.sound.soundlines import totals_of
 from qc.measures.parts.sound.soundpieces import CellSums, Pieces
 from qc.measures.parts.sound.soundrepeats import RepeatFinder
 from qc.records import Finding, Grade
@@ -261,6 +263,30 @@ def test_corners_of_clipped_sound_are_no_jumps() -> None:
     ]
     assert len(told) == 1
     assert float(told[0].end) < 1.1
+
+
+@pytest.mark.parametrize(("low", "high"), [(-0.5, 0.5), (-0.95, 0.6), (-0.4, 0.9)])
+def test_what_is_clipped_neither_stands_still_nor_falls_away(
+    low: float, high: float
+) -> None:
+    # 16 dB over: tops of some milliseconds, on the lower side of zero as well.
+    x = as_pcm((6.0 * speech(6, number=3)).clip(low, high))[None]
+    tops = max(len(list(run)) for _, run in itertools.groupby(x[0] == x[0].max()))
+    assert tops > 2 * RATE // 1000
+    both = [peaks.MEASURE, M]
+    assert {f.rule for f in findings(measure(both, x), *both)} == {"sound.clipped"}
+    breaks = totals_of(measure([M], x), "dropout")[0]["breaks"]
+    assert {b[1] for b in breaks} <= {"click", "jump"}
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.9])
+def test_a_stretch_that_stands_under_the_tops_is_still_told(share: float) -> None:
+    x = (6.0 * speech(6, number=3)).clip(-0.95, 0.6)
+    x[2 * RATE : 2 * RATE + 480] = 0.6 * share
+    both = [peaks.MEASURE, M]
+    told = findings(measure(both, as_pcm(x)[None]), *both)
+    (one,) = (f for f in told if f.rule == "sound.dropout")
+    assert float(one.start) == pytest.approx(2.0, abs=0.011)
 
 
 def test_a_few_clicks_in_clipped_sound_are_not_told_beside_it() -> None:

@@ -17,7 +17,7 @@ from scipy import signal
 from qc.measures import hum
 from qc.measures.base import Measured, Setup
 from qc.measures.hum import _decimated, _decimator, low_pass
-from qc.measures.parts.sound.humlines import harmonic_lines, spectrum
+from qc.measures.parts.sound.humlines import faintest_told, harmonic_lines, spectrum
 from qc.measures.parts.sound.humsteps import hum_stretch, step_lines
 from qc.records import Finding, Grade
 from tests.bench import soundfaults
@@ -282,6 +282,44 @@ def test_lines_are_measured_off_the_nominal_frequency() -> None:
         np.array([0.2, 0.1]) / math.sqrt(2), rel=0.02
     )
     assert set(np.flatnonzero(lines.over_db > 20)) == {0, 2}
+
+
+@pytest.mark.parametrize(("above_db", "told"), [(4.0, True), (-4.0, False)])
+def test_how_faint_hum_could_still_be_told(above_db: float, told: bool) -> None:
+    # Five lines in white noise: two of the five, one of the first two, stand out by
+    # 15 dB from that level on. Lines of a Hann window over noise sway by some decibels.
+    n = np.arange(8000) / 2000.0
+    noise = 0.05 * np.random.default_rng(3).standard_normal((20, 8000))
+    least = faintest_told(spectrum(noise, 2000.0), 50, 15.0)
+    height = np.sqrt(2 * least / 5 * 10 ** (above_db / 10))[:, np.newaxis]
+    hums = sum(np.sin(2 * np.pi * 50 * k * n + k) for k in range(1, 6))
+    over = harmonic_lines(spectrum(noise + height * hums, 2000.0), 50).over_db >= 15
+    both = (np.count_nonzero(over, axis=1) >= 2) & over[:, :2].any(axis=1)
+    assert np.count_nonzero(both == told) >= 18
+
+
+def _said(x: Sound) -> list[str]:
+    measured = measure([M], as_pcm(np.atleast_2d(x)))
+    return [n for n in M.notes(measured) if "could not be told" in n]
+
+
+def test_sound_that_hides_hum_is_noted() -> None:
+    # White noise of -20 dBFS has -68 dBFS in 1.5 times a quarter of a hertz of 24 kHz,
+    # -70 as a median. Lines 15 dB over it, two thirds in their highest bin, have -53,
+    # five of them -46: more than the -54 dBFS from which hum is for review. By the
+    # quieter side of each, and the quietest window, it is some decibels less.
+    loud = 0.1 * np.random.default_rng(4).standard_normal(10 * RATE)
+    (one,) = _said(loud)
+    level = one.partition("under about −")[2].partition(" dBFS")[0]
+    assert one.startswith("Channel 1: mains hum")
+    assert float(level) == pytest.approx(48, abs=2.5)
+    assert _said(0.01 * loud) == []
+    assert _said(speech(10)) == []
+    # Loud for a while only; and hum that is told all the same.
+    assert _said(np.where(np.arange(10 * RATE) < 5 * RATE, loud, 0.01 * loud)) == []
+    assert _said(loud + mains(10, -15)) == []
+    (one,) = _said(np.stack([0.01 * loud, loud, loud + mains(10, -15)]))
+    assert one.startswith("Channel 2: ")
 
 
 @given(st.lists(st.integers(1, 999), max_size=5))

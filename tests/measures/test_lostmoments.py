@@ -48,7 +48,9 @@ def gate(x: Sound, wait: float) -> Sound:
     return y
 
 
-@pytest.mark.parametrize("length", [0.2, 0.5, 1.0, 1.9, 2.0, 2.1, 2.9, 3.0, 3.1, 4.0])
+@pytest.mark.parametrize(
+    "length", [0.03, 0.09, 0.2, 0.5, 1.0, 1.9, 2.0, 2.1, 2.9, 3.0, 3.1, 4.0]
+)
 @pytest.mark.parametrize("begin", [2.5, 3.2, 3.5, 4.7])
 def test_no_length_of_zeros_is_missed_and_none_told_twice(
     begin: float, length: float
@@ -119,6 +121,26 @@ def test_zeros_in_the_midst_of_steady_noise(noise_dbfs: float) -> None:
     x = 10 ** (noise_dbfs / 20) * rng.standard_normal((2, 8 * RATE))
     (one,) = told(as_pcm(cut(x, 4.0, 4.5), 24))
     assert (one.rule, float(one.start), float(one.end)) == ("sound.silent", 4.0, 4.5)
+
+
+@pytest.mark.parametrize("length", [0.03, 0.06, 0.09])
+@pytest.mark.parametrize("begin", [3.2, 3.5, 5.4])
+def test_a_short_hole_in_a_pause(begin: float, length: float) -> None:
+    # In 16 bits, too: noise of -70 dBFS is ten steps high.
+    x = room(-70.0)
+    (one,) = told(as_pcm(cut(np.stack([x, 0.8 * x]), begin, begin + length)))
+    assert (one.rule, float(one.start)) == ("sound.silent", begin)
+    assert float(one.end) == pytest.approx(begin + length, abs=0.011)
+
+
+def test_short_zeros_need_noise_that_never_rounds_to_them() -> None:
+    for noise, rows, count in (
+        (-75.0, 3, 1), (-85.0, 3, 0), (-85.0, 9, 0), (-85.0, 10, 1),
+    ):  # fmt: skip
+        level = _level([(noise, 60), (-20.0, 90), (noise, 5), (-200.0, rows),
+                        (noise, 60)])  # fmt: skip
+        got = lost_moments(level, shortest=2, shortest_end=100, lossy=False)
+        assert got == [(155, 155 + rows)] * count
 
 
 def _level(parts: list[tuple[float, int]]) -> np.ndarray:

@@ -14,6 +14,7 @@ from qc.measures.parts.sound.soundbreaks import (
     Break,
     Roughness,
     cell_samples,
+    flat_top,
     holes,
     quantum,
     roughness,
@@ -147,7 +148,9 @@ class BreakFinder:
             if first <= spike.first < last:
                 yield _moved(spike, offset)
         for a, b in self._holes(near, rough):
-            if first <= a * cell < last:
+            if first <= a * cell < last and not flat_top(
+                near, a * cell, b * cell, cell
+            ):
                 level = self._level_beside(near, a, b)
                 if level > max(self._edge_level, _QUANTA * quantum(near)):
                     yield Break("hole", offset + a * cell, offset + b * cell, level)

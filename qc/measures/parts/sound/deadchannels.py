@@ -31,7 +31,7 @@ from qc.measures.parts.sound.soundlines import (
     length_of,
     tracks_of,
 )
-from qc.measures.parts.sound.truepeak import dbfs, silences
+from qc.measures.parts.sound.truepeak import SILENCE_DBFS, dbfs, silences
 from qc.records import Finding, Grade, Readings
 from qc.spans import Span, runs
 
@@ -265,17 +265,20 @@ def check_noise(measured: Measured) -> Iterator[Finding]:
     noisy = _noise_windows(
         levels,
         loudest=float(measured.limits["peaks.noise_level_dbfs"]),
-        dead=float(measured.limits["peaks.dead_level_dbfs"]),
         sound=float(measured.limits["peaks.sound_level_dbfs"]),
     )
     least = min(
         float(measured.limits["peaks.dead_min_seconds"]) * ROWS_PER_SECOND,
         0.95 * max(line.readings.rows for line in lines),
     )
+    if not noisy.any():
+        return
+    told = _told_dead(measured, origin, count)
     groups: dict[object, list[_Noisy]] = {}
     for line, windows, own in zip(lines, noisy, levels, strict=True):
         shift = first_row(line.readings) - origin
-        for first, last in runs(windows):
+        here = told.get(line.names[0], np.zeros(count, bool))
+        for first, last in runs(windows & ~here):
             a = max(first * _STEP_ROWS - shift, 0)
             b = min(last * _STEP_ROWS - shift, line.readings.rows)
             if b - a >= least:
@@ -285,6 +288,24 @@ def check_noise(measured: Measured) -> Iterator[Finding]:
                 groups.setdefault((first, last, whole), []).append(one)
     for group in groups.values():
         yield _noise(group)
+
+
+def _told_dead(
+    measured: Measured, origin: int, count: int
+) -> dict[str, NDArray[np.bool_]]:
+    """Return by channel which steps from `origin` on are told as dead already.
+
+    Noise close to the level under which nothing is heard lies now over, now under it:
+    where one of the two is told, and only there, the other need not be.
+    """
+    dead_level = np.float32(measured.limits["peaks.dead_level_dbfs"])
+    out: dict[str, NDArray[np.bool_]] = {}
+    for one in _dead_ones(measured, Heard.of(measured), dead_level):
+        shift = first_row(one.line.readings) - origin
+        first, last = ((row + shift) for row in one.span)
+        steps = out.setdefault(one.line.names[0], np.zeros(count, bool))
+        steps[first // _STEP_ROWS : -(-last // _STEP_ROWS)] = True
+    return out
 
 
 def _steps(line: Line, origin: int) -> NDArray[np.float64]:
@@ -298,9 +319,9 @@ def _steps(line: Line, origin: int) -> NDArray[np.float64]:
 
 
 def _noise_windows(
-    levels: NDArray[np.float64], *, loudest: float, dead: float, sound: float
+    levels: NDArray[np.float64], *, loudest: float, sound: float
 ) -> NDArray[np.bool_]:
-    """Return for each channel in which steps it carries only noise.
+    """Return for each channel in which steps it carries only noise, however faint.
 
     Windows of ten seconds, or the whole take if it is shorter.
     """
@@ -317,7 +338,8 @@ def _noise_windows(
         heard = known & (high > sound)
         moving = heard & (high - low >= _TONE_DB)
         lively = heard & (high - low >= _LIVELY_DB)
-        still = known & (high - low <= _STILL_DB) & (high <= loudest) & (low >= dead)
+        still = known & (high - low <= _STILL_DB) & (high <= loudest)
+        still &= low > SILENCE_DBFS
         for channel in np.flatnonzero(still):
             louder = moving & (low >= high[channel] + _LOUDER_DB)
             others = part[lively | louder]

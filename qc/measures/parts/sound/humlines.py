@@ -8,7 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MAINS_HZ", "HarmonicLines", "Spectrum", "harmonic_lines", "spectrum"]
+__all__ = [
+    "MAINS_HZ",
+    "HarmonicLines",
+    "Spectrum",
+    "faintest_told",
+    "harmonic_lines",
+    "spectrum",
+]
 
 Array = NDArray[np.float64]
 
@@ -16,6 +23,8 @@ MAINS_HZ = (50, 60)
 """Power frequencies of the world, in hertz."""
 
 _HARMONICS = 12
+# Lines of the hum that is thought of when asked how faint it could still be told.
+_SPREAD = 5
 # Grids keep within 0.2 Hz, recorders' clocks far closer (house choice).
 _OFF_HZ = 0.2
 _OFFS = np.linspace(-_OFF_HZ, _OFF_HZ, 17)
@@ -115,6 +124,35 @@ def harmonic_lines(s: Spectrum, mains_hz: int) -> HarmonicLines:
     return HarmonicLines(
         best.reshape(shape[:-1]), lines.reshape(shape), over_db.reshape(shape)
     )
+
+
+def faintest_told(s: Spectrum, mains_hz: int, line_db: float) -> Array:
+    """Return the power from which on hum stands out of what else is there.
+
+    Hum of five harmonics, all equally strong, is meant: two must stand so far over the
+    floor, the first or the second among them.
+
+    Parameters
+    ----------
+    line_db : float
+        So far the highest bin of a line must stand over the floor.
+
+    Returns
+    -------
+    (...) array
+        Mean square of the five together.
+
+    References
+    ----------
+    The highest bin of a line under a Hann window holds two thirds of it (arithmetic:
+    1 of 1 + 1/4 + 1/4).
+    """
+    power = s.power.reshape(-1, s.power.shape[-1])
+    at_hz = np.asarray(mains_hz * np.arange(1, _SPREAD + 1), np.float64)
+    need = 1.5 * 10.0 ** (line_db / 10.0) * _floors(power, s.step_hz, at_hz)
+    second = np.partition(need, 1, axis=1)[:, 1]
+    both = np.maximum(need[:, :2].min(axis=1), second)
+    return np.asarray(_SPREAD * both.reshape(s.power.shape[:-1]))
 
 
 def _floors(power: Array, step_hz: float, at_hz: Array) -> Array:

@@ -21,6 +21,9 @@ _SHORTEST_ALIVE = 50  # rows of sound that there must be, and before a moment
 # it may round to zeros by itself; lossy coding leaves it out from higher on.
 _FLOOR_PERCENT = 10.0
 _LOWEST_DBFS, _LOWEST_LOSSY_DBFS = -90.0, -80.0
+# Noise of -80 dBFS is three steps of 16 bits: one sample in eight rounds to zero, and
+# the hundreds of a row never do together. In fainter noise only longer zeros count.
+_SHORT_ROWS = 10
 _CALM_DB = 6.0
 # A gate closes so long after the last word. Noise that goes on for longer than that,
 # by so many rows, has no gate behind it (house choice).
@@ -66,6 +69,8 @@ def lost_moments(
     floor = float(np.percentile(level[alive], _FLOOR_PERCENT))
     if floor < (_LOWEST_LOSSY_DBFS if lossy else _LOWEST_DBFS):
         return []
+    if floor < _LOWEST_LOSSY_DBFS:
+        shortest = max(shortest, _SHORT_ROWS)
     spans = runs(zeros)
     if gated(level, spans):
         return []

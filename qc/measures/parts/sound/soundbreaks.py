@@ -21,6 +21,7 @@ __all__ = [
     "Kind",
     "Roughness",
     "cell_samples",
+    "flat_top",
     "holes",
     "quantum",
     "roughness",
@@ -58,6 +59,8 @@ _IMPULSE_GAIN = 3.0
 _ABRUPT = 0.1
 # In coarse steps quiet sound stands still by itself.
 _STUCK_QUANTA = 16.0
+# Samples this close together, over nearly all around on their side, are a flat top.
+_FLAT_SPREAD, _TOP_SHARE = 0.03, 0.97
 # Levels beside a hole are of six cells.
 _SIDE = 6
 
@@ -233,6 +236,31 @@ def _rms(part: Samples) -> float:
     return float(np.sqrt(np.mean(np.square(part)))) if part.size else 0.0
 
 
+def flat_top(line: Samples, first: int, last: int, cell: int) -> bool:
+    """Tell whether samples lie level at the top of what is around, on their side.
+
+    What is clipped stands still as well, at the highest that gets through. The two
+    sides of zero need not be clipped at the same height, and a top may lean a little.
+
+    Examples
+    --------
+    >>> x = np.sin(np.arange(400, dtype=np.float32) / 20)
+    >>> flat_top(np.minimum(x, np.float32(0.5)), 20, 40, 10)
+    True
+    >>> x[20:40] = 0.3
+    >>> flat_top(x, 20, 40, 10)
+    False
+    """
+    part = line[first:last]
+    if not part.size:
+        return False
+    side = 1.0 if float(part.mean()) > 0 else -1.0
+    around = side * line[max(first - AROUND * cell, 0) : last + AROUND * cell]
+    low, highest = float((side * part).min()), float(around.max())
+    spread = float(part.max() - part.min())
+    return low > _TOP_SHARE * highest > 0 and spread <= _FLAT_SPREAD * highest
+
+
 def stuck(
     line: Samples, cell: int, *, shortest: int, edge_level: float, smear: int = 0
 ) -> Iterator[tuple[Break, bool, bool]]:
@@ -267,6 +295,8 @@ def stuck(
         highest = max((float(np.abs(e).max()) for e in ends if e.size), default=0.0)
         if value > 0.8 * highest and value > 0:
             continue  # a flat top, not a hold
+        if flat_top(line, first, last, cell):
+            continue
         level = max(edge_level, _STUCK_QUANTA * steps)
         met = (
             _meets(ends[0][::-1][smear * cell :], cell, level),
