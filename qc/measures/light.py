@@ -27,6 +27,7 @@ from qc.measures.base import (
 from qc.measures.parts.light.fewrounds import few_rounds
 from qc.measures.parts.light.lightbeats import (
     FLICKER_ROUNDS,
+    RESOLUTION_HZ,
     UNKNOWN_HZ,
     beats,
     rate_of,
@@ -47,6 +48,7 @@ from qc.measures.parts.light.lightwords import (
     flicker_message,
 )
 from qc.measures.parts.light.mains import PULSES_HZ, beat_hz
+from qc.measures.parts.light.pumped import pumped
 from qc.records import Picture
 from qc.signal import Signal
 
@@ -76,6 +78,21 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         return {}
+
+
+def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
+    out = beats(measured)
+    percent = out["flicker_percent"]
+    told = pumped(
+        measured,
+        percent,
+        out["flicker_hz"],
+        rate=rate_of(measured),
+        resolution_hz=RESOLUTION_HZ,
+        below_hz=UNKNOWN_HZ,
+    )
+    percent[told], out["flicker_hz"][told] = 0.0, np.nan
+    return out
 
 
 def _notes(measured: Measured) -> Iterable[str]:
@@ -239,7 +256,7 @@ MEASURE = Measure(
         Column("bands_count", "Bands from top to bottom", "", 1),
         Column("slow_floor_percent", "Slow bands that could be told", "% of light", 1),
     ),
-    derive=beats,
+    derive=_derive,
     options=(
         _option(
             "flicker",
@@ -326,7 +343,9 @@ MEASURE = Measure(
         "must be steady: over 3, 6 or 12 s one sine (three rounds of it, two and a "
         "half of bands), fitted by least squares, explains 60 % of what all strips do "
         "and 80 % of the whole picture's light, in both halves and on all sides "
-        "alike; weaker ones behind what moves are not told. A beat begins and ends "
+        "alike; weaker ones behind what moves are not told. Where the level of the "
+        "scene pumps in the same rounds, it is exposure that does so, and told there. "
+        "A beat begins and ends "
         "where its strength, followed over whole rounds, passes half of what it is "
         "inside. Weak steps at the coder's key frames do not count. Bands that crawl "
         "at 0.06 to 0.3 Hz where the mains should not beat, because they run off a "
@@ -347,5 +366,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=8,
+    version=9,
 )

@@ -367,7 +367,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=8,
+    version=9,
     label="Noise",
     clock="picture",
     room="noise",
@@ -463,7 +463,9 @@ MEASURE = Measure(
         "those between 15 and 80 %, carried to mid level by the slope of the BT.709 "
         "curve, half photon and half reading noise. The standard deviation of their "
         "difference over the square root of two, less rounding, is the noise of one "
-        "frame: weave and detail stand still and cancel. Motion raises the reading, so "
+        "frame: weave and detail stand still and cancel, and what whole rows do alike, "
+        "as under bands of light, is taken out by least squares. Motion raises the "
+        "reading, so "
         "one over the limit counts only where the blocks agree and no texture passes "
         "under a moving camera or in a picture that cannot be followed (coarse grain "
         "in a zoom counts where it is as even as at rest). Compression "

@@ -14,6 +14,7 @@ from qc.kernels.light import changed_lines, mean_cells, most_apart, share_level
 from qc.limits import Option
 from qc.measures.base import Chart, Column, Measure, Measured, Setup, Values
 from qc.measures.parts.level.smallcells import CELLS, level_cells
+from qc.measures.parts.stillness.heldunder import held_under_noise
 from qc.measures.parts.stillness.repeats import repeated
 from qc.measures.parts.stillness.rhythms import cadences, out_of_turn
 from qc.measures.parts.stillness.stillfindings import (
@@ -228,6 +229,7 @@ def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
         out[twice] = State.SINGLE
         for first, last in frozen_runs(is_still, changes.times, shortest=shortest):
             out[first:last] = State.FROZEN
+        out[held_under_noise(readings, changes, shortest=shortest)] = State.FROZEN
         found, inside = cadences(
             *again(out), changes.difference, changes.cell, rare_keys(changes.key)
         )
@@ -303,7 +305,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=8,
+    version=9,
     label="Stillness",
     clock="picture",
     columns=(
@@ -397,7 +399,10 @@ MEASURE = Measure(
         "over the picture and cell by cell on the small picture; where both agree, "
         "pixel by pixel. Still is what changes less than a quarter of the quietest "
         "tenth of the take's own live frames, with no cell changing by more than 2.5 "
-        "%, or what is the same bit for bit; pulses of key frames are bridged. Single "
+        "%, or what is the same bit for bit; pulses of key frames are bridged. Kept "
+        "under fresh noise is what stands, to within noise, in a picture that moved at "
+        "full speed up to the frame before and then changes at once by more than twice "
+        "what any frame beside it does. Single "
         "repeats stand out against the frames around them, which move, by the mean "
         "change or by that of the cell that changes most; lesser falls that the next "
         "frame makes up for count where four repeats lie within 10 s. Steady rhythms "

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from qc.kernels.pairs import SIDE, pair_sums
 from qc.measures.parts.scan.framepairs import percentile
+from qc.measures.parts.scan.rowsalike import without_rows_alike
 from qc.signal import Signal
 
 __all__ = [
@@ -54,6 +55,9 @@ _ALPHA = 1.099
 _SHOWN_PERCENT, _QUIET, _MOSTLY = (6.0, 80.0), 1.0 / 8.0, 0.6
 _COARSE = 1.3
 _SHARES = (5.0, 20.0, 35.0, 50.0)
+# What rows do alike is looked for where half of the blocks change by more than this,
+# percent of range: less would be told by no limit.
+_MUCH_PERCENT = 0.5
 # Variance of rounding to whole codes.
 _ROUNDING = 1.0 / 12.0
 # The variance that this share of a level's blocks stays under counts. Lower, it would
@@ -120,12 +124,16 @@ def flat_noise(
     Notes
     -----
     In each block of 16 x 16 pixels the variance of the frames' difference, halved,
-    less that of rounding, is the noise: detail that stands still is not in it. What
-    moves is; so the less changing blocks of a level count, with the bias of choosing
-    them taken off.
+    less that of rounding, is the noise: detail that stands still is not in it, nor what
+    whole rows do alike, as under bands of light that roll. What moves is; so the less
+    changing blocks of a level count, with the bias of choosing them taken off.
     """
     level, flatness, variance, coarse = _blocks(before, now)
-    level = 100.0 * (level - signal.black) / (signal.white - signal.black)
+    span = signal.white - signal.black
+    level = 100.0 * (level - signal.black) / span
+    much = 2.0 * (_MUCH_PERCENT / 100.0 * span) ** 2
+    if np.count_nonzero(variance > much) > 0.5 * variance.size:
+        variance, coarse = without_rows_alike(before, now, variance, coarse)
     as_read = variance
     changes = variance > 0
     levels = _by_level(level[changes], variance[changes])

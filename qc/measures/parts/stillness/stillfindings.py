@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Companion, Exhibit, Line, Measured, finding_of
 from qc.measures.parts.stillness.rhythms import Cadence, cadences
-from qc.measures.parts.stillness.stillframes import State, again, rare_keys
+from qc.measures.parts.stillness.stillframes import (
+    SAME_PERCENT,
+    SAME_SHARE,
+    State,
+    again,
+    rare_keys,
+)
 from qc.records import Finding, Grade, Readings, TakeResult
 from qc.spans import Span, bridged, runs
 
@@ -151,9 +157,13 @@ def _tell_frozen(
     held = measured.info.grid.label(
         measured.info.grid.nearest(readings.start(first - 1))
     )
-    exact = (
-        "bit for bit the same" if same == last - first else "the same but for coding"
+    how = (
+        "bit for bit the same; not even noise moves"
+        if same == last - first
+        else "the same but for coding; not even noise moves"
     )
+    if _under_noise(readings, first, last):
+        how = "with nothing but noise on it, and the camera's motion jumps on behind it"
     live = _live_share(readings)
     reject = seconds >= measured.limits["stillness.frozen_reject_seconds"]
     reject &= live >= _LEAST_LIVE
@@ -172,7 +182,7 @@ def _tell_frozen(
         unit="s",
         message=(
             f"The picture stands still for {seconds:.2f} s: {_frames(last - first)} "
-            f"show the frame at {held} again, {exact}; not even noise moves."
+            f"show the frame at {held} again, {how}."
             + _HARDLY_LIVE * (live < _LEAST_LIVE)
             + _LAID_BEFORE * before
         ),
@@ -185,6 +195,13 @@ def _tell_frozen(
             "Watch the recorder's own screen, not the camera's."
         ),
     )
+
+
+def _under_noise(readings: Readings, first: int, last: int) -> bool:
+    """Return whether pixels go on changing all through a kept picture."""
+    changed = _column(readings, "changed_percent")[first:last]
+    same = (_column(readings, "identical")[first:last] > 0) | (changed <= SAME_PERCENT)
+    return bool(np.mean(same) < 0.5 * SAME_SHARE)
 
 
 def _laid_before(readings: Readings, first: int, last: int) -> bool:

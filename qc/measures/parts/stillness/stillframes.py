@@ -18,6 +18,8 @@ from qc.spans import runs
 
 __all__ = [
     "CALM_PERCENT",
+    "SAME_PERCENT",
+    "SAME_SHARE",
     "SMALLEST",
     "Changes",
     "State",
@@ -52,7 +54,7 @@ _LONGEST_REFINED = 12
 # In a kept picture so few pixels change in so many of the frames about each, key frames
 # left out (seen in freezes over six codecs: a third and more; in live stills that a
 # codec is short of data for: a tenth). Shorter stills tell too little.
-_SAME_PERCENT, _SAME_SHARE, _LEAST_KEPT = 0.1, 0.2, 8
+SAME_PERCENT, SAME_SHARE, _LEAST_KEPT = 0.1, 0.2, 8
 # Still: less than this share of what changes in the quietest live frames.
 _STILL_SHARE = 0.25
 # Differences fall in two kinds when they lie this far apart, and neither is a few
@@ -197,7 +199,7 @@ def _kept(changes: Changes, is_still: Flags) -> Flags:
     comes back with most frames, however little that is beside frames that move.
     """
     with np.errstate(invalid="ignore"):
-        same = changes.identical | (changes.changed <= _SAME_PERCENT)
+        same = changes.identical | (changes.changed <= SAME_PERCENT)
     told = ~rare_keys(changes.key)
     out = np.ones(len(same), bool)
     for first, last in runs(is_still):
@@ -213,8 +215,8 @@ def _kept(changes: Changes, is_still: Flags) -> Flags:
         )
         # While it is refined it is kept too, but for a live still before it.
         mine = same[first:last][part]
-        if not mine.size or float(mine.mean()) < _SAME_SHARE:
-            out[first:last] = kept >= _SAME_SHARE * known
+        if not mine.size or float(mine.mean()) < SAME_SHARE:
+            out[first:last] = kept >= SAME_SHARE * known
     return out
 
 

@@ -1,0 +1,105 @@
+"""A picture kept under fresh noise: a camera stops dead at full speed and jumps on.
+
+Drawn: a window that goes over a large scene, by so many pixels a frame; while it is
+kept it stays where it is, and goes on where it would have been. Noise is new in each
+frame. Cameras that brake, rest, turn or stop and start without a jump are no fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import pytest
+
+from qc.judge import find
+from qc.measures import framing, steadiness, stillness
+from qc.records import Finding
+from qc.signal import Signal
+from tests.pictures import codes, measure, picture, scene, setup_of
+
+MEASURES = (framing.MEASURE, steadiness.MEASURE, stillness.MEASURE)
+HEIGHT, WIDTH = 216, 384
+LARGE = cv2.resize(
+    scene(360, 700, np.random.default_rng(12)),
+    (1400, 720),
+    interpolation=cv2.INTER_CUBIC,
+)
+FRAMES = 130
+FULL = 1.5  # pixels a frame
+
+
+def told(ways: Sequence[float], noise: float = 0.5) -> list[Finding]:
+    """Return what is found frozen where a camera has gone so far, in pixels."""
+    random = np.random.default_rng(4)
+
+    def look(way: float) -> np.ndarray:
+        at = np.float64([[1, 0, -20 - way], [0, 1, -30 - 0.4 * way]])
+        window = cv2.warpAffine(LARGE, at, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR)
+        return window + random.normal(0, noise, window.shape)
+
+    pictures = (
+        picture(codes(look(way), Signal()), index=i) for i, way in enumerate(ways)
+    )
+    found = find(measure(pictures, setup_of(), MEASURES), MEASURES)
+    return [f for f in found if f.rule == "picture.frozen"]
+
+
+def steady(speed: float = FULL) -> np.ndarray:
+    return speed * np.arange(FRAMES)
+
+
+def speeds(course: Sequence[tuple[int, float]]) -> np.ndarray:
+    """Return where a camera is that goes at speeds given at some frames."""
+    at, speed = zip(*course, strict=True)
+    return np.cumsum(np.interp(np.arange(FRAMES), at, speed))
+
+
+@pytest.mark.parametrize("noise", [0.3, 0.8])
+@pytest.mark.parametrize(("first", "last"), [(50, 75), (40, 90), (60, 73)])
+def test_a_kept_picture_under_noise_is_told(
+    first: int, last: int, noise: float
+) -> None:
+    ways = steady()
+    ways[first:last] = ways[first - 1]
+    found = told(ways, noise)
+    assert [(f.start_frame, f.end_frame) for f in found] == [(first, last)]
+    assert "noise" in found[0].message
+
+
+def test_shorter_than_half_a_second_is_not() -> None:
+    ways = steady()
+    ways[50:60] = ways[49]
+    assert not told(ways)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 5, 12])
+def test_a_camera_that_brakes_and_rests_is_not(frames: int) -> None:
+    course = [(0, FULL), (50 - frames, FULL), (50, 0.0), (80, 0.0), (80 + frames, FULL)]
+    assert not told(speeds(course))
+
+
+def test_a_camera_that_brakes_is_not_though_a_knock_moves_it_on() -> None:
+    ways = speeds([(0, FULL), (45, FULL), (50, 0.0), (80, 0.0), (81, FULL)])
+    ways[80:] += 15 * FULL
+    assert not told(ways)
+
+
+def test_a_camera_that_stops_at_once_and_goes_on_from_there_is_not() -> None:
+    ways = np.cumsum([0.0 if 50 <= i < 80 else FULL for i in range(FRAMES)])
+    assert not told(ways)
+
+
+def test_a_camera_at_rest_that_is_moved_at_once_is_not() -> None:
+    ways = np.where(np.arange(FRAMES) < 60, 0.0, 40.0)
+    assert not told(ways)
+
+
+def test_a_rest_before_a_pan_and_a_rest_behind_one_are_not() -> None:
+    assert not told(speeds([(0, FULL), (60, FULL), (61, 0.0), (FRAMES, 0.0)]))
+    assert not told(speeds([(0, 0.0), (60, 0.0), (61, FULL), (FRAMES, FULL)]))
+
+
+def test_a_sway_that_turns_is_not() -> None:
+    assert not told(20 * np.sin(2 * np.pi * np.arange(FRAMES) / 80))
