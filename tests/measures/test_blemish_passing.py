@@ -128,6 +128,22 @@ def test_spot_is_found_where_layers_meet_behind_it() -> None:
     assert all(np.log(0.5) < one.strength < -0.2 for one in found)
 
 
+@pytest.mark.parametrize(
+    ("radius", "loss", "streaks", "wide"),
+    [(5, 0.5, 0.35, 3.0), (5, 0.4, 0.25, 4.0), (4, 0.5, 0.35, 3.0)],
+)
+def test_dust_between_two_streaks_of_dirt_is_found(
+    radius: float, loss: float, streaks: float, wide: float
+) -> None:
+    # What is around it stays too, and so do they.
+    y, x = np.mgrid[:H, :W]
+    streak = np.exp(-(((np.abs(x - PAINT[0] * W) - 13) / wide) ** 2))
+    film = 1 - streaks * streak * (np.abs(y - PAINT[1] * H) < 60)
+    images = [spotted(view * film, radius, loss=loss) for view in travelled()]
+    found = told(images, fixed_spots)
+    assert [away(one, PAINT) < 2 for one in found] == [True] * len(found) != []
+
+
 @functools.cache
 def before_a_plain_ground(*, rests: bool) -> tuple[Image, ...]:
     """Draw a plain ground around `PAINT`, and a thing at the right that rests."""

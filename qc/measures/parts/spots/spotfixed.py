@@ -63,6 +63,9 @@ _STILL, _LAID = 0.01, 0.4
 # denies it; of 84 takes with spots nine places passed, all of them at the spot.
 _LOOSE, _LOOSE_LEAST, _LOOSE_RING = 1.5, 0.15, 0.3
 _COMES, _COMES_LEFT = 2.0, 0.5  # times `moves`; of that
+# A dark spot of that strength may lie in a ring that shows more itself, up to this, if
+# it keeps its place to this share of what is allowed. Over the same takes none did.
+_UNEVEN_RING, _UNEVEN_STILL, _UNEVEN_LEFT = 0.65, 2 / 3, 0.4
 # What is asked of brighter ones: wandering, ring, share that it makes up.
 _BRIGHT = 0.05, 0.2, 0.8
 
@@ -413,7 +416,7 @@ def _is_told(shape: _Shape, kept: _Kept, along: float, search: _Search) -> bool:
         if kept.wanders > wanders * kept.far or shape.ring > ring or kept.tells < tells:
             return False
     if shape.ring > search.ring:
-        return False
+        return along >= _ALONG and _is_among_others(shape, kept, search)
     if kept.wanders > search.may_wander(kept.far) or kept.alike > search.alike:
         return along >= _ALONG and _is_plain(shape, search)
     if along >= _ALONG:
@@ -430,6 +433,19 @@ def _is_plain(shape: _Shape, search: _Search) -> bool:
     comes = shape.moved >= _COMES * search.moves
     comes &= shape.left <= _COMES_LEFT * shape.moved
     return comes and abs(shape.strength) >= _LOOSE_LEAST and shape.ring <= _LOOSE_RING
+
+
+def _is_among_others(shape: _Shape, kept: _Kept, search: _Search) -> bool:
+    """Return whether a dark spot is surely still, and its uneven ring goes by."""
+    return (
+        search.loose > 1
+        and shape.strength <= -_LOOSE_LEAST
+        and shape.ring <= _UNEVEN_RING
+        and kept.wanders <= _UNEVEN_STILL * search.may_wander(kept.far)
+        and kept.alike <= search.alike
+        and shape.moved >= _COMES * search.moves
+        and shape.left <= _UNEVEN_LEFT * shape.moved
+    )
 
 
 def _fixed(
