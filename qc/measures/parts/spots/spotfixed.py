@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import median, middle, ranked, rms
-from qc.measures.parts.spots.spotshape import is_compact, on_map
+from qc.measures.parts.spots.spotshape import is_compact, on_map, ring_around
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
 from qc.measures.parts.spots.spotways import Shows
@@ -65,7 +65,7 @@ _LOOSE, _LOOSE_LEAST, _LOOSE_RING = 1.5, 0.15, 0.3
 _COMES, _COMES_LEFT = 2.0, 0.5  # times `moves`; of that
 # A dark spot of that strength may lie in a ring that shows more itself, up to this, if
 # it keeps its place to this share of what is allowed. Over the same takes none did.
-_UNEVEN_RING, _UNEVEN_STILL, _UNEVEN_LEFT = 0.65, 2 / 3, 0.4
+_UNEVEN, _UNEVEN_STILL, _UNEVEN_LEFT = 0.65, 2 / 3, 0.4
 # What is asked of brighter ones: wandering, ring, share that it makes up.
 _BRIGHT = 0.05, 0.2, 0.8
 
@@ -94,8 +94,9 @@ class _Search:
         See `_Kept`.
     places : (int, int)
         Fewest and most px.
-    steepest, ring : float
-        Of its strongest place: slope, px to px; what most of its ring may show.
+    steepest, ring, uneven : float
+        Of its strongest place: slope, px to px; what most of its ring may show, and
+        that of a dark one which surely keeps still.
     moves, clip : float
         By how much the ring changes, at least where that is asked; at most.
     loose : float
@@ -116,6 +117,7 @@ class _Search:
     places: tuple[int, int]
     steepest: float
     ring: float
+    uneven: float
     moves: float
     clip: float
     loose: float
@@ -140,6 +142,7 @@ _LEVEL = _Search(
     places=(6, 10**6),
     steepest=0.62,
     ring=0.45,
+    uneven=_UNEVEN,
     moves=0.04,
     clip=0.5,
     loose=_LOOSE,
@@ -161,6 +164,7 @@ _DETAIL = _Search(
     places=(6, 50),
     steepest=0.65,
     ring=0.3,
+    uneven=0.3,
     moves=0.08,
     clip=2.0,
     loose=1.0,
@@ -379,11 +383,7 @@ def _shape(layers: Layers, place: _Place, search: _Search) -> _Shape | None:
     down, across = slopes(np.asarray(soft, np.float32))
     if float(np.hypot(down, across)[part].max()) > search.steepest * top:
         return None
-    near, far = (
-        cv2.dilate(part.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-        for size in (_NEAR, _FAR_PX)
-    )
-    ring = far & ~near
+    ring = ring_around(part, _NEAR, _FAR_PX)
     if not ring.any():
         return None
     around = stays[ring]
@@ -438,9 +438,8 @@ def _is_plain(shape: _Shape, search: _Search) -> bool:
 def _is_among_others(shape: _Shape, kept: _Kept, search: _Search) -> bool:
     """Return whether a dark spot is surely still, and its uneven ring goes by."""
     return (
-        search.loose > 1
-        and shape.strength <= -_LOOSE_LEAST
-        and shape.ring <= _UNEVEN_RING
+        shape.strength <= -_LOOSE_LEAST
+        and shape.ring <= search.uneven
         and kept.wanders <= _UNEVEN_STILL * search.may_wander(kept.far)
         and kept.alike <= search.alike
         and shape.moved >= _COMES * search.moves

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import rms
+from qc.measures.parts.spots.spotshape import ring_around
 
 __all__ = ["hides"]
 
@@ -81,8 +82,7 @@ def _is_laid(layers: Layers, mask: Mask) -> bool:
     """Return whether what changes around a spot is told by how the scene moves."""
     h, w = layers.level.shape[1:]
     part = cv2.resize(mask.astype(np.uint8), (w, h), None, 0, 0, cv2.INTER_NEAREST)
-    near, far = (cv2.dilate(part, np.ones((n, n), np.uint8)) > 0 for n in _RING)
-    ring = far & ~near
+    ring = ring_around(part > 0, *_RING)
     if not ring.any():
         return False
     moved, left = (

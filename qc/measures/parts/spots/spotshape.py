@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["is_compact", "on_map"]
+__all__ = ["is_compact", "on_map", "ring_around"]
 
 Mask = NDArray[np.bool_]
 
@@ -44,6 +44,21 @@ def is_compact(
         and rows.size >= max(fewest, filled * h * w)
         and max(h, w) <= longest * min(h, w)
     )
+
+
+def ring_around(mask: Mask, near: int, far: int) -> Mask:
+    """Return what lies around the places of a mask: squares so many px across.
+
+    Examples
+    --------
+    >>> mask = np.zeros((7, 7), np.bool_)
+    >>> mask[3, 3] = True
+    >>> int(ring_around(mask, 3, 5).sum())
+    16
+    """
+    few = mask.astype(np.uint8)
+    inner, outer = (cv2.dilate(few, np.ones((n, n), np.uint8)) for n in (near, far))
+    return np.asarray(outer > inner)
 
 
 def on_map(mask: Mask, shape: tuple[int, ...]) -> Mask:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotranks import middle, ranked, surface
-from qc.measures.parts.spots.spotshape import is_compact
+from qc.measures.parts.spots.spotshape import is_compact, ring_around
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
 
 __all__ = ["Fixed", "SwayBank", "come", "moves_along"]
@@ -69,6 +69,7 @@ _EXPLAINED = (
 _STEEPEST, _AROUND, _MOST_OF = 0.62, 0.45, 0.9
 # From here on slopes say too little of how dark a spot is: they are cut off.
 _DARK = -0.25
+_RING = 5, 9  # px across, of the ring that it is held against
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -405,10 +406,7 @@ def _darker(pairs: list[_Pair], mask: Mask, deep: Mask) -> float:
 
     The scene hardly moves behind either, and a very dark spot outweighs it.
     """
-    near, far = (
-        cv2.dilate(mask.astype(np.uint8), np.ones((n, n), np.uint8)) > 0 for n in (5, 9)
-    )
-    ring = far & ~near
+    ring = ring_around(mask, *_RING)
     if not ring.any():
         return 0.0
     maps = [pair.looks[0].maps["level"] for pair in pairs]
