@@ -28,7 +28,17 @@ from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
 from qc.measures.parts.spots.spotways import Shows
 
-__all__ = ["fixed_spots"]
+__all__ = [
+    "LEVEL",
+    "Kept",
+    "Outline",
+    "Place",
+    "Search",
+    "as_fixed",
+    "fixed_spots",
+    "how_kept",
+    "outline",
+]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -71,7 +81,7 @@ _BRIGHT = 0.05, 0.2, 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class _Search:
+class Search:
     """What a spot must be on maps of one kind; natural logarithms.
 
     Attributes
@@ -91,7 +101,7 @@ class _Search:
     unsteady : float
         Px by which noise makes it wander, however little the scene comes.
     alike, tells : float
-        See `_Kept`.
+        See `Kept`.
     places : (int, int)
         Fewest and most px.
     steepest, ring, uneven : float
@@ -127,7 +137,7 @@ class _Search:
         return max(self.wanders * far, min(self.unsteady, _MOST_WANDERS * far))
 
 
-_LEVEL = _Search(
+LEVEL = Search(
     name="level",
     signs=(-1, 1),
     scales=(1.2, 2.0, 3.2, 5.0),
@@ -149,7 +159,7 @@ _LEVEL = _Search(
 )
 # On maps half as large. Over 242 takes without a spot one was told, a flat thing that
 # the camera follows; with the ring as above there were more of these.
-_DETAIL = _Search(
+_DETAIL = Search(
     name="detail",
     signs=(-1,),
     scales=(0.8, 1.2, 2.0, 3.0),
@@ -172,7 +182,7 @@ _DETAIL = _Search(
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class Place:
     """A place that stands out of its ground: where, how wide, which way."""
 
     row: int
@@ -182,7 +192,7 @@ class _Place:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Kept:
+class Kept:
     """How a place keeps still.
 
     Attributes
@@ -208,7 +218,7 @@ class _Kept:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Shape:
+class Outline:
     """A spot's outline, and what is around it.
 
     Attributes
@@ -233,27 +243,27 @@ def fixed_spots(scene: Passing) -> list[Fixed]:
     """Return what keeps its place before a scene, the surest first."""
     out = [
         one
-        for layers, search in ((scene.layers, _LEVEL), (scene.detail, _DETAIL))
+        for layers, search in ((scene.layers, LEVEL), (scene.detail, _DETAIL))
         for one in _found(scene, layers, search)
     ]
     return sorted(out, key=lambda one: -one.sure)
 
 
-def _found(scene: Passing, layers: Layers, search: _Search) -> Iterator[Fixed]:
+def _found(scene: Passing, layers: Layers, search: Search) -> Iterator[Fixed]:
     down, across = slopes(layers.stays)
     steep = np.stack([across, down])
     for place in _places(layers, search):
         if _top(layers, place) < search.least:
             continue
-        kept = _kept(layers, steep, place, search)
+        kept = how_kept(layers, steep, place, search)
         if kept is None or not _stays(kept, search):
             continue
-        shape = _shape(layers, place, search)
+        shape = outline(layers, place, search)
         if shape is not None and _is_told(shape, kept, scene.along, search):
-            yield _fixed(shape, kept, scene.looks, search)
+            yield as_fixed(shape, kept, scene.looks, search)
 
 
-def _places(layers: Layers, search: _Search) -> Iterator[_Place]:
+def _places(layers: Layers, search: Search) -> Iterator[Place]:
     """Yield what stands out of its ground, the surest of each scale first."""
     h, w = layers.stays.shape
     inner = slice(_EDGE + 1, h - _EDGE - 1), slice(_EDGE + 1, w - _EDGE - 1)
@@ -269,10 +279,10 @@ def _places(layers: Layers, search: _Search) -> Iterator[_Place]:
             rows, columns = rows + inner[0].start, columns + inner[1].start
             order = np.argsort(-sure[rows, columns], kind="stable")[: search.each]
             for k in order:
-                yield _Place(int(rows[k]), int(columns[k]), scale, sign)
+                yield Place(int(rows[k]), int(columns[k]), scale, sign)
 
 
-def _box(layers: Layers, place: _Place, reach: int, edge: int) -> Box:
+def _box(layers: Layers, place: Place, reach: int, edge: int) -> Box:
     h, w = layers.stays.shape
     return (
         slice(max(place.row - reach, edge), min(place.row + reach + 1, h - edge)),
@@ -280,7 +290,7 @@ def _box(layers: Layers, place: _Place, reach: int, edge: int) -> Box:
     )
 
 
-def _top(layers: Layers, place: _Place) -> float:
+def _top(layers: Layers, place: Place) -> float:
     """Return the most that stays at a place or beside it."""
     close = layers.stays[_box(layers, place, _CLOSE, 0)]
     return float(close.max()) if place.sign > 0 else -float(close.min())
@@ -296,7 +306,7 @@ def _weights(up: int, down: int, left: int, right: int, spread: float) -> Map:
     return np.asarray(weight, np.float32)
 
 
-def _kept(layers: Layers, slope: Map, place: _Place, search: _Search) -> _Kept | None:
+def how_kept(layers: Layers, slope: Map, place: Place, search: Search) -> Kept | None:
     """Return how a place keeps still; None if nothing tells it, or if it does not.
 
     Parameters
@@ -341,7 +351,7 @@ def _kept(layers: Layers, slope: Map, place: _Place, search: _Search) -> _Kept |
         goes = float((trust * way * lies).sum() / max((trust * way * way).sum(), 1e-9))
         wrong = np.hypot(*(lies - goes * way).T)[:, None]
         trust = 1.0 / (1.0 + (wrong / (2.0 * max(middle(wrong), 0.02))) ** 2)
-    return _Kept(
+    return Kept(
         goes,
         wanders,
         far,
@@ -351,7 +361,7 @@ def _kept(layers: Layers, slope: Map, place: _Place, search: _Search) -> _Kept |
     )
 
 
-def _stays(kept: _Kept, search: _Search) -> bool:
+def _stays(kept: Kept, search: Search) -> bool:
     usual = middle(kept.shown)
     return (
         abs(kept.goes) <= search.goes
@@ -361,7 +371,7 @@ def _stays(kept: _Kept, search: _Search) -> bool:
     )
 
 
-def _shape(layers: Layers, place: _Place, search: _Search) -> _Shape | None:
+def outline(layers: Layers, place: Place, search: Search) -> Outline | None:
     """Return the outline of what stays there; None if it is no spot's."""
     box = _box(layers, place, _OUT, 0)
     stays = np.float32(place.sign) * layers.stays[box]
@@ -395,7 +405,7 @@ def _shape(layers: Layers, place: _Place, search: _Search) -> _Shape | None:
     mask[box] = part
     strength = place.sign * middle(stays[part & (stays > _DEEP * top)])
     shows = ranked(np.abs(around - middle(around)), _MOST_OF)
-    return _Shape(mask, strength, shows / top, *changes)
+    return Outline(mask, strength, shows / top, *changes)
 
 
 def _change(values: Map, most: float) -> float:
@@ -405,7 +415,7 @@ def _change(values: Map, most: float) -> float:
     return rms(np.clip(off, -most, most))
 
 
-def _is_told(shape: _Shape, kept: _Kept, along: float, search: _Search) -> bool:
+def _is_told(shape: Outline, kept: Kept, along: float, search: Search) -> bool:
     """Return whether the scene surely goes by behind a spot, and nothing else stays.
 
     Glints stay too, where a wet thing turns under the lamp: of what is brighter more
@@ -428,14 +438,14 @@ def _is_told(shape: _Shape, kept: _Kept, along: float, search: _Search) -> bool:
     return surely and (moves or still)
 
 
-def _is_plain(shape: _Shape, search: _Search) -> bool:
+def _is_plain(shape: Outline, search: Search) -> bool:
     """Return whether a spot is strong, and all around it surely goes by."""
     comes = shape.moved >= _COMES * search.moves
     comes &= shape.left <= _COMES_LEFT * shape.moved
     return comes and abs(shape.strength) >= _LOOSE_LEAST and shape.ring <= _LOOSE_RING
 
 
-def _is_among_others(shape: _Shape, kept: _Kept, search: _Search) -> bool:
+def _is_among_others(shape: Outline, kept: Kept, search: Search) -> bool:
     """Return whether a dark spot is surely still, and its uneven ring goes by."""
     return (
         shape.strength <= -_LOOSE_LEAST
@@ -447,9 +457,10 @@ def _is_among_others(shape: _Shape, kept: _Kept, search: _Search) -> bool:
     )
 
 
-def _fixed(
-    shape: _Shape, kept: _Kept, looks: Sequence[Shows], search: _Search
+def as_fixed(
+    shape: Outline, kept: Kept, looks: Sequence[Shows], search: Search
 ) -> Fixed:
+    """Return a spot as all searches tell theirs."""
     mask = on_map(shape.mask, looks[0].maps["detail"].shape)
     sure = search.may_wander(kept.far) / max(kept.wanders, 1e-3)
     rows = looks[0].row, looks[-1].row

@@ -9,6 +9,7 @@ from qc.measures.parts.spots.spotgain import gain_spots
 from qc.measures.parts.spots.spothides import hides
 from qc.measures.parts.spots.spotmaps import Spot
 from qc.measures.parts.spots.spotpassing import Passing, passing
+from qc.measures.parts.spots.spotrim import rim_spots
 from qc.measures.parts.spots.spotslow import slow_spots
 from qc.measures.parts.spots.spotsway import Fixed, SwayBank
 
@@ -58,6 +59,9 @@ def little_spots(bank: SwayBank) -> Little:
             if not _hidden(scene, one, still=one.sure >= _STILL)
         ]
         found += [one for one in gain_spots(scene) if not _hidden(scene, one)]
+        found += [
+            one for one in rim_spots(scene) if not _hidden(scene, one, still=True)
+        ]
     return Little(found, bank, scene)
 
 
