@@ -35,6 +35,8 @@ from qc.measures.parts.focus.motionblur import (
     smear_of,
     unsmeared_rise,
 )
+from qc.measures.parts.focus.partshow import part_outline
+from qc.measures.parts.focus.partsoft import part_soft
 from qc.measures.parts.focus.sharpness import (
     LAPLACIAN_ENERGY,
     across_share,
@@ -244,6 +246,12 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     sigma = noise_sigma(planes[0], black=signal.black, ceiling=signal.ceiling)
     noise = 0.0 if math.isnan(sigma) else sigma * signal.code_scale
     sharp = lap > max(20.0, 4.0 * math.sqrt(LAPLACIAN_ENERGY) * noise)
+    if finding.where is not None:
+        return Marks(
+            areas=(("sharp", sharp),),
+            outlines=(("soft-part", part_outline(finding.where)),),
+            caption="Framed: the part that is soft. Marked: edges that are sharp.",
+        )
     return Marks(
         areas=(("sharp", sharp),),
         caption="Marked: edges that are sharp. Few or none on the subject means soft.",
@@ -373,7 +381,7 @@ MEASURE = Measure(
             advice=_advice,
         ),
     ),
-    checks=(never_sharp, pulled, hidden),
+    checks=(never_sharp, pulled, hidden, part_soft),
     check_rules={"focus.soft": "Soft"},
     charts=(
         Chart(
@@ -430,7 +438,11 @@ MEASURE = Measure(
         "of the two counts, but no better than against frames of the shot that surely "
         "moved as far. Where framings change too fast for that, the rise of the "
         "crispest edges is held against the crispest of the same move, two readings in "
-        "a row. A shot that is "
+        "a row. Where five tiles "
+        "side by side or more lose their detail within some 3 s while others keep "
+        "theirs, that part is told as soft if detail a step coarser goes with it, "
+        "along and down, in all its tiles together, and coarse contrast, light, colour "
+        "and what changes from frame to frame stay. A shot that is "
         "never sharp is told by that rise, from slope and curvature of the luma, "
         "unless its edges are low: a wall or a drape is not judged. Reach of "
         "focus is worked out for a thin lens, from the glass of the dioptre; from "
@@ -444,5 +456,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=12,
+    version=13,
 )

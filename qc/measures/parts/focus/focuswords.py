@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Companion, Hit, Measured
+from qc.measures.parts.focus.partshow import sharp_row
 from qc.measures.parts.focus.reach import reach_sentence
 from qc.measures.parts.focus.sharpness import blur_radius
 from qc.measures.parts.focus.wovenfocus import woven_rows
@@ -101,6 +102,19 @@ def companions(result: TakeResult, finding: Finding) -> Iterable[Companion]:
     if readings is None or row is None or finding.unit != "%":
         return
     shots = readings["framing.shot"]
+    if finding.where is not None and result.info.video is not None:
+        video = result.info.video
+        others = np.flatnonzero(shots != shots[row])
+        at = int(np.searchsorted(others, row))
+        shot = (
+            int(others[at - 1]) + 1 if at else 0,
+            int(others[at]) if at < len(others) else readings.rows,
+        )
+        size = video.width, video.height
+        found = sharp_row(readings, finding.where, size, row, shot)
+        if found is not None:
+            yield Companion(found, "the same shot with that part in focus")
+        return
     percent = np.where(shots == shots[row], readings["focus.relative_percent"], np.nan)
     with np.errstate(invalid="ignore"):
         sharp = np.flatnonzero(percent >= 90.0)
