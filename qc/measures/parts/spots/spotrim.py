@@ -56,10 +56,10 @@ _WAY, _MOST_WAY = 10.0, 20.0
 # much the ring changes (natural logarithm), most of that which is left, most that the
 # ring shows of the spot, how strong that is at least (natural logarithm).
 _WAYS = (
-    (0.012, 0.05, 11.0, 0.0, math.inf, math.inf, 0.0),
+    (0.018, 0.05, 11.0, 0.0, math.inf, math.inf, 0.0),
     (0.045, 0.05, 11.0, 0.04, 0.5, math.inf, 0.0),
     (0.07, 0.05, 28.0, 0.04, math.inf, math.inf, 0.0),
-    (0.13, 0.15, 11.0, 0.05, 0.35, math.inf, 0.0),
+    (0.16, 0.15, 11.0, 0.05, 0.4, math.inf, 0.0),
     (0.13, 0.15, 8.5, 0.05, 0.35, 0.45, 0.12),
 )
 _SCALE = 1.5  # radius of a spot, in scales of `spotfixed`
