@@ -442,7 +442,8 @@ MEASURE = Measure(
         "side by side or more lose their detail within some 3 s while others keep "
         "theirs, that part is told as soft if detail a step coarser goes with it, "
         "along and down, in all its tiles together, and coarse contrast, light, colour "
-        "and what changes from frame to frame stay. A shot that is "
+        "and what changes from frame to frame stay, since the last jump of the light: "
+        "where light goes with the detail, glints are gone. A shot that is "
         "never sharp is told by that rise, from slope and curvature of the luma, "
         "unless its edges are low: a wall or a drape is not judged. Reach of "
         "focus is worked out for a thin lens, from the glass of the dioptre; from "
@@ -456,5 +457,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=13,
+    version=14,
 )

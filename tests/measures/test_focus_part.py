@@ -21,8 +21,9 @@ from qc.judge import find
 from qc.measures import focus
 from qc.measures.base import Measured
 from qc.measures.parts.focus.partfalls import falls_of
+from qc.measures.parts.focus.partlens import left_by_lens
 from qc.measures.parts.focus.partshow import sharp_row
-from qc.measures.parts.focus.partspan import stretch_of
+from qc.measures.parts.focus.partspan import moments_of, stretch_of
 from qc.measures.parts.focus.partwords import part_of
 from qc.records import Finding, Grade, Readings
 from qc.store import ColumnStore
@@ -31,6 +32,8 @@ from tests.pictures import picture, reader_of, scene, setup_of
 RANDOM_STATE = 83
 HIGH, WIDE, FRAMES = 270, 480, 100
 SIGMA = 2.0
+CHANGE = "stillness.difference_percent"
+FLASH = "flash.rise_percent", "flash.fall_percent"
 Image = NDArray[np.floating[Any]]
 
 CRISP = scene(HIGH, WIDE, np.random.default_rng(RANDOM_STATE))
@@ -42,25 +45,43 @@ MIDDLE = np.asarray(
 
 
 def blurred(sigma: float) -> Image:
-    return cv2.GaussianBlur(CRISP, (0, 0), sigma) if sigma > 0.1 else CRISP
+    if sigma <= 0.1:
+        return CRISP
+    return np.asarray(cv2.GaussianBlur(CRISP, (0, 0), sigma), np.float64)
 
 
 def partly(part: Image, other: Image) -> Image:
     return np.asarray(CRISP * (1.0 - part) + other * part)
 
 
-def taken(shown: Callable[[int], Image], noise: float = 0.7) -> Measured:
-    """Read pictures with noise as one shot."""
+def taken(
+    shown: Callable[[int], Image],
+    noise: float = 0.7,
+    darker_at: int | None = None,
+    changes: Callable[[int], float] = lambda _: 0.3,
+) -> Measured:
+    """Read pictures with noise as one shot.
+
+    Parameters
+    ----------
+    darker_at : int or None
+        Frame at which another measure saw a jump of light.
+    changes : callable
+        By how many percent another measure saw a frame differ from that before it.
+    """
     number = np.random.default_rng(RANDOM_STATE + 1)
     setup = setup_of(width=WIDE, height=HIGH)
     names = {f"focus.{c.name}": c.width * (c.width > 1) for c in focus.MEASURE.columns}
-    store = ColumnStore(names | {"framing.shot": 0, "framing.motion_percent": 0})
+    others = "framing.shot", "framing.motion_percent", *FLASH, CHANGE
+    store = ColumnStore(names | dict.fromkeys(others, 0))
     reader = reader_of(focus.MEASURE, setup)
     for i in range(FRAMES):
         noisy = shown(i) + number.normal(0.0, noise, CRISP.shape)
         read = reader.read(picture(np.clip(noisy, 16, 235), index=i))
         values = {f"focus.{name}": v for name, v in read.items()}
-        store.append(values | {"framing.shot": 0.0, "framing.motion_percent": 0.0})
+        values |= dict.fromkeys(others, 0.0)
+        seen = {FLASH[1]: 100.0 * (i == darker_at), CHANGE: changes(i)}
+        store.append(values | seen)
     readings = Readings("picture", Fraction(1, 25), np.arange(FRAMES + 1), store)
     measured = Measured(setup.info, setup.limits, readings, (), {})
     assert focus.MEASURE.derive is not None
@@ -104,6 +125,18 @@ def test_a_part_that_loses_focus_at_once_is_told_where_and_when(
     assert 0.0 <= found.worst <= left_of_detail(part, SIGMA) + 8.0 < 25.0
 
 
+def test_a_part_that_loses_focus_soon_after_a_jump_of_light_is_told() -> None:
+    lost = partly(LEFT, blurred(SIGMA))
+
+    def shown(i: int) -> Image:
+        sharp_or_not = lost if 40 <= i < 75 else CRISP
+        return 16.0 + (0.6 if i >= 25 else 1.0) * (sharp_or_not - 16.0)
+
+    (found,) = soft(taken(shown, darker_at=25))
+    assert abs(found.start_frame - 40) <= 1
+    assert abs(found.end_frame - 75) <= 1
+
+
 def test_the_box_is_around_what_is_soft() -> None:
     lost = partly(LEFT, blurred(SIGMA))
     (found,) = soft(taken(lambda i: lost if 40 <= i < 75 else CRISP))
@@ -130,6 +163,18 @@ def test_a_loss_of_nearly_all_is_told_once() -> None:
 
 
 # ----------------------------------------------------------------- what is no such loss
+
+
+@pytest.mark.parametrize(("before", "behind"), [(0.1, 1.5), (0.9, 0.2)])
+def test_a_part_that_begins_or_ends_to_move_is_no_loss(
+    before: float, behind: float
+) -> None:
+    lost = partly(LEFT, blurred(SIGMA))
+    measured = taken(
+        lambda i: lost if 40 <= i < 75 else CRISP,
+        changes=lambda i: behind if 40 <= i < 75 else before,
+    )
+    assert soft(measured) == []
 
 
 def test_a_part_that_is_never_sharp_is_no_loss() -> None:
@@ -170,6 +215,21 @@ def test_noise_in_a_part_that_ends_is_no_loss() -> None:
     ]
 
 
+def test_glints_on_a_part_that_go_are_no_loss() -> None:
+    number = np.random.default_rng(RANDOM_STATE)
+    points = (number.random(CRISP.shape) > 0.997).astype(np.float64)
+    below = blurred(1.0)
+    with_glints = below + 760.0 * LEFT * cv2.GaussianBlur(points, (0, 0), 0.7)
+    readings = taken(lambda i: with_glints if i < 50 else below).picture
+    assert readings is not None
+    falls = list(falls_of(readings, 0, FRAMES))
+    assert falls
+    for fall in falls:
+        stretch = stretch_of(readings, fall, FRAMES)
+        assert stretch is not None
+        assert left_by_lens(readings, fall, stretch, (0, FRAMES)) is None
+
+
 def test_a_focus_that_goes_from_one_half_to_the_other_is_a_note_at_most() -> None:
     halves = partly(LEFT, blurred(SIGMA)), partly(1.0 - LEFT, blurred(SIGMA))
     found = soft(taken(lambda i: halves[i >= 50]))
@@ -202,7 +262,7 @@ def test_a_fall_is_found_with_its_tiles_its_depth_and_its_length() -> None:
         stretch = stretch_of(readings, fall, 9000)
         assert stretch is not None
         assert (stretch.first, stretch.last) == (200, 8700)
-        assert set(stretch.moments.tolist()) == {200}
+        assert set(moments_of(readings, fall, stretch).tolist()) == {200}
 
 
 @pytest.mark.parametrize("fell", [4, 48])

@@ -28,6 +28,8 @@ _WITHIN = (1, 3, 10, 20, 32)
 # Fine detail (codes for each percent of coarse contrast) that a lens can take; and the
 # energy of noise, known no better than this share, may hide no more of it than half.
 _FLOOR, _HIDDEN, _UNSURE_ENERGY = 0.1, 0.5, 0.15
+# Losses of this share of another are its equals.
+_EQUAL = 0.98
 # A tile fell to this share or under; it kept its detail from this share to that one.
 _FELL, _KEPT = 0.65, (0.75, 1.5)
 # So many tiles fall together, side by side, and so large a share of those with detail,
@@ -81,9 +83,11 @@ def falls_of(readings: Readings, first: int, last: int) -> Iterator[Fall]:
         apart = _TOGETHER + within - 1
         if apart >= len(levels):
             break
-        lost = _lost(levels[:-apart], levels[apart:], floor)
-        better = np.flatnonzero(lost > best[: len(lost)])
-        best[better], ahead[better] = lost[better], apart
+        for low in range(0, len(levels) - apart, CHUNK):
+            was = levels[low : min(low + CHUNK, len(levels) - apart)]
+            lost = _lost(was, levels[low + apart : low + apart + len(was)], floor)
+            better = np.flatnonzero(lost > best[low : low + len(lost)])
+            best[low + better], ahead[low + better] = lost[better], apart
     for low, high in runs(best > 0):
         for at in low + np.array(_peaks(best[low:high])):
             was, now = levels[at], levels[at + ahead[at]]
@@ -115,10 +119,13 @@ def _steps(readings: Readings, first: int, last: int, each: int) -> Levels:
 
 def _together(steps: Levels) -> Levels:
     """Return the median of each step and the next few."""
-    count = len(steps) - _TOGETHER + 1
-    if count <= 0:
-        return steps[:0]
-    return _medians(np.stack([steps[i : i + count] for i in range(_TOGETHER)]))
+    count = max(len(steps) - _TOGETHER + 1, 0)
+    out = np.empty((count, TILES), np.float32)
+    for at in range(0, count, CHUNK):
+        stop = min(at + CHUNK, count)
+        next_few = [steps[at + i : stop + i] for i in range(_TOGETHER)]
+        out[at:stop] = _medians(np.stack(next_few))
+    return out
 
 
 def _medians(values: Levels) -> Levels:
@@ -171,12 +178,14 @@ def _peaks(lost: NDArray[np.float64]) -> list[int]:
     """Return where most is lost, of some steps around; of equals the middle one."""
     out: list[int] = []
     left = lost.copy()
-    while left.max(initial=0.0) > 0:
-        at = int(np.argmax(left))
-        less = np.flatnonzero(left[at:] < 0.98 * left[at])
-        equal = int(less[0]) if less.size else len(left) - at
-        out.append(at + equal // 2)
-        left[max(at - 3 * _TOGETHER, 0) : at + equal + 3 * _TOGETHER] = 0.0
+    for at in np.argsort(-lost, kind="stable").tolist():
+        if left[at] <= 0:
+            continue  # too near to a deeper one
+        end = at + 1
+        while end < len(left) and left[end] >= _EQUAL * left[at]:
+            end += 1
+        out.append(at + (end - at) // 2)
+        left[max(at - 3 * _TOGETHER, 0) : end + 3 * _TOGETHER] = 0.0
     return sorted(out)
 
 

@@ -30,6 +30,8 @@ _SHORTEST_S = 0.8
 _SLOW_S = 0.3
 # So many rows from where a fall is seen tell whether it is one of a lens.
 _LOOK = 2048
+# A jump of light so few rows from a fall belongs to it.
+_AT_ONCE = 2
 # Of a stretch so much is told, or explained, by what is known of the whole picture.
 _TOLD = 0.5
 
@@ -39,24 +41,25 @@ def part_soft(measured: Measured) -> Iterable[Finding]:
     readings = measured.picture
     if readings is None or "focus.relative_percent" not in readings.columns:
         return
+    jump = jumps(readings)
     told: NDArray[np.bool_] | None = None
-    for fall, stretch, left in _stretches(measured, readings):
+    for fall, stretch, left in _stretches(measured, readings, jump):
         if told is None:
             told = _told(measured, readings)
         span = stretch.first, stretch.last
-        if np.mean(told[slice(*span)]) >= _TOLD or between_jumps(jumps(readings), span):
+        if np.mean(told[slice(*span)]) >= _TOLD or between_jumps(jump, span):
             continue
         yield _finding(measured, readings, fall, stretch, 100.0 * left)
 
 
 def _stretches(
-    measured: Measured, readings: Readings
+    measured: Measured, readings: Readings, jump: NDArray[np.int8]
 ) -> Iterator[tuple[Fall, Stretch, float]]:
     """Yield the stretches that a lens explains, none twice, and what it left."""
     limits = measured.limits
     limit = 0.01 * float(limits["focus.soft_review_percent"])
     shortest = max(_SHORTEST_S, float(limits["focus.soft_min_seconds"]))
-    woven = woven_rows(measured)
+    woven, jumped = woven_rows(measured), np.flatnonzero(jump)
     for shot in _shots(readings, float(limits["focus.shot_min_seconds"])):
         if woven[slice(*shot)].any():
             continue  # teeth are crisp
@@ -69,7 +72,7 @@ def _stretches(
             seconds = readings.start(stretch.last) - readings.start(stretch.first)
             if round(float(seconds), 6) < shortest:
                 continue
-            left = left_by_lens(readings, fall, stretch, shot)
+            left = left_by_lens(readings, fall, stretch, _lit(jumped, stretch, shot))
             if left is None or not left < limit:
                 continue
             if stretch.last == near:
@@ -96,6 +99,20 @@ def _shots(readings: Readings, least: float) -> Iterator[Span]:
         for low, high in pairwise(ends):
             if float(readings.start(high) - readings.start(low)) >= least:
                 yield low, high
+
+
+def _lit(jumped: NDArray[np.intp], stretch: Stretch, shot: Span) -> Span:
+    """Return the rows of a shot from the last jump of light before a fall to the next.
+
+    Parameters
+    ----------
+    jumped : (n,) array
+        Rows at which the light jumps, in order.
+    """
+    before = np.searchsorted(jumped, stretch.began - _AT_ONCE)
+    behind = np.searchsorted(jumped, stretch.deep + _AT_ONCE, side="right")
+    bounds = np.concatenate([[shot[0]], jumped, [shot[1]]])  # one more in front
+    return max(shot[0], int(bounds[before])), min(shot[1], int(bounds[behind + 1]))
 
 
 def _told(measured: Measured, readings: Readings) -> NDArray[np.bool_]:

@@ -14,7 +14,7 @@ from qc.measures.parts.focus.tiles import tile_rows
 from qc.records import Readings
 from qc.spans import runs
 
-__all__ = ["Stretch", "stretch_of"]
+__all__ = ["Stretch", "moments_of", "stretch_of"]
 
 # Detail is back when it has been over the middle of its fall for so long.
 _BACK_S = 0.3
@@ -38,8 +38,6 @@ class Stretch:
         Detail against before, the middle one of the tiles.
     kept : float
         The same of the rest, in the middle.
-    moments : (n,) array
-        Rows at which each of the tiles is half way down.
     """
 
     first: int
@@ -48,7 +46,6 @@ class Stretch:
     deep: int
     share: NDArray[np.float64]
     kept: float
-    moments: NDArray[np.intp]
 
 
 def stretch_of(readings: Readings, fall: Fall, last: int) -> Stretch | None:
@@ -91,7 +88,6 @@ def stretch_of(readings: Readings, fall: Fall, last: int) -> Stretch | None:
         deep=start + down_at,
         share=share[first:end],
         kept=float(median_of_known(rest[first:end])),
-        moments=start + _moments(readings, fall, start, down_at + 1),
     )
 
 
@@ -124,15 +120,14 @@ def _followed(
     return share, _smooth(np.concatenate(rests)), len(share)
 
 
-def _moments(readings: Readings, fall: Fall, start: int, stop: int) -> NDArray[np.intp]:
-    """Return after how many rows each tile is half way down for good."""
-    detail = tile_rows(readings, np.arange(start, start + stop)).astype(np.float64)
-    out: list[int] = []
-    for tile in np.flatnonzero(fall.tiles):
-        share = _smooth(detail[:, tile] / fall.was[tile])
-        over = np.flatnonzero(share >= 0.5 * (1.0 + fall.left[tile]))
-        out.append(int(over[-1]) + 1 if over.size else 0)
-    return np.array(out, np.intp)
+def moments_of(readings: Readings, fall: Fall, stretch: Stretch) -> NDArray[np.intp]:
+    """Return the row at which each of the tiles is half way down for good."""
+    start = fall.before[0]
+    detail = tile_rows(readings, np.arange(start, stretch.deep + 1))[:, fall.tiles]
+    share = _smooth(detail.astype(np.float64) / fall.was[fall.tiles])
+    over = share >= 0.5 * (1.0 + fall.left[fall.tiles])
+    after = len(over) - np.argmax(over[::-1], axis=0)
+    return np.asarray(start + np.where(over.any(axis=0), after, 0), np.intp)
 
 
 def _rows_of(readings: Readings, first: int, last: int, seconds: float) -> int:
@@ -141,6 +136,6 @@ def _rows_of(readings: Readings, first: int, last: int, seconds: float) -> int:
 
 
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the median of each value and its neighbours: steps stay."""
-    ends = np.pad(values, 1, mode="edge")
+    """Return the median of each row and its neighbours: steps stay."""
+    ends = np.concatenate([values[:1], values, values[-1:]])
     return known_median(np.stack([ends[:-2], ends[1:-1], ends[2:]]))

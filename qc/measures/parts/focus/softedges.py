@@ -120,11 +120,13 @@ def _earlier(
     for row in range(first, earliest - 1, -1):
         if np.isnan(level[row - 1 : row + 1]).any():
             break
+        step = float(level[row - 1] - level[row])
+        if not step > best:
+            continue
         before = level[max(row - _SIDE, least) : row]
         behind = level[row : row + _SIDE]
         fall = float(median_of_known(before) - median_of_known(behind))
-        step = float(level[row - 1] - level[row])
-        if step > best and fall >= _AT_ONCE * (float(before.max()) - low):
+        if fall >= _AT_ONCE * (float(before.max()) - low):
             best, at = step, row
     if at == first:
         return first
