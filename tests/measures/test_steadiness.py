@@ -21,8 +21,10 @@ from scipy.ndimage import gaussian_filter1d
 
 from qc.judge import find
 from qc.measures.base import Exhibit, Measured
+from qc.measures.parts.motion.freesway import free_sway
 from qc.measures.parts.motion.knocking import knocks
 from qc.measures.parts.motion.swaying import intended, path_pieces
+from qc.measures.parts.motion.takepaths import take_paths
 from qc.measures.parts.stillness.stillframes import State
 from qc.measures.steadiness import MEASURE
 from qc.records import Coverage, Finding, Grade, Readings, TakeResult
@@ -179,6 +181,106 @@ def test_frames_of_uneven_length_are_read_by_their_times() -> None:
     assert finding.worst == pytest.approx(1.2, rel=0.1)
     rates = middle(column(measured, "steadiness.sway_hz"))
     assert np.median(rates) == pytest.approx(1.2, rel=0.03)
+
+
+# ------------------------------------------------------------------ out of its rest
+
+
+def free(t: Array, *, hz: float, size: float, dies: float, at: float = 4.0) -> Array:
+    """Sway as a damped pendulum does that was hit in its rest (textbook physics).
+
+    `dies` is the share of e by which it shrinks in a round.
+    """
+    u = np.maximum(t - at, 0)
+    wave = np.exp(-dies * hz * u) * np.sin(2 * np.pi * hz * u)
+    return np.asarray(0.5 * size * wave)
+
+
+@pytest.mark.parametrize("hz", [0.45, 0.55, 0.7])
+@pytest.mark.parametrize("dies", [0.3, 0.7])
+@pytest.mark.parametrize("at", [4.0, 4.03])
+def test_of_a_boom_hit_in_its_rest_a_round_and_a_half_will_do(
+    hz: float, dies: float, at: float
+) -> None:
+    t = clock(4.1 + 1.55 / hz)
+    (finding,) = shakes(taken(free(t, hz=hz, size=2.4, dies=dies, at=at)))
+    assert float(finding.start) == pytest.approx(at, abs=0.12)
+    assert finding.worst == pytest.approx(2.4, rel=0.12)
+    assert "swayed" in finding.message
+
+
+def to_and_fro(number: int, seconds: float = 120) -> Array:
+    """Reframe along one line, nearly always back, without resting for long.
+
+    On the way of least jerk, as `reframed`.
+    """
+    rng = np.random.default_rng(number)
+    t, at, way = clock(seconds), 2.0, 1.0
+    path = np.zeros(len(t))
+    while at < seconds - 5:
+        way = -way if rng.random() < 0.8 else way
+        takes = math.exp(rng.uniform(math.log(0.5), math.log(3.0)))
+        u = np.clip((t - at) / takes, 0, 1)
+        far = math.exp(rng.uniform(math.log(0.5), math.log(5.0)))
+        path += way * far * u**3 * (10 - 15 * u + 6 * u * u)
+        at += takes + rng.uniform(0.0, 1.5)
+    return np.asarray(path)
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_going_to_and_fro_by_hand_is_no_boom_hit_in_its_rest(number: int) -> None:
+    measured = taken(to_and_fro(number))
+    (path,) = take_paths(cast(Readings, measured.picture))
+    assert not free_sway(path)[0].any()
+
+
+@pytest.mark.parametrize("hz", [0.2, 0.3, 0.45, 0.6, 0.8])
+@pytest.mark.parametrize("rests", [0.0, 0.25, 0.5])
+def test_breaths_are_no_boom_hit_in_its_rest(hz: float, rests: float) -> None:
+    # Up and down as a squared sine, then a pause; the first after a still of 4 s.
+    t = clock(20)
+    u = np.maximum(t - 4, 0) * hz % 1 / (1 - rests)
+    measured = taken(3.0 * np.sin(np.pi * np.minimum(u, 1)) ** 2)
+    (path,) = take_paths(cast(Readings, measured.picture))
+    assert not free_sway(path)[0].any()
+
+
+@pytest.mark.parametrize("hz", [0.2, 0.3, 0.45])
+def test_the_breath_of_a_ventilator_is_no_boom_hit_in_its_rest(hz: float) -> None:
+    # Air goes in for a third of the round, and out by itself: exponentials of 0.4 and
+    # 0.5 s (a resistance and a compliance, textbook physiology).
+    t = clock(30)
+    into = np.maximum(t - 4, 0) * hz % 1 / hz
+    long = 1 / hz / 3
+    up = 1 - np.exp(-np.minimum(into, long) / 0.4)
+    chest = np.where(into < long, up, up * np.exp(-(into - long) / 0.5))
+    (path,) = take_paths(cast(Readings, taken(3.0 * chest).picture))
+    assert not free_sway(path)[0].any()
+
+
+# ----------------------------------------------------------------------------- begins
+
+
+@pytest.mark.parametrize("hz", [0.6, 1.0, 2.0, 6.0])
+@pytest.mark.parametrize("pan", [0.0, 0.05])
+def test_a_sway_begins_where_the_picture_sets_off(hz: float, pan: float) -> None:
+    t = clock(16)
+    swing = np.where(t >= 6, 0.7 * np.sin(2 * np.pi * hz * (t - 6)), 0)
+    (finding,) = shakes(taken(swing + pan * t))
+    assert float(finding.start) == pytest.approx(6.0, abs=0.12)
+
+
+def test_a_knock_that_stays_out_of_place_is_no_sway() -> None:
+    # Out of a slow drift, there and back, and to rest elsewhere within a quarter of a
+    # second: the little swings of the drift before it are no part of it.
+    t = clock(10)
+    u = (t - 5) * RATE
+    drift = 0.15 * np.sin(2 * np.pi * 0.55 * t) * (t < 5)
+    jump = np.where((u >= 0) & (u < 6), 2.3 * np.sin(np.pi * u / 3) * np.exp(-u / 3), 0)
+    path = drift + jump + np.clip(u / 6, 0, 1) * 0.94
+    (finding,) = shakes(taken(path))
+    assert "A knock" in finding.message
+    assert float(finding.start) == pytest.approx(5.0, abs=0.1)
 
 
 # ----------------------------------------------------------------- what is no shake

@@ -24,6 +24,7 @@ from scipy.ndimage import (
 from qc.spans import runs
 
 __all__ = [
+    "LOWEST_HZ",
     "Path",
     "Sway",
     "dominant_hz",
