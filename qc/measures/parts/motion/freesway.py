@@ -97,8 +97,8 @@ def _look(places: _Array, offset: int, hz: float, best: _Best) -> None:
         return
     windows = np.lib.stride_tricks.sliding_window_view(places, length + still, axis=0)
     waves = [_wave(hz, decay, length) for decay in _DECAYS]
-    far = np.hypot(*np.ptp(windows, axis=2).T)
-    moved = np.hypot(*np.ptp(windows[:, :, :still], axis=2).T)
+    far = np.hypot(*_spread(places, length + still).T)
+    moved = np.hypot(*_spread(places, still)[: len(far)].T)
     # No wave that fits is much larger than the path goes.
     maybe = np.flatnonzero((moved < 1.5 * _REST_SHARE * far) & (far > _QUIET_PERCENT))
     for begin in range(0, len(maybe), _CHUNK):
@@ -121,6 +121,15 @@ def _look(places: _Array, offset: int, hz: float, best: _Best) -> None:
                 sizes = float(size[k, way[k]]) * shrinks
                 at = offset + int(rows[k]) + still
                 best.offer(at, float(left[k, way[k]]), sizes, hz)
+
+
+def _spread(places: _Array, length: int) -> _Array:
+    """Return from lowest to highest within so many samples from each on."""
+    most, least = (
+        one(places, length, axis=0) for one in (maximum_filter1d, minimum_filter1d)
+    )
+    begin = length // 2
+    return np.asarray((most - least)[begin : begin + len(places) - length + 1])
 
 
 def _wave(hz: float, decay: float, length: int) -> tuple[_Array, _Array]:
