@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from qc.judge import find
 from qc.measures import focus
-from qc.measures.base import Measured
+from qc.measures.base import Measured, Setup
 from qc.measures.parts.focus.hiding import alike
 from qc.measures.parts.focus.sharpness import tile_colours
 from qc.measures.parts.focus.shrunk import Shrunk
@@ -201,12 +201,17 @@ def taken(images: list[Image]) -> Measured:
         shown = picture(np.clip(noisy, 16, 235), index=i)
         values = {f"focus.{name}": v for name, v in reader.read(shown).items()}
         store.append(values | {"framing.shot": 0.0, "framing.motion_percent": 0.0})
-    edges = np.arange(len(images) + 1)
+    return derived(setup, store, len(images))
+
+
+def derived(setup: Setup, store: ColumnStore, rows: int) -> Measured:
+    """Return what was read of a picture at 25 frames a second, and all that follows."""
+    edges = np.arange(rows + 1)
     readings = Readings("picture", Fraction(1, 25), edges, store)
     measured = Measured(setup.info, setup.limits, readings, (), {})
     assert focus.MEASURE.derive is not None
-    for name, derived in focus.MEASURE.derive(measured).items():
-        store.add(f"focus.{name}", derived)
+    for name, values in focus.MEASURE.derive(measured).items():
+        store.add(f"focus.{name}", values)
     return measured
 
 

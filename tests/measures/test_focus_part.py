@@ -17,7 +17,6 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import laplace
 
-from qc.judge import find
 from qc.measures import focus
 from qc.measures.base import Measured
 from qc.measures.parts.focus.partfalls import falls_of
@@ -25,8 +24,9 @@ from qc.measures.parts.focus.partlens import left_by_lens
 from qc.measures.parts.focus.partshow import sharp_row
 from qc.measures.parts.focus.partspan import moments_of, stretch_of
 from qc.measures.parts.focus.partwords import part_of
-from qc.records import Finding, Grade, Readings
+from qc.records import Grade, Readings
 from qc.store import ColumnStore
+from tests.measures.test_focus_hiding import derived, soft
 from tests.pictures import picture, reader_of, scene, setup_of
 
 RANDOM_STATE = 83
@@ -82,16 +82,7 @@ def taken(
         values |= dict.fromkeys(others, 0.0)
         seen = {FLASH[1]: 100.0 * (i == darker_at), CHANGE: changes(i)}
         store.append(values | seen)
-    readings = Readings("picture", Fraction(1, 25), np.arange(FRAMES + 1), store)
-    measured = Measured(setup.info, setup.limits, readings, (), {})
-    assert focus.MEASURE.derive is not None
-    for name, derived in focus.MEASURE.derive(measured).items():
-        store.add(f"focus.{name}", derived)
-    return measured
-
-
-def soft(measured: Measured) -> list[Finding]:
-    return [f for f in find(measured, (focus.MEASURE,)) if f.rule == "focus.soft"]
+    return derived(setup, store, FRAMES)
 
 
 def left_of_detail(part: Image, sigma: float) -> float:

@@ -56,6 +56,12 @@ def part_of(tiles: NDArray[np.bool_], rest: NDArray[np.bool_], rotation: int) ->
     down, across = np.nonzero(meant)
     y, x = (down + 0.5) / rows, (across + 0.5) / columns
     known = meant | others
+    count = len(down)
+    if count >= _NEARLY_ALL * np.count_nonzero(known):
+        kept_down, kept_across = np.nonzero(others & ~meant)
+        if len(kept_down):
+            aside = _ninth((kept_down + 0.5) / rows, (kept_across + 0.5) / columns)
+            return f"all but {aside}"
     best, named = 0.0, ""
     halves = {
         "left": (slice(None), slice(0, columns // 2)),
@@ -63,12 +69,6 @@ def part_of(tiles: NDArray[np.bool_], rest: NDArray[np.bool_], rotation: int) ->
         "upper": (slice(0, rows // 2), slice(None)),
         "lower": (slice(rows // 2, None), slice(None)),
     }
-    count = len(down)
-    if count >= _NEARLY_ALL * np.count_nonzero(known):
-        kept_down, kept_across = np.nonzero(others & ~meant)
-        if len(kept_down):
-            aside = _ninth((kept_down + 0.5) / rows, (kept_across + 0.5) / columns)
-            return f"all but {aside}"
     for name, half in halves.items():
         inside = int(np.count_nonzero(meant[half]))
         full = inside / max(int(np.count_nonzero(known[half])), 1)
