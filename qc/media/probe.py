@@ -24,6 +24,7 @@ from qc.media.decoding import has_own_times
 from qc.media.fieldorder import top_field_first
 from qc.media.heads import head_of
 from qc.media.labels import find_timecode
+from qc.media.packets import packets_of
 from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
 from qc.media.tags import Tags, signal_of
 from qc.media.threads import give_all_frames
@@ -307,7 +308,7 @@ def _packets(
     container: InputContainer, stream: VideoStream
 ) -> Iterator[Packet[VideoStream]]:
     try:
-        yield from container.demux(stream)
+        yield from packets_of(container, [stream])
     except av.FFmpegError:
         return
 

@@ -18,6 +18,7 @@ from av.video.stream import VideoStream
 from qc.errors import DecodeError
 from qc.media.ahead import read_ahead
 from qc.media.container import open_recording
+from qc.media.packets import packets_of
 from qc.media.pictures import PictureDecoder, Timed
 from qc.media.sound import SoundDecoder
 from qc.media.threads import frames_ahead
@@ -141,7 +142,7 @@ class TakeReader:
         streams = [container.streams[i] for i in sorted(wanted)]
         for _ in range(_READ_ATTEMPTS):
             try:
-                yield from container.demux(streams)
+                yield from packets_of(container, streams)
             except av.FFmpegError as error:
                 self.ended_early = error.strerror or type(error).__name__
             else:

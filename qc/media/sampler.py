@@ -14,6 +14,7 @@ from av.video.stream import VideoStream
 from qc.errors import DecodeError
 from qc.media.container import fingerprint, open_recording
 from qc.media.decoding import has_own_times
+from qc.media.packets import packets_of
 from qc.media.planes import planes_of, to_rgb
 from qc.media.reader import TakeReader
 from qc.media.threads import give_all_frames
@@ -213,7 +214,7 @@ class _Frames:
         context = self._stream.codec_context
         begun = False
         try:
-            for packet in self._container.demux(self._stream):
+            for packet in packets_of(self._container, [self._stream]):
                 spare = self._sparing and packet.pts not in self._moments
                 context.skip_frame = "NONREF" if spare else "DEFAULT"
                 try:

@@ -19,6 +19,7 @@ from qc.errors import DecodeError
 from qc.media.clusters import Clusters, Spliced
 from qc.media.container import open_recording
 from qc.media.decoding import has_own_times
+from qc.media.packets import packets_of
 from qc.media.pictures import PictureDecoder
 from qc.media.sound import ROWS_PER_SECOND, SoundDecoder
 from qc.records import Picture, SoundBlock, TakeInfo
@@ -242,7 +243,7 @@ class WindowReader:
     def _find_key(self, container: InputContainer, index: int) -> Fraction | None:
         """Read on to a key frame; keep it, and the sound before it."""
         self._held.clear()
-        for count, packet in enumerate(container.demux(self._streams)):
+        for count, packet in enumerate(packets_of(container, self._streams)):
             if packet.size:
                 self.bytes += packet.size
                 if packet.stream.index != index:
@@ -307,7 +308,7 @@ class WindowReader:
     def _in_order(self, container: InputContainer) -> Iterator[Packet[Any]]:
         held, self._held = self._held, []
         yield from held
-        for packet in container.demux(self._streams):
+        for packet in packets_of(container, self._streams):
             self.bytes += packet.size
             yield packet
 
