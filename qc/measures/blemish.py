@@ -396,7 +396,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=17,
+    version=18,
     label="Blemishes",
     clock="picture",
     room="focus",

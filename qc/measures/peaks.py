@@ -43,6 +43,7 @@ from qc.measures.parts.sound.truepeak import (
     TruePeaks,
     busiest_window,
     dbfs,
+    is_floating,
     keeps_full_scale,
     keeps_samples,
     oversampling,
@@ -77,6 +78,7 @@ class _Reader:
             track.channels,
             level=10.0 ** (limits[level] / 20.0),
             shortest=limits["peaks.clip_run_samples"],
+            alike=is_floating(track.codec),
         )
         full = 10.0 ** (limits[level] / 20.0)
         # Logarithmic steps are too coarse for flat tops.
@@ -289,6 +291,12 @@ def _softened(line: Line, span: Span, flat: NDArray[np.int64], level: float) -> 
 def _over(line: Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
     worst_row = span[0] + int(np.nanargmax(peaks[span[0] : span[1]]))
     worst, limit = float(peaks[worst_row]), line.limit("review_dbtp")
+    whole = ""
+    if is_floating(line.track.codec) and worst > 0:
+        whole = (
+            " In this file nothing is lost: its numbers go on beyond full scale. Lower "
+            "it before it is written to any other format."
+        )
     return line.finding(
         "sound.peak",
         span,
@@ -302,7 +310,7 @@ def _over(line: Line, span: Span, peaks: NDArray[np.float32]) -> Finding:
         ),
         advice=(
             "turn the recorder's input level down by about "
-            f"{line.turn_down(worst)} dB, {line.target()}."
+            f"{line.turn_down(worst)} dB, {line.target()}.{whole}"
         ),
     )
 
@@ -445,7 +453,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=9,
+    version=10,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "

@@ -164,6 +164,30 @@ def test_two_places_are_enough_for_what_always_shows(
     assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
 
 
+@pytest.mark.parametrize(
+    ("looks", "reach", "gone", "told"),
+    [
+        (14, 4.8, False, 1),
+        (9, 4.8, False, 0),
+        (14, 2.4, False, 0),
+        (14, 4.8, True, 0),
+    ],
+)
+def test_half_of_the_way_is_enough_for_what_surely_stays(
+    looks: int, reach: float, gone: bool, told: int
+) -> None:
+    # To both sides of the first framing, and no farther from it than that: 6 px would
+    # count by themselves.
+    watch = PixelWatch()
+    for n in range(looks):
+        image = np.full((180, 320), 100, np.uint8)
+        image[90, 160] = 100 if gone and n == 7 else 230
+        place = np.zeros((11, 20, 2), np.float32)
+        place[..., 0] = reach * (0, 1, 2, 3, 2, 1, 0, -1, -2, -3, -2, -1)[n % 12] / 960
+        watch.look(picture(image), n, 1, place)
+    assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
+
+
 def chroma_of(red: float, green: float, blue: float) -> tuple[float, float]:
     """Return Cb and Cr in codes of 8 bits (ITU-R BT.709-6, items 3.3 and 3.4)."""
     luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue

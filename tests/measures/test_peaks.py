@@ -486,14 +486,18 @@ def test_decibels_of_silence_and_of_nothing() -> None:
 # ------------------------------------------------------------------ clipped samples
 
 
-def runs_by_hand(line: Sequence[float], level: float, shortest: int) -> int:
+def runs_by_hand(
+    line: Sequence[float], level: float, shortest: int, *, alike: bool
+) -> int:
     """Count samples of runs, in plain Python."""
-    sides = [(x >= level) - (x <= -level) for x in line]
+    sides: list[float] = [(x >= level) - (x <= -level) for x in line]
+    if alike:
+        sides = [x * (side != 0) for x, side in zip(line, sides, strict=True)]
     lengths = [(side, len(list(run))) for side, run in itertools.groupby(sides)]
     return sum(n for side, n in lengths if side and n >= shortest)
 
 
-steps = st.sampled_from([-1.0, -0.5, 0.0, 0.999, 1.0])
+steps = st.sampled_from([-1.5, -1.0, -0.5, 0.0, 0.999, 1.0, 1.5])
 
 
 @settings(max_examples=200, deadline=None)
@@ -501,12 +505,13 @@ steps = st.sampled_from([-1.0, -0.5, 0.0, 0.999, 1.0])
     st.lists(steps, min_size=1, max_size=80),
     st.integers(1, 5),
     st.lists(st.integers(1, 79), max_size=4),
+    st.booleans(),
 )
 def test_runs_are_counted_as_by_hand(
-    line: list[float], shortest: int, cuts: list[int]
+    line: list[float], shortest: int, cuts: list[int], alike: bool
 ) -> None:
-    counter = ClippedRuns(1, level=0.999, shortest=shortest)
-    whole = ClippedRuns(1, level=0.999, shortest=shortest)
+    counter = ClippedRuns(1, level=0.999, shortest=shortest, alike=alike)
+    whole = ClippedRuns(1, level=0.999, shortest=shortest, alike=alike)
     x = np.array([line], np.float32)
     inner = [c for c in sorted(set(cuts)) if c < len(line)]
     edges = np.array([0, *inner, len(line)], np.int64)
@@ -516,7 +521,7 @@ def test_runs_are_counted_as_by_hand(
     ]
     by_row = whole.feed(x, edges)[:, 0].tolist()
     level = float(np.float32(0.999))
-    assert sum(by_block) == runs_by_hand(x[0].tolist(), level, shortest)
+    assert sum(by_block) == runs_by_hand(x[0].tolist(), level, shortest, alike=alike)
     assert by_row == by_block
 
 
@@ -544,6 +549,19 @@ def test_the_highest_code_of_every_format_counts_as_clipped(codec: str) -> None:
     x[0, 100:104] = float(Fraction(VALUES["full_scale"][codec]))
     full = "le" if codec in ("pcm_s16", "pcm_s24") else ""
     assert figures(measure(x, codec=codec + full))["clipped_samples"] == 4
+
+
+@pytest.mark.parametrize(("codec", "clipped"), [("pcm_f32le", 0), ("pcm_s24le", 302)])
+def test_what_goes_beyond_full_scale_is_whole_in_floating_point(
+    codec: str, clipped: int
+) -> None:
+    # A half wave 6 dB over full scale, of 240 steps: 161 samples lie beyond (sin x is
+    # 1/2 and more from 30 to 150 degrees). And 141 samples at one value.
+    x = np.zeros((1, 4_800))
+    x[0, 1_000:1_241] = 2.0 * np.sin(np.pi * np.arange(241) / 240)
+    x[0, 3_000:3_141] = 1.5
+    measured = measure(x, codec=codec)
+    assert figures(measured)["clipped_samples"] == (clipped or 141)
 
 
 def test_codecs_that_keep_every_sample() -> None:

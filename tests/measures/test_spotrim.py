@@ -7,12 +7,15 @@ so is what the rims of drawn layers are.
 from __future__ import annotations
 
 import functools
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotlayers import Layers
+from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotrim import closed_rims, rim_spots
 from tests.measures.test_blemish import PAINT, H, Image, W, spotted
 from tests.measures.test_blemish_passing import (
@@ -70,6 +73,34 @@ def test_spot_before_layers_that_move_differently_is_found(
 ) -> None:
     found = told([spotted(f, 6, loss=0.5, at=at) for f in travelled()], rim_spots)
     assert [away(one, at) < 4 for one in found] == [True] * len(found) != []
+
+
+@functools.cache
+def before_a_roof(step: float) -> tuple[Image, ...]:
+    """Draw lit windows that pass behind `PAINT`, half of them hidden by a plain sky."""
+    random, x = np.random.default_rng(21), np.arange(W)
+    out = []
+    for i in range(LOOKS):
+        windows, far = seen(layer(3), 20 + step * i), seen(layer(5), 20 + step * i)
+        share = 1 / (1 + np.exp(x - PAINT[0] * W + step * (i - LOOKS / 2)))
+        sky = np.where(np.arange(H)[:, None] < 150, 120.0, far)
+        image = windows * share + sky * (1 - share)
+        out.append(np.asarray(image + random.normal(0, 1.0, image.shape)))
+    return tuple(out)
+
+
+@pytest.mark.parametrize(
+    ("step", "radius", "loss"), [(0.5, 8, 0.35), (0.5, 8, 0.5), (STEP, 12, 0.5)]
+)
+def test_drop_half_before_a_plain_sky_is_told_by_that_half(
+    step: float, radius: float, loss: float
+) -> None:
+    # Its other half is off by what the windows do, which is no less than what it takes.
+    drawn = [spotted(f, radius, loss=loss, blur=2.0) for f in before_a_roof(step)]
+    found = told(drawn, rim_spots)
+    assert found
+    assert all(away(one, PAINT) < radius / 2 for one in found)
+    assert told(before_a_roof(step), rim_spots) == []
 
 
 def test_scene_has_no_rim() -> None:
@@ -172,3 +203,28 @@ def test_one_quiet_look_alone_says_little() -> None:
     looks[1:] -= shown
     found = closed_rims(layers(shown, looks))
     assert [rim for rim in found if rim.least > 6] == []
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A look of which only where the picture lay counts."""
+
+    row: int
+    place: NDArray[np.float32]
+    maps: dict[str, NDArray[np.float32]]
+    seconds: float = 0.0
+    chain: int = 0
+    fine: None = None
+
+
+@pytest.mark.parametrize(("step", "found"), [(2.0, 1), (0.1, 0)])
+def test_what_moves_in_the_picture_tells_nothing_of_what_rests_behind_it(
+    step: float, found: int
+) -> None:
+    # At the place itself all seems to come by 2 px a look, as if a rod went by there.
+    drawn = layers(disc(6), noise(0.02))
+    maps = {"detail": np.zeros((45, 60), np.float32)}
+    place = np.zeros((4, 6, 2), np.float32)
+    place[..., 0] = step / 120
+    looks = [Shown(i, i * place, maps) for i in range(14)]
+    assert len(rim_spots(Passing(looks, 1.0, drawn, drawn))) == found

@@ -22,6 +22,7 @@ __all__ = [
     "TruePeaks",
     "busiest_window",
     "dbfs",
+    "is_floating",
     "keeps_full_scale",
     "keeps_samples",
     "lfe_index",
@@ -259,11 +260,18 @@ class ClippedRuns:
         Magnitude, 1.0 is full scale.
     shortest : int
         Samples.
+    alike : bool
+        Only samples of one value are a run: numbers with a floating point go on beyond
+        full scale, and what does is whole.
     """
 
-    def __init__(self, channels: int, *, level: float, shortest: int) -> None:
+    def __init__(
+        self, channels: int, *, level: float, shortest: int, alike: bool = False
+    ) -> None:
         self._level = np.float32(level)
         self._shortest = shortest
+        self._alike = alike
+        self._last = [0.0] * channels
         self._side = [0] * channels
         self._length = [0] * channels
 
@@ -291,7 +299,7 @@ class ClippedRuns:
                 self._length[channel] = 0
                 continue
             side = np.signbit(line[at])
-            place = self._places(channel, at, side)
+            place = self._places(channel, at, side, line)
             credit = (place > self._shortest).astype(np.int64)
             credit[place == self._shortest] = self._shortest
             row = np.searchsorted(row_edges, at, side="right") - 1
@@ -299,18 +307,26 @@ class ClippedRuns:
             out[:, channel] = np.rint(counted)
             ends_here = int(at[-1]) == line.size - 1
             self._length[channel] = int(place[-1]) if ends_here else 0
-            self._side[channel] = int(side[-1])
+            self._side[channel], self._last[channel] = int(side[-1]), float(line[-1])
         return out
 
     def _places(
-        self, channel: int, at: NDArray[np.intp], side: NDArray[np.bool_]
+        self,
+        channel: int,
+        at: NDArray[np.intp],
+        side: NDArray[np.bool_],
+        line: NDArray[np.float32],
     ) -> NDArray[np.int64]:
         """Return which sample of its run each is, from 1."""
         begins = np.ones(at.size, bool)
         begins[1:] = (np.diff(at) > 1) | (side[1:] != side[:-1])
+        goes_on = at[0] == 0 and side[0] == self._side[channel]
+        if self._alike:
+            begins[1:] |= np.diff(line[at]) != 0
+            goes_on &= float(line[0]) == self._last[channel]
         count = np.arange(at.size, dtype=np.int64)
         place = count - np.maximum.accumulate(np.where(begins, count, 0)) + 1
-        if at[0] == 0 and self._length[channel] and side[0] == self._side[channel]:
+        if goes_on and self._length[channel]:
             first = np.flatnonzero(begins)
             place[: first[1] if first.size > 1 else None] += self._length[channel]
         return place
@@ -422,6 +438,17 @@ def keeps_full_scale(codec: str) -> bool:
     (True, False)
     """
     return keeps_samples(codec) and codec not in _COARSE_PCM
+
+
+def is_floating(codec: str) -> bool:
+    """Return whether samples have a floating point, and so no highest value.
+
+    Examples
+    --------
+    >>> is_floating("pcm_f32le"), is_floating("pcm_s32le")
+    (True, False)
+    """
+    return codec.startswith("pcm_f")
 
 
 def keeps_samples(codec: str) -> bool:

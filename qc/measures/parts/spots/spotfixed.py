@@ -13,6 +13,7 @@ looks and in how fine their detail is, which a smear takes out of whatever passe
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -35,8 +36,10 @@ __all__ = [
     "Place",
     "Search",
     "as_fixed",
+    "come_to",
     "fixed_spots",
     "how_kept",
+    "kept_in",
     "outline",
 ]
 
@@ -201,6 +204,8 @@ class Kept:
         Share of the scene's way by which it goes along.
     wanders, far : float
         How far off its middle looks show it, and the scene; px.
+    strays : float
+        How far off where it would be if it only went along; px.
     shown : (n,) array
         How much of it each look shows; 1 is all.
     alike : float
@@ -211,6 +216,7 @@ class Kept:
 
     goes: float
     wanders: float
+    strays: float
     far: float
     shown: NDArray[np.float64]
     alike: float
@@ -321,24 +327,59 @@ def how_kept(layers: Layers, slope: Map, place: Place, search: Search) -> Kept |
         *(up - place.row, low - place.row, left - place.column, right - place.column),
         _WEIGHT[0] * place.scale + _WEIGHT[1],
     )
+    far = come_to(layers, place.row, place.column)
+    if far < _FAR:
+        return None
+    most = search.loose * search.may_wander(far)  # as nearly all
+    return kept_in(layers, slope, (place.row, place.column), box, weight, most)
+
+
+def come_to(layers: Layers, row: int, column: int) -> float:
+    """Return how far the scene comes at a place, px in the mean."""
+    way = _way(layers, row, column)
+    return float(np.sqrt((way * way).sum(axis=1).mean()))
+
+
+def _way(layers: Layers, row: int, column: int) -> NDArray[np.float64]:
+    way = layers.moves[:, row, column].astype(np.float64)
+    return np.asarray(way - median(way))
+
+
+def kept_in(
+    layers: Layers,
+    slope: Map,
+    at: tuple[int, int],
+    box: Box,
+    weight: Map,
+    most: float = math.inf,
+) -> Kept | None:
+    """Return how what is in a box keeps still; None if nothing tells it.
+
+    Parameters
+    ----------
+    slope : (2, h, w) array
+        Of what stays, across and down.
+    at : (int, int)
+        Row and column, where the scene's way is told.
+    weight : (n,) array
+        Of the places in the box; they sum to one.
+    most : float
+        Px that it may wander; None is returned for more.
+    """
     steep = slope[(slice(None), *box)].reshape(2, -1)
     weighted = steep * weight
     both = (weighted @ steep.T).astype(np.float64)
-    least, most = np.linalg.eigvalsh(both)
-    if least < _ROUND * most:
+    least, greatest = np.linalg.eigvalsh(both)
+    if least < _ROUND * greatest:
         return None
-    way = layers.moves[:, place.row, place.column].astype(np.float64)
-    way = way - median(way)
-    far = float(np.sqrt((way * way).sum(axis=1).mean()))
-    if not far >= _FAR:
-        return None
+    way, far = _way(layers, *at), come_to(layers, *at)
     rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
     # Where a look shows it: one step of least squares, but for what all have alike.
     along = weighted - weighted.sum(axis=1, keepdims=True) * weight
     lies = -np.linalg.solve(both, along @ rest.T).T
     lies -= median(lies)
     wanders = middle(np.hypot(*lies.T))
-    if not wanders <= search.loose * search.may_wander(far):  # as nearly all
+    if not wanders <= most:
         return None
     own = layers.stays[box].ravel()
     own = own - own @ weight
@@ -354,6 +395,7 @@ def how_kept(layers: Layers, slope: Map, place: Place, search: Search) -> Kept |
     return Kept(
         goes,
         wanders,
+        middle(wrong),
         far,
         shown,
         middle(np.abs(shown - middle(shown))),

@@ -25,11 +25,13 @@ from qc.measures.parts.spots.spotfixed import (
     Outline,
     Place,
     as_fixed,
-    how_kept,
+    come_to,
+    kept_in,
     outline,
 )
-from qc.measures.parts.spots.spotlayers import Layers
+from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
+from qc.measures.parts.spots.spotranks import median
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
 
@@ -43,27 +45,24 @@ _SOFT, _NEAR = 0.7, 2.5  # px: of the looks; in which a look's quiet is told
 _NOISE = 0.006  # natural logarithm, px to px: of the quietest look
 _FEWEST = 4  # looks that a mean is made of, at least
 _EDGE = 2  # px
-_LEAST, _MOST_RIMS = 4.0, 12  # Student's t of the least sure part
-# The surer, the more of the scene has come by: looks that show nearly the same behind a
-# rim say the same. Px that count once, and at most.
-_WAY, _MOST_WAY = 10.0, 20.0
-# Of 242 takes without a spot, 40 of which follow a thing and 12 have one at rest
-# before the lens, no dark rim of the scene is surer than 9.5. What is followed is
-# surer, but it wanders by more of the scene's way than 0.04, goes along with it, or its
-# own ring comes along: laying the scene over itself leaves 0.45 of what changes there,
-# or more. What is surer than 8 and comes along no more than that is weak, or its ring
-# shows as much. One of these ways must be open: wandering, going along, least sure, how
-# much the ring changes (natural logarithm), most of that which is left, most that the
-# ring shows of the spot, how strong that is at least (natural logarithm).
-_WAYS = (
-    (0.018, 0.05, 11.0, 0.0, math.inf, math.inf, 0.0),
-    (0.045, 0.05, 11.0, 0.04, 0.5, math.inf, 0.0),
-    (0.07, 0.05, 28.0, 0.04, math.inf, math.inf, 0.0),
-    (0.16, 0.15, 11.0, 0.05, 0.4, math.inf, 0.0),
-    (0.13, 0.15, 8.5, 0.05, 0.35, 0.45, 0.12),
-)
+_LEAST, _MOST_RIMS = 8.0, 12  # Student's t of the least sure part
+# A rim must keep its place: how far the scene must come, px, in the mean; the share of
+# its way by which the rim may go along, and against it (what the parting lets into the
+# scene comes off the looks again, the other way); how much of what is there it must
+# make up, and by how much half of the looks may differ in how much of it they show.
+_FAR, _ALONG, _AGAINST, _TELLS, _ALIKE = 0.8, 0.05, 0.3, 0.75, 0.15
+# How far around it that is told, and how far beyond it counts: of its radius, and px.
+_REACH, _BESIDE = (1.6, 3.0), (0.35, 1.0)
+_QUIET = 1.0  # px over which it is told how quiet a place is
+_NORMAL = 0.455  # median of a squared normal deviate, of its mean
+# What speaks for a spot is a sum of logarithms, weighed by logistic regression over the
+# rims of spots and of scenes that come so far: how sure the rim is, and how much its
+# ring changes between looks, both beside what the spot takes; how far it strays, of the
+# scene's way; and what its ring shows.
+_SURE, _CHANGES, _STRAYS, _UNEVEN = 1.3, 1.5, 2.4, 4.8
+_LEAST_CHANGE, _LEAST_STRAY, _MOST_UNEVEN = 0.005, 0.01, 1.0
+_TOLD = 7.9
 _SCALE = 1.5  # radius of a spot, in scales of `spotfixed`
-_ANY = replace(LEVEL, loose=math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,41 +87,85 @@ class Rim:
 
 def rim_spots(scene: Passing) -> list[Fixed]:
     """Return dark spots whose rim surely stands still before a scene."""
-    down, across = slopes(scene.layers.stays)
-    steep = np.stack([across, down])
+    layers = scene.layers
+    down, across = slopes(layers.stays)
+    steep, noise = np.stack([across, down]), _noise_of(layers)
     return [
-        one for rim in closed_rims(scene.layers) for one in _told(scene, steep, rim)
+        one for rim in closed_rims(layers) for one in _told(scene, steep, noise, rim)
     ]
 
 
-def _told(scene: Passing, steep: Map, rim: Rim) -> Iterator[Fixed]:
+def _noise_of(layers: Layers) -> Map:
+    """Return the variance of what most looks show beside what stays."""
+    off = (layers.rest - layers.stays) ** 2
+    noise = cv2.GaussianBlur(middles(off), (0, 0), _QUIET)
+    return np.asarray(noise / _NORMAL + np.float32(_NOISE**2), np.float32)
+
+
+def _told(scene: Passing, steep: Map, noise: Map, rim: Rim) -> Iterator[Fixed]:
     layers = scene.layers
-    scale = min(LEVEL.scales, key=lambda s: abs(s - rim.radius / _SCALE))
-    place = Place(rim.row, rim.column, scale, -1)
-    kept = how_kept(layers, steep, place, _ANY)
-    if kept is None:
+    kept = _kept(scene, steep, noise, rim)
+    if kept is None or not _keeps_place(kept):
         return
-    shape = outline(layers, place, _ANY)
-    if shape is not None and _is_told(_sure(layers, rim), kept, shape):
-        yield as_fixed(shape, kept, scene.looks, _ANY)
+    scale = min(LEVEL.scales, key=lambda s: abs(s - rim.radius / _SCALE))
+    shape = outline(layers, Place(rim.row, rim.column, scale, -1), LEVEL)
+    if shape is not None and shape.strength < 0 and _speaks(rim, kept, shape) >= _TOLD:
+        yield as_fixed(shape, kept, scene.looks, LEVEL)
 
 
-def _sure(layers: Layers, rim: Rim) -> float:
-    way = layers.moves[:, rim.row, rim.column]
-    come = math.hypot(*np.ptp(way, axis=0).tolist())
-    return rim.least * min(come, _MOST_WAY) / _WAY
+def _kept(scene: Passing, steep: Map, noise: Map, rim: Rim) -> Kept | None:
+    """Return how a rim keeps its place; None where nothing tells it.
+
+    What is quiet there says it: the sky beside a roof tells where a drop lies, and the
+    windows that go by under it do not.
+    """
+    layers = scene.layers
+    far = min(come_to(layers, rim.row, rim.column), _picture_comes(scene, rim))
+    if far < _FAR:
+        return None
+    h, w = layers.stays.shape
+    reach = round(_REACH[0] * rim.radius + _REACH[1])
+    rows = slice(max(rim.row - reach, 1), min(rim.row + reach + 1, h - 1))
+    columns = slice(max(rim.column - reach, 1), min(rim.column + reach + 1, w - 1))
+    y, x = np.mgrid[rows, columns]
+    beyond = np.maximum(np.hypot(y - rim.row, x - rim.column) - rim.radius, 0.0)
+    weight = np.exp(-0.5 * (beyond / (_BESIDE[0] * rim.radius + _BESIDE[1])) ** 2)
+    weight = (weight / noise[rows, columns]).ravel()
+    weight = (weight / weight.sum()).astype(np.float32)
+    at = rim.row, rim.column
+    kept = kept_in(layers, steep, at, (rows, columns), weight)
+    return None if kept is None else replace(kept, far=far)
 
 
-def _is_told(sure: float, kept: Kept, shape: Outline) -> bool:
-    return any(
-        kept.wanders <= wanders * kept.far
-        and abs(kept.goes) <= goes
-        and sure >= least
-        and shape.moved >= moves
-        and shape.left <= left * max(shape.moved, 1e-9)
-        and shape.ring <= ring
-        and -shape.strength >= strong
-        for wanders, goes, least, moves, left, ring, strong in _WAYS
+def _picture_comes(scene: Passing, rim: Rim) -> float:
+    """Return how far the picture comes there, px in the mean, but for what moves in it.
+
+    A rod that goes by tells nothing of what rests behind it.
+    """
+    h, w = scene.layers.stays.shape
+    places = np.stack([one.place for one in scene.looks])
+    row, column = rim.row * places.shape[1] // h, rim.column * places.shape[2] // w
+    way = places[:, row, column].astype(np.float64) * w
+    way = way - median(way)
+    return float(np.sqrt((way * way).sum(axis=1).mean()))
+
+
+def _keeps_place(kept: Kept) -> bool:
+    return (
+        -_AGAINST <= kept.goes <= _ALONG
+        and kept.tells >= _TELLS
+        and kept.alike <= _ALIKE
+    )
+
+
+def _speaks(rim: Rim, kept: Kept, shape: Outline) -> float:
+    """Return how much speaks for a spot; see `_TOLD`."""
+    strength = -shape.strength
+    return (
+        _SURE * math.log(rim.least / strength)
+        + _CHANGES * math.log((shape.moved + _LEAST_CHANGE) / strength)
+        - _STRAYS * math.log(kept.strays / kept.far + _LEAST_STRAY)
+        - _UNEVEN * min(shape.ring, _MOST_UNEVEN)
     )
 
 

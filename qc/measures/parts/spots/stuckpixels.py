@@ -53,6 +53,9 @@ _FAR_PX, _FAR_SHARE = 6.0, 0.008
 # Two places are enough where the scene came far and every one of many looks shows it:
 # over 242 recordings without a stuck pixel nothing did that farther than 2.7 %.
 _SAID_ALWAYS, _ALWAYS_LOOKS, _ALWAYS_SHARE = 11.9, 10, 0.03
+# And half of the way is enough where that many looks all show it, and its places say so
+# much more: over 700 recordings nothing of a scene said more than 18.0 so.
+_SAID_NEAR, _NEAR_FAR = 20.0, 0.5
 # Candidates that are dropped: surely gone; or after so many looks still unlikely, and
 # seen in less than this share of them.
 _GONE, _LATER, _UNLIKELY, _SHOWN = -4.0, 6, 4.0, 0.5
@@ -281,10 +284,12 @@ class PixelWatch:
         stirred &= kept["stir_hits"] >= _STIR_HITS * kept["stirs"]
         weighed = weigh(kept["behind"])
         always = (kept["shown"] == kept["all"]) & (kept["all"] >= _ALWAYS_LOOKS)
-        always &= (weighed.far >= _ALWAYS_SHARE) & np.isfinite(weighed.far)
-        least = np.where(always, _SAID_ALWAYS, _SAID)
+        through = (weighed.far >= _ALWAYS_SHARE) & np.isfinite(weighed.far)
+        least = np.where(always & through, _SAID_ALWAYS, _SAID)
         told = (weighed.said >= least) & (weighed.denied <= _DENIED)
-        told &= weighed.far >= max(_FAR_PX / max(self.size[0], 1), _FAR_SHARE)
+        far = np.where(always & (weighed.said >= _SAID_NEAR), _NEAR_FAR, 1.0)
+        far *= max(_FAR_PX / max(self.size[0], 1), _FAR_SHARE)
+        told &= weighed.far >= far
         told |= stirred
         order = np.flatnonzero(told)
         order = order[np.argsort(-each[order])]
