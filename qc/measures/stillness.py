@@ -52,6 +52,8 @@ _ALIVE_PERCENT = 0.5
 # A whole picture that moves faster than this, percent of its width a frame, and a light
 # on more of it, stop and go on for other reasons than a repeat (house choices).
 _SHIFT_PERCENT, _LIT_PERCENT = 0.1, 5.0
+# So much of what changes from frame to frame is light, and percent of black-to-white.
+_LIGHT_SHARE, _LIGHT_LEAST = 0.5, 0.5
 # In rhythms of so many frames at most every group of a codec's pictures has repeats.
 _BLURRED_PERIOD = 12
 
@@ -209,6 +211,30 @@ def _otherwise(readings: Readings) -> Flags:
     return out
 
 
+def _lamps(readings: Readings) -> Flags:
+    """Return beside which frames most of what changes is light.
+
+    Where lamps beat a frame at the turn changes as little as a repeat, between others
+    that move nothing either.
+    """
+    beside = np.zeros(readings.rows, bool)
+    if "exposure.mean_percent" not in readings.columns or readings.rows < 2:
+        return beside
+    lighter = np.abs(np.diff(_exposure(readings)))
+    moved = _column(readings, "difference_percent")[1:]
+    with np.errstate(invalid="ignore"):
+        lit = np.append(
+            False, lighter >= np.maximum(_LIGHT_SHARE * moved, _LIGHT_LEAST)
+        )
+    beside[:-1] |= lit[1:]
+    beside[1:] |= lit[:-1]
+    return beside
+
+
+def _exposure(readings: Readings) -> NDArray[np.float64]:
+    return readings["exposure.mean_percent"].astype(np.float64)
+
+
 def _alive(readings: Readings, live: NDArray[np.bool_]) -> bool:
     """Tell whether live frames change all over, so that stillness means something."""
     changed = _column(readings, "changed_percent")[live]
@@ -223,6 +249,11 @@ def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
     known = np.isfinite(changes.difference)
     is_still = still(changes)
     twice = repeated(changes, is_still, _otherwise(readings))
+    lamps = _lamps(readings)
+    for first, last in runs(twice & ~changes.identical):
+        lamps[first:last] |= lamps[first] or lamps[last - 1]
+    lamps &= ~changes.identical
+    twice &= ~lamps
     out = np.where(known, float(State.LIVE), np.nan)
     if _alive(readings, known & ~is_still & ~twice):
         shortest = measured.limits["stillness.frozen_review_seconds"]
@@ -239,9 +270,10 @@ def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
             # Coding blurs what comes out of turn there: only sure repeats count.
             part = slice(cadence.first, cadence.last)
             sure = changes.identical[part] | out_of_turn(changes, cadence, inside)
+            sure &= ~lamps[part]
             judged = out[part] <= State.SINGLE
             out[part][judged] = np.where(sure, State.SINGLE, State.LIVE)[judged]
-        out[inside] = State.RHYTHM
+        out[inside & ~lamps] = State.RHYTHM
     elif is_still.any():
         out[:] = np.nan
     out[black] = State.BLACK
@@ -305,7 +337,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=9,
+    version=10,
     label="Stillness",
     clock="picture",
     columns=(

@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from qc.measures import exposure
 from qc.measures.base import Measured
 from qc.measures.parts.stillness.rhythms import cadences
 from qc.measures.parts.stillness.stillframes import State
@@ -372,6 +373,22 @@ def test_single_repeats_are_named_to_the_frame() -> None:
     assert "00:00:01:15" in findings[0].message
     assert MEASURE.summarise is not None
     assert MEASURE.summarise(read(images))["repeated_frames"] == 3
+
+
+@pytest.mark.parametrize("lamp", [True, False])
+def test_frame_at_the_turn_of_a_beating_lamp_is_no_repeat(*, lamp: bool) -> None:
+    # 120 light pulses a second in 25 pictures beat 5 times a second: with this phase
+    # every fifth frame is as bright as the one before. As often a frame comes twice
+    # where there is no such lamp.
+    images = list(live("still" if lamp else "hand", 0.3))
+    for i in range(40, FRAMES - 8, 17):
+        if not lamp:
+            images = held(images, i, i + 1)
+    light = [1 + 0.2 * lamp * np.cos(2 * np.pi * (i / 5 + 0.1)) for i in range(FRAMES)]
+    shown = [image * share for image, share in zip(images, light, strict=True)]
+    pictures = [picture(codes(m, LIVE_8), index=i) for i, m in enumerate(shown)]
+    measured = measure(pictures, setup_of(), [exposure.MEASURE, MEASURE])
+    assert bool(found(measured, "repeated")) is not lamp
 
 
 def test_more_than_six_in_a_minute_are_for_review() -> None:

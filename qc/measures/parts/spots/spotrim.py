@@ -50,7 +50,9 @@ _LEAST, _MOST_RIMS = 8.0, 12  # Student's t of the least sure part
 # its way by which the rim may go along, and against it (what the parting lets into the
 # scene comes off the looks again, the other way); how much of what is there it must
 # make up, and by how much half of the looks may differ in how much of it they show.
+# What strays by so little of a long way need not make up most of what is there.
 _FAR, _ALONG, _AGAINST, _TELLS, _ALIKE = 0.8, 0.05, 0.3, 0.75, 0.15
+_SURELY = 0.02
 # How far around it that is told, and how far beyond it counts: of its radius, and px.
 _REACH, _BESIDE = (1.6, 3.0), (0.35, 1.0)
 _QUIET = 1.0  # px over which it is told how quiet a place is
@@ -153,7 +155,7 @@ def _picture_comes(scene: Passing, rim: Rim) -> float:
 def _keeps_place(kept: Kept) -> bool:
     return (
         -_AGAINST <= kept.goes <= _ALONG
-        and kept.tells >= _TELLS
+        and (kept.tells >= _TELLS or kept.strays <= _SURELY * kept.far)
         and kept.alike <= _ALIKE
     )
 

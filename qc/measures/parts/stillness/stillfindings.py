@@ -69,8 +69,11 @@ def check(measured: Measured) -> Iterator[Finding]:
     difference = _column(readings, "difference_percent")
     cell = _column(readings, "cell_percent")
     keys = rare_keys(_column(readings, "key") > 0)
-    for cadence in cadences(*again(states), difference, cell, keys)[0]:
-        yield _tell_cadence(measured, readings, cadence)
+    twice, known = again(states)
+    for cadence in cadences(twice, known, difference, cell, keys)[0]:
+        # A rhythm of light has no frame that came twice.
+        if twice[cadence.first : cadence.last].any():
+            yield _tell_cadence(measured, readings, cadence)
     yield from _tell_singles(measured, readings, states == State.SINGLE)
 
 
