@@ -8,7 +8,12 @@ from dataclasses import dataclass
 
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
-from qc.measures.parts.stillness.periods import Periods, periods_of
+from qc.measures.parts.stillness.periods import (
+    Periods,
+    RateChange,
+    periods_of,
+    rate_change,
+)
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock
 
 __all__ = ["MEASURE", "SoundSpan", "rate_error"]
@@ -174,6 +179,10 @@ def _rate(measured: Measured, readings: Readings) -> Iterator[Finding]:
     declared = float(measured.info.grid.rate)
     if periods is None or periods.count + periods.odd < _LEAST_FRAMES:
         return
+    change = rate_change(readings.edges, tick=tick)
+    if change is not None:
+        yield _tell_change(measured, readings, change, declared)
+        return
     if periods.varies:
         yield _tell_varying(measured, readings, periods, declared)
         return
@@ -201,6 +210,33 @@ def _rate(measured: Measured, readings: Readings) -> Iterator[Finding]:
         advice=(
             "Set camera and recorder to one frame rate. For this file, tell the "
             f"edit which rate holds before cutting: {real:.6g} by the time stamps."
+        ),
+    )
+
+
+def _tell_change(
+    measured: Measured, readings: Readings, change: RateChange, declared: float
+) -> Finding:
+    before, behind = 1.0 / change.before, 1.0 / change.behind
+    return finding_of(
+        measured,
+        readings,
+        rule="file.rate",
+        grade=Grade.REVIEW,
+        first=change.row,
+        last=readings.rows,
+        worst_row=change.row,
+        worst=behind,
+        limit=declared,
+        unit="frames/s",
+        message=(
+            f"The frame rate changes here: {before:.5g} frames a second before, "
+            f"{behind:.5g} from here on, by the time stamps ({declared:.6g} declared). "
+            "Timecodes count the declared rate."
+        ),
+        advice=(
+            "Set camera and recorder to one frame rate, and let nothing change it "
+            "during a take. For this file, cut it here and tell the edit both rates."
         ),
     )
 
@@ -408,7 +444,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
 
 MEASURE = Measure(
     name="clocks",
-    version=2,
+    version=3,
     label="Clocks",
     clock="sound",
     columns=(),

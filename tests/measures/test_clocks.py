@@ -130,6 +130,47 @@ def test_a_rate_that_varies_is_a_note_with_figures() -> None:
     assert places([finding]) == [(0, round(float(edges[-1]) / 40))]
 
 
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [
+        (25, NTSC),
+        (25, 24),
+        (NTSC, 25),
+        (25, 50),
+        (50, 25),
+        (24, Fraction(24_000, 1001)),
+    ],
+)
+@pytest.mark.parametrize("tick", [Fraction(1, 1000), Fraction(1, 90_000)])
+@pytest.mark.parametrize("lost", [False, True])
+def test_rate_that_changes_is_told_at_the_frame(
+    first: int | Fraction, then: int | Fraction, tick: Fraction, *, lost: bool
+) -> None:
+    stamps = [Fraction(i) / first for i in range(126)]
+    stamps += [stamps[-1] + Fraction(i) / then for i in range(1, 101)]
+    if lost:
+        del stamps[200:203], stamps[40]
+    rate = Fraction(first)
+    findings = found(take([round(s / tick) for s in stamps], rate=rate, tick=tick))
+    if then == Fraction(24_000, 1001):  # a thousandth is no other rate within a take
+        assert findings == []
+        return
+    (finding,) = findings
+    assert (finding.rule, finding.grade) == ("file.rate", Grade.REVIEW)
+    # Stamps in milliseconds may hide where 40 ms become 41.7.
+    row = 125 - lost
+    start = round(float(stamps[row] * first))
+    assert abs(finding.start_frame - start) <= (2 if tick == Fraction(1, 1000) else 0)
+    assert finding.worst == pytest.approx(float(then), rel=2e-3)
+
+
+def test_single_pauses_and_a_drifting_clock_are_no_change_of_rate() -> None:
+    paused = [40 * i + 5000 * (i >= 60) for i in range(130)]
+    slow = np.cumsum(40 + 2 * np.sin(np.arange(300) / 40))
+    assert all("changes" not in f.message for f in found(take(paused)))
+    assert all("changes" not in f.message for f in found(take(np.rint(slow))))
+
+
 def test_jitter_of_a_phone_is_no_other_rate() -> None:
     random = np.random.default_rng(4)
     ideal = np.arange(300) / 30 * 90_000 + random.normal(0, 60, 300)
