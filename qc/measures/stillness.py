@@ -53,7 +53,7 @@ _ALIVE_PERCENT = 0.5
 # on more of it, stop and go on for other reasons than a repeat (house choices).
 _SHIFT_PERCENT, _LIT_PERCENT = 0.1, 5.0
 # So much of what changes from frame to frame is light, and percent of black-to-white.
-_LIGHT_SHARE, _LIGHT_LEAST = 0.5, 0.5
+_LIGHT_SHARE, _LIGHT_LEAST = 0.5, 1.5
 # In rhythms of so many frames at most every group of a codec's pictures has repeats.
 _BLURRED_PERIOD = 12
 

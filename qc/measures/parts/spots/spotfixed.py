@@ -13,7 +13,6 @@ looks and in how fine their detail is, which a smear takes out of whatever passe
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -21,9 +20,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.spots.spotkept import Box, Kept, Map, come_to, kept_in
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
-from qc.measures.parts.spots.spotranks import median, middle, ranked, rms
+from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotshape import is_compact, on_map, ring_around
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
@@ -31,27 +31,20 @@ from qc.measures.parts.spots.spotways import Shows
 
 __all__ = [
     "LEVEL",
-    "Kept",
     "Outline",
     "Place",
     "Search",
     "as_fixed",
-    "come_to",
     "fixed_spots",
     "how_kept",
-    "kept_in",
     "outline",
 ]
 
-Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Box = tuple[slice, slice]
 
 _GROUND = 1.7  # how much wider the ground is that a spot stands out of
 _REACH = 2.5, 3.0  # px around a place: times the scale, and more
 _WEIGHT = 1.6, 1.0
-_ROUND = 0.15  # least slopes one way, of those the other way
-_TIMES = 3  # that the shares of the way are told, with less of what is off
 _FAR, _MOST_WANDERS = 0.8, 0.2  # how far the scene must come, px, in the mean; of that
 _USUAL = 0.7, 1.35  # of what it is, in most looks
 _BORDER, _DEEP, _OUT = 0.45, 0.7, 24  # of its strongest place; px
@@ -195,35 +188,6 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Kept:
-    """How a place keeps still.
-
-    Attributes
-    ----------
-    goes : float
-        Share of the scene's way by which it goes along.
-    wanders, far : float
-        How far off its middle looks show it, and the scene; px.
-    strays : float
-        How far off where it would be if it only went along; px.
-    shown : (n,) array
-        How much of it each look shows; 1 is all.
-    alike : float
-        By how much half of the looks differ in that.
-    tells : float
-        Share of what is there, once the scene is gone, that it makes up.
-    """
-
-    goes: float
-    wanders: float
-    strays: float
-    far: float
-    shown: NDArray[np.float64]
-    alike: float
-    tells: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Outline:
     """A spot's outline, and what is around it.
 
@@ -332,75 +296,6 @@ def how_kept(layers: Layers, slope: Map, place: Place, search: Search) -> Kept |
         return None
     most = search.loose * search.may_wander(far)  # as nearly all
     return kept_in(layers, slope, (place.row, place.column), box, weight, most)
-
-
-def come_to(layers: Layers, row: int, column: int) -> float:
-    """Return how far the scene comes at a place, px in the mean."""
-    way = _way(layers, row, column)
-    return float(np.sqrt((way * way).sum(axis=1).mean()))
-
-
-def _way(layers: Layers, row: int, column: int) -> NDArray[np.float64]:
-    way = layers.moves[:, row, column].astype(np.float64)
-    return np.asarray(way - median(way))
-
-
-def kept_in(
-    layers: Layers,
-    slope: Map,
-    at: tuple[int, int],
-    box: Box,
-    weight: Map,
-    most: float = math.inf,
-) -> Kept | None:
-    """Return how what is in a box keeps still; None if nothing tells it.
-
-    Parameters
-    ----------
-    slope : (2, h, w) array
-        Of what stays, across and down.
-    at : (int, int)
-        Row and column, where the scene's way is told.
-    weight : (n,) array
-        Of the places in the box; they sum to one.
-    most : float
-        Px that it may wander; None is returned for more.
-    """
-    steep = slope[(slice(None), *box)].reshape(2, -1)
-    weighted = steep * weight
-    both = (weighted @ steep.T).astype(np.float64)
-    least, greatest = np.linalg.eigvalsh(both)
-    if least < _ROUND * greatest:
-        return None
-    way, far = _way(layers, *at), come_to(layers, *at)
-    rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
-    # Where a look shows it: one step of least squares, but for what all have alike.
-    along = weighted - weighted.sum(axis=1, keepdims=True) * weight
-    lies = -np.linalg.solve(both, along @ rest.T).T
-    lies -= median(lies)
-    wanders = middle(np.hypot(*lies.T))
-    if not wanders <= most:
-        return None
-    own = layers.stays[box].ravel()
-    own = own - own @ weight
-    rest = rest - (rest @ weight)[:, None]
-    size = float((own * own) @ weight)
-    shown = ((rest @ (own * weight)) / size).astype(np.float64)
-    power = float(middle((rest * rest) @ weight))
-    goes, trust = 0.0, np.ones((len(way), 1))
-    for _ in range(_TIMES):
-        goes = float((trust * way * lies).sum() / max((trust * way * way).sum(), 1e-9))
-        wrong = np.hypot(*(lies - goes * way).T)[:, None]
-        trust = 1.0 / (1.0 + (wrong / (2.0 * max(middle(wrong), 0.02))) ** 2)
-    return Kept(
-        goes,
-        wanders,
-        middle(wrong),
-        far,
-        shown,
-        middle(np.abs(shown - middle(shown))),
-        size / max(power, 1e-12),
-    )
 
 
 def _stays(kept: Kept, search: Search) -> bool:

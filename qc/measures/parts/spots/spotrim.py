@@ -21,14 +21,12 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.spotfixed import (
     LEVEL,
-    Kept,
     Outline,
     Place,
     as_fixed,
-    come_to,
-    kept_in,
     outline,
 )
+from qc.measures.parts.spots.spotkept import Kept, come_to, kept_in
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import median
