@@ -1,4 +1,7 @@
-"""Damage: frames and samples that could not be decoded, or are not there."""
+"""Damage: frames and samples that could not be decoded, or are not there.
+
+Pictures too that decode well and yet were broken before they were coded.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,8 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Column, Measure, Measured, Setup, Values, finding_of
+from qc.measures.parts.damage.straywatch import StrayWatch
+from qc.measures.parts.damage.straywords import stray_findings, strays_of
 from qc.records import AudioTrack, Finding, Grade, Picture, Readings
 from qc.spans import bridged, runs
 
@@ -50,13 +55,17 @@ _LOST_ADVICE = (
 
 class _Reader:
     def __init__(self, setup: Setup) -> None:
-        pass
+        self._watch = StrayWatch()
 
     def read(self, picture: Picture) -> Values:
+        if picture.damaged or not picture.y.size:
+            self._watch.skip()
+        else:
+            self._watch.read(picture)
         return {"damaged": float(picture.damaged)}
 
     def finish(self) -> Mapping[str, object]:
-        return {}
+        return {"stray": self._watch.finish()}
 
 
 def _grade(measured: Measured, seconds: float) -> Grade:
@@ -69,6 +78,7 @@ def _check(measured: Measured) -> Iterator[Finding]:
     if measured.picture is not None and measured.picture.rows:
         yield from _pictures(measured, measured.picture)
         yield from _cut_short(measured, measured.picture)
+        yield from stray_findings(measured)
     for readings in measured.sound:
         yield from _sound(measured, readings)
     if measured.info.video is None:
@@ -292,6 +302,7 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return {
         "damaged_frames": int(np.count_nonzero(damaged > 0)),
         "missing_frames": len(measured.missing),
+        "stray_frames": sum(s.last - s.first for s in strays_of(measured)),
     }
 
 
@@ -319,7 +330,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="damage",
-    version=2,
+    version=3,
     label="Damage",
     clock="picture",
     columns=(Column("damaged", "Frame damaged", "", 0),),
@@ -343,7 +354,14 @@ MEASURE = Measure(
         "A frame counts as damaged when the decoder reports it as broken, and so do "
         "the frames built on it, up to the next that can be decoded on its own. A "
         "frame is missing when the file holds data for it from which no picture came. "
-        "Decoders do not notice every error: above all HEVC's lets small ones pass."
+        "Decoders do not notice every error: above all HEVC's lets small ones pass. "
+        "Pictures broken before they were coded decode without error: one to three of "
+        "them (twelve if they roll) that are unlike the one before and the one behind, "
+        "all over or over a band of whole lines, while these two are alike and all is "
+        "calm beside them. Compared is detail, strip by strip, so that a light that "
+        "comes and goes does not count, nor does what does not reach from side to "
+        "side; a picture of before is known by what lies where it lay then. A screen, "
+        "where hardly a pixel changes from frame to frame, is not judged."
     ),
     source="FFmpeg's decoders report the errors. Limits: house choice.",
 )

@@ -172,7 +172,11 @@ def test_a_length_of_picture_and_sound_together(sound_s: float, told: bool) -> N
 def test_figures() -> None:
     assert damage.MEASURE.summarise is not None
     figures = damage.MEASURE.summarise(take(50, damaged=[3, 4], missing=[9]))
-    assert figures == {"damaged_frames": 2, "missing_frames": 1}
+    assert figures == {
+        "damaged_frames": 2,
+        "missing_frames": 1,
+        "stray_frames": 0,
+    }
 
 
 # -------------------------------------------------------------------------- whole takes

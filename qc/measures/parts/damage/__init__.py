@@ -1,0 +1,1 @@
+"""Damage: pictures that were broken before they were coded."""
