@@ -264,3 +264,19 @@ def test_drop_that_touches_the_border_is_told(x: float, y: float) -> None:
 def test_what_may_reach_in_from_outside_is_no_drop(x: float, y: float) -> None:
     # Most of it lies outside of the picture, as the tip of a finger does.
     assert drops(at_border(x, y)) == []
+
+
+def test_drop_is_told_however_much_else_moves() -> None:
+    # Dark and bright rods run across, each changing more than the drop in every frame.
+    random = np.random.default_rng(11)
+    rods = random.uniform(0, W, 14), random.uniform(3, 6, 14), 80 * (np.arange(14) % 2)
+    rows = [(9, 28), (96, 115)]
+
+    def runs(image: Map, i: int) -> Map:
+        for k, (start, speed, level) in enumerate(zip(*rods, strict=True)):
+            x = int(start + speed * i) % W
+            top, low = rows[k % 2]
+            image[top:low, x : x + 12] = 8 + level
+        return drop(image, i)
+
+    assert AT in {step.row for step in drops(runs)}

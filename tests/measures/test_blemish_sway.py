@@ -175,6 +175,27 @@ def test_sway_without_a_drop_shows_nothing() -> None:
     assert fixed(swaying()) == []
 
 
+def gloved(number: int) -> list[Image]:
+    """Draw a sway with a glove that covers a place in every fourth picture."""
+    random = np.random.default_rng(number)
+    images = swaying(30)
+    for image in images[::4]:
+        x = PAINT[0] * W + random.uniform(-40, 40)
+        y = PAINT[1] * H + random.uniform(-18, 18)
+        level, angle = float(random.choice((60, 170))), random.uniform(0, 180)
+        cv2.ellipse(image, (round(x), round(y)), (46, 20), angle, 0, 360, level, -1)
+    return images
+
+
+@pytest.mark.parametrize("number", [1021, 1022, 1023])
+def test_drop_is_found_though_a_glove_often_passes_behind_it(number: int) -> None:
+    images = gloved(number)
+    assert fixed(images) == []
+    found = fixed([spotted(image, 12, loss=0.45, blur=2.0) for image in images])
+    assert found
+    assert all(overlaps(one, 12) for one in found)
+
+
 def test_stain_that_sways_along_is_no_drop() -> None:
     # The same disc, but on the scene.
     images = swaying()

@@ -153,3 +153,56 @@ def test_where_it_must_be_sure_no_other_grain_will_do() -> None:
     before, other = scene(3, grain=2.5), scene(4, grain=2.5)
     after = np.asarray(before + disc() * (0.6 * other - before), np.float32)
     assert seen(before, after, surely=True) is None
+
+
+def small(number: int, *, blur: float) -> Through | None:
+    """Return how a drop of 4 px is seen that takes half of the light."""
+    before, where = scene(number, rough=8.0, grain=2.0), disc(radius=4.2)
+    under = 0.5 * (cv2.GaussianBlur(before, (0, 0), blur) if blur else before)
+    after = np.asarray(before + where * (under - before), np.float32)
+    inside = where > 0.4
+    return through(before, after, inside, ring_of(inside))
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_hollow_of_a_small_drop_does_not_pass_for_detail_that_is_kept(
+    number: int,
+) -> None:
+    assert small(number, blur=1.0) is not None
+
+
+def test_small_shadow_that_keeps_its_detail_is_none() -> None:
+    kept = [number for number in range(16) if small(number, blur=0.0) is None]
+    # Where a place of 4 px has next to no detail nothing can be told.
+    assert set(kept) >= {3, 8}
+    assert not any(small(number, blur=1.0) is None for number in kept)
+
+
+def town(number: int) -> tuple[Map, Map, Map]:
+    """Return lit windows, the same with the middle one dark, and where that is."""
+    random = np.random.default_rng(number)
+    lit, out = np.full((2, H, W), 8, np.float32)
+    for row in range(-2, 4):
+        for column in range(-3, 4):
+            y, x = H // 2 - 3 + 12 * row, W // 2 - 2 + 9 * column
+            at = slice(max(y, 0), max(y + 7, 0)), slice(max(x, 0), max(x + 5, 0))
+            middle = row == column == 0
+            lit[at] = 70 if middle or random.random() < 0.6 else 11
+            out[at] = 10 if middle else lit[at]
+    one, two = (cv2.GaussianBlur(side, (0, 0), 0.7) for side in (lit, out))
+    changed = np.abs(np.log((one + FOOT) / (two + FOOT))) > 0.15
+    inside = cv2.dilate(changed.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return one, two, inside
+
+
+@pytest.mark.parametrize("number", range(6))
+def test_window_that_goes_dark_among_lit_ones_is_no_drop(number: int) -> None:
+    lit, out, inside = town(number)
+    assert through(lit, out, inside, ring_of(inside)) is None
+
+
+@pytest.mark.parametrize("gain", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("number", range(3))
+def test_drop_before_lit_windows_is_told(number: int, gain: float) -> None:
+    lit, *_ = town(number)
+    assert seen(lit, filtered(lit, gain=gain)) is not None

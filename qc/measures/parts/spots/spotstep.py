@@ -36,6 +36,7 @@ _FEWEST, _REACH = 10, 16  # px; px: no drop is so large
 _FILLED, _LONGEST = 0.45, 2.0  # of its box; times its breadth
 _PEAKS, _APART = 4, 3  # in a frame; px
 _SUDDEN = 2.0  # times what comes just before and after
+_STILL = 0.01  # logarithm: so much a place that rests changes by
 _ITS_OWN = 0.8  # of its places came so; else other things move through its edge
 _NARROWER = 0.7  # at the border, times its breadth
 _WINDOW, _TOGETHER = 7, 10  # px across; places in it that must come alone
@@ -43,7 +44,7 @@ _OWN, _STANDS_OUT = 0.06, 2.0  # logarithm, in the mean; times that, of what mov
 _CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 _RING, _LOUD = (11, 15), 0.45  # px across; of the step, in the mean
 _SQUARE = np.ones((3, 3), np.uint8)
-_TRIED = 24  # parts at a look, the strongest
+_TRIED = 24  # parts at a look, the most sudden
 _MARGIN = 7  # px around
 # The whole picture's own step, as a share of that of the part; logarithm.
 _ALL, _ALL_LEAST = 0.1, 0.02
@@ -120,8 +121,11 @@ class Step:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
+    """Places that changed: by how much, and times what they do before and after."""
+
     at: int
     own: float
+    once: float
     where: tuple[int, int, int, int]
     mask: Mask
     alone: bool = True
@@ -139,7 +143,7 @@ def frame_of(fine: Map, row: int, seconds: float) -> Frame:
 
 
 def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:
-    """Yield what changed at once, the strongest first, some of it more than once.
+    """Yield what changed at once, the most sudden first, some of it more than once.
 
     Parameters
     ----------
@@ -169,7 +173,7 @@ def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:
         parts += _parts(changed, tops, at)
     size = frames[0].level.size
     parts = [p for p in parts if _alone(p, moves, steps, size)]
-    parts.sort(key=lambda part: -part.own * part.mask.sum())
+    parts.sort(key=lambda part: -part.once * np.sqrt(part.mask.sum()))
     for part in parts[:_TRIED]:
         step = _judged(frames, part, beside)
         if step is not None:
@@ -225,7 +229,9 @@ def _parts(
     alone &= many >= _TOGETHER
     if not alone.any():
         return
-    now = np.where(alone, now, np.float32(0))
+    # A drop changes once; what moves goes on before or after, however strongly.
+    once = now / (np.maximum(tops[at - 2], tops[at + 2]) + np.float32(_STILL))
+    now = np.where(alone, once, np.float32(0))
     least = max(_LEAST, _BEYOND * middle(smooth[::4, ::4]))
     for _ in range(_PEAKS):
         _, top, _, (x, y) = cv2.minMaxLoc(now)
@@ -249,7 +255,8 @@ def _parts(
             own = float(smooth[box][mask].mean())
             others = max(float(side[box][mask].mean()) for side in (before, after))
             if own >= max(_OWN, _SUDDEN * others):
-                yield _Part(at, own, (u, v, w, h), mask, whole)
+                times = own / (others + _STILL)
+                yield _Part(at, own, times, (u, v, w, h), mask, whole)
             now[box] = 0
         near = slice(max(y - _APART, 0), y + _APART + 1)
         now[near, max(x - _APART, 0) : x + _APART + 1] = 0
