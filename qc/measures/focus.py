@@ -74,6 +74,9 @@ _ACROSS_EVERY = 6
 # Where the energy of fine detail changes by this share, some bands of the picture tell,
 # in every second frame, whether the noise has to be read again at once.
 _CHANGES, _GLANCE_EVERY = 0.1, 2
+# In the frames between, too, where hardly more would be left than noise of before: a
+# coder smooths it away together with the detail.
+_HARDLY = 1.25
 _BANDS = 4
 # Edges lower than this (8-bit codes, an eighth of black to white) rise as they like: a
 # wall or a drape has none that focus would make crisp.
@@ -143,7 +146,9 @@ class _Reader:
         """Read the noise every few frames, and where it may have changed."""
         due = self._frames % _NOISE_EVERY == 0 or math.isnan(self._noise)
         changed = abs(whole - self._energy) > _CHANGES * self._energy
-        if not due and (not changed or self._frames % _GLANCE_EVERY):
+        gone = whole < _HARDLY * LAPLACIAN_ENERGY * self._noise**2
+        skipped = self._frames % _GLANCE_EVERY and not gone
+        if not due and (not changed or skipped):
             return
         glance = self._noise_of(planes[:1], bands=_BANDS)
         self._energy = whole
@@ -433,10 +438,12 @@ MEASURE = Measure(
         "or between a jump of the light and one back, focus is not judged. Where two "
         "fields of different moments are woven into a frame, detail along the lines "
         "alone counts, every 6th frame. "
-        "Where the picture moves, detail along and across is held against its "
-        "best less what a smear as long as the shift takes of an edge, and the better "
-        "of the two counts, but no better than against frames of the shot that surely "
-        "moved as far. Where framings change too fast for that, the rise of the "
+        "Where the picture moves, detail along and down is held against its best less "
+        "what a smear as long as the shift takes of an edge across the motion, and of "
+        "edges that run every way beside it: of the axis that keeps more, else of both "
+        "together, but no better than against frames of the shot that surely moved as "
+        "far; frames that moved and are sharp tell how long the shutter is open at "
+        "most. Where framings change too fast for that, the rise of the "
         "crispest edges is held against the crispest of the same move, two readings in "
         "a row. Where five tiles "
         "side by side or more lose their detail within some 3 s while others keep "
@@ -457,5 +464,5 @@ MEASURE = Measure(
         "contrast, rise of edges and allowance for motion: own method. Reach of focus: "
         "thin lens, textbook. Limits: house choice."
     ),
-    version=14,
+    version=15,
 )

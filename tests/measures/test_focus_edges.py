@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from qc.judge import find
 from qc.measures import focus, framing, hunting, steadiness
 from qc.measures.base import Measured
+from qc.measures.parts.focus.edgemoves import against_move
 from qc.measures.parts.focus.motionblur import Smear, smear_of
 from qc.measures.parts.focus.pulls import pull_of
-from qc.measures.parts.focus.shotfocus import _against_move
 from qc.measures.parts.focus.softedges import lens_part, stepped
 from qc.measures.parts.focus.swings import swinging
 from qc.records import Finding, Grade, Readings
@@ -261,6 +261,7 @@ def test_a_smear_is_that_of_the_frame_whose_edges_were_read() -> None:
             dict.fromkeys(
                 (
                     "focus.edge_rise_px",
+                    "focus.sharpness",
                     "framing.shot",
                     "framing.motion_percent",
                     "steadiness.dx_percent",
@@ -280,7 +281,7 @@ def test_a_smear_is_that_of_the_frame_whose_edges_were_read() -> None:
         }
         store.extend(values, n)
         take = Readings("picture", readings.time_base, readings.edges, store)
-        return _against_move(take, smear_of(take, measured.info.video))
+        return against_move(take, smear_of(take, measured.info.video))
 
     # Within the jerk nothing is said; without it, edges are out of focus.
     assert np.nanmin(percent(dx)[90:156]) > 50.0

@@ -14,7 +14,7 @@ from qc.measures.parts.focus.partshow import sharp_row
 from qc.measures.parts.focus.reach import reach_sentence
 from qc.measures.parts.focus.sharpness import blur_radius
 from qc.measures.parts.focus.wovenfocus import woven_rows
-from qc.records import Finding, Readings, TakeResult
+from qc.records import Finding, Grade, Readings, TakeResult
 
 __all__ = ["ADVICE", "advice_of", "companions", "drift_began", "notes", "soft_message"]
 
@@ -44,6 +44,10 @@ def soft_message(hit: Hit) -> str:
         f"has been (limit {hit.limit:g} %)"
     )
     readings = hit.readings
+    reject = float(hit.measured.limits["focus.soft_reject_percent"])
+    if hit.worst < reject and hit.grade is Grade.REVIEW:
+        least = float(hit.measured.limits["focus.soft_min_seconds"])
+        text += f", under {reject:g} % for less than {least:g} s at a time"
     if "focus.shot_rise_px" in readings.columns:
         at = slice(hit.first, hit.last)
         now = _middle(readings["focus.edge_rise_px"][at])

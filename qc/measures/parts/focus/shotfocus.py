@@ -8,26 +8,23 @@ second, the rise of the crispest edges is held against the crispest of the same 
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.limits import Limits
+from qc.measures.parts.focus.acrossmotion import over_best
 from qc.measures.parts.focus.coarser import true_percent
+from qc.measures.parts.focus.edgemoves import FEWEST_RISES, against_move
 from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
 from qc.measures.parts.focus.lightlevel import LIGHTER, light_of, nearest
 from qc.measures.parts.focus.likemotion import against_like_motion
 from qc.measures.parts.focus.medians import known_median
-from qc.measures.parts.focus.motionblur import (
-    CRISP_RISE_PX,
-    Smear,
-    edge_share,
-    unsmeared_rise,
-)
+from qc.measures.parts.focus.motionblur import Smear, beside_share, edge_share
 from qc.measures.parts.focus.sharpness import LAPLACIAN_ENERGY
+from qc.measures.parts.focus.shutter import open_by_detail
 from qc.measures.parts.focus.slowtiles import has_slow
 from qc.measures.parts.focus.tiles import (
     BEST_PERCENTILE,
@@ -72,12 +69,16 @@ _FLAT_TIMES, _TOO_SHARP = 0.75, 130.0
 _GRAIN_PERCENT, _GRAIN_TIMES, _USUAL_PERCENTILE, _QUIET_S = 1.0, 2.5, 20.0, 1.0
 
 _RISE_SIGMAS = 2.563
-_FEWEST_RISES = 4
-# Fine detail of an edge against its width: the energy of the second derivative of a
-# Gaussian edge goes with s^-3, its root with this power.
-_EDGE_POWER = 1.5
-# Edges no wider than so many times the crispest are as crisp, smeared or not.
-_AS_CRISP = 1.2
+
+# Rows of a shot, detail of its tiles, the share of it that lies across, the best along
+# both axes, and weights of tiles.
+_Sampled: TypeAlias = tuple[
+    NDArray[np.intp],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    list[NDArray[np.float64]],
+    NDArray[np.float64],
+]
 
 
 def against_best(
@@ -115,7 +116,7 @@ def against_best(
                 _judge_shot(readings, lighter, *job)
             else:
                 out[lighter[out[lighter] < RELEASE * limit]] = np.nan
-    by_edges = _against_move(readings, smear)
+    by_edges = against_move(readings, smear)
     by_edges[woven] = np.nan  # teeth are crisp
     with np.errstate(invalid="ignore"):
         # A long move is many shots, each of them perhaps soft from end to end.
@@ -158,6 +159,8 @@ def _judge_shot(
         share = held(tile_rows(readings, sample, "focus.tile_across"))
         axes = [_best_axis(detail, part, best) for part in (share, 1.0 - share)]
         sigma = _sigma_of(readings, rows)
+        sampled = sample, detail, share, axes, weights
+        x, y = _smears(rows, smear, sampled, sigma=sigma, agreed=agreed)
     for at in range(0, len(rows), CHUNK):
         part = rows[at : at + CHUNK]
         now = told_through(
@@ -170,16 +173,9 @@ def _judge_shot(
         out[part[still]] = relative_sharpness(now[still], best, weights, share=agreed)
         if axes is None or still.all():
             continue
-        share = held(tile_rows(readings, part, "focus.tile_across"))[~still]
-        left = [edge_share(axis[part[~still]], sigma) for axis in (smear.x, smear.y)]
-        shares = [
-            _along(now[~still], way, reference, allowed)
-            for way, reference, allowed in zip(
-                (share, 1.0 - share), axes, left, strict=True
-            )
-        ]
-        # The axis that the motion took less from; what is soft in both is soft.
-        tiles = np.fmax(*shares)
+        left = _least_left(x[at : at + CHUNK], y[at : at + CHUNK], sigma)
+        across = tile_rows(readings, part, "focus.tile_across")
+        tiles = over_best(now, across, axes, left)[~still]
         counted = np.where(np.isnan(best), np.nan, 1.0)
         # Allowance may be more than was needed: no frame is sharper than the best.
         out[part[~still]] = np.minimum(
@@ -192,13 +188,52 @@ def _judge_shot(
         out[rows] = np.where(moved[rows], np.fmin(out[rows], alike), out[rows])
     coarser = _coarser(readings, rows, known)
     if axes is not None:
-        # What a smear across the detail, whichever way it lies, may have taken.
-        allowed = edge_share(np.hypot(smear.x[rows], smear.y[rows]), sigma)
+        # Coarser detail lies as fine detail does.
+        lies = np.array([float(np.nansum(np.square(axis))) for axis in axes])
+        kept = np.square(np.stack(_least_left(x, y, sigma), axis=1)) @ lies
+        allowed = np.sqrt(kept / max(float(lies.sum()), 1e-9))
         allowed[allowed < LEAST_SHARE] = np.nan
         coarser[moved[rows]] /= allowed[moved[rows]]
     out[rows] = true_percent(out[rows], coarser)
     doubtful = rows[unlike]
     out[doubtful[out[doubtful] > _TOO_SHARP]] = np.nan
+
+
+def _least_left(
+    x: NDArray[np.float64], y: NDArray[np.float64], sigma: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what smears along both axes leave at the least of detail along each."""
+    return (
+        edge_share(x, sigma) * beside_share(y, sigma),
+        edge_share(y, sigma) * beside_share(x, sigma),
+    )
+
+
+def _smears(
+    rows: NDArray[np.intp],
+    smear: Smear,
+    sampled: _Sampled,
+    *,
+    sigma: float,
+    agreed: float,
+) -> list[NDArray[np.float64]]:
+    """Return how long smears of a shot's frames are at most, along and down, pixels."""
+    sample, detail, share, axes, weights = sampled
+    counted = np.where(np.isnan(axes[0]) & np.isnan(axes[1]), np.nan, 1.0)
+    left = [
+        relative_sharpness(
+            detail * np.sqrt(part) / best, counted, weights, share=agreed
+        )
+        for part, best in zip((share, 1.0 - share), axes, strict=True)
+    ]
+    shift = smear.scale * smear.nearest[sample]
+    seen = np.stack(left, axis=1) / 100.0
+    lengths = [axis[rows] for axis in (smear.x, smear.y)]
+    # As far as either axis moved: one shutter serves both.
+    moved = np.fmax(*lengths) / smear.shutter
+    opened = open_by_detail(seen, shift, moved, sigma)
+    less = np.minimum(opened / smear.shutter, 1.0)
+    return [less * length for length in lengths]
 
 
 def _coarser(
@@ -209,7 +244,7 @@ def _coarser(
     if not has_slow(readings, "focus.tile_coarser"):
         return out
     read = _read_rows(readings, known)
-    if len(read) < _FEWEST_RISES:
+    if len(read) < FEWEST_RISES:
         return out
     contrast = tile_rows(readings, read, "focus.tile_contrast_percent")
     best = best_of(
@@ -358,17 +393,6 @@ def _surely_detail(
     return np.sqrt(np.maximum(left, 0.0)), noisy
 
 
-def _along(
-    detail: NDArray[np.floating],
-    share: NDArray[np.floating],
-    reference: NDArray[np.float64],
-    allowed: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Return detail along one axis over its best, less what a smear explains."""
-    allowed = np.where(allowed >= LEAST_SHARE, allowed, np.nan)
-    return np.asarray(detail * np.sqrt(share) / reference / allowed[:, None])
-
-
 def _best_axis(
     detail: NDArray[np.floating],
     share: NDArray[np.floating],
@@ -386,54 +410,3 @@ def _sigma_of(readings: Readings, rows: NDArray[np.intp]) -> float:
     if not known.size:
         return SHARP_SIGMA
     return float(np.percentile(known, 100.0 - BEST_PERCENTILE)) / _RISE_SIGMAS
-
-
-# ------------------------------------------------------------------ moves by edges
-
-
-def _against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
-    """Return the crispest edges of a move over those now, where shots change, in %."""
-    rows = readings.rows
-    out = np.full(rows, np.nan)
-    rise = _confirmed(readings["focus.edge_rise_px"])
-    shots = readings["framing.shot"]
-    least = np.minimum(smear.x, smear.y)
-    for first, last in runs(~smear.zooming & ~np.isnan(shots)):
-        for a, b in _uncut(smear.cut, first, last):
-            if np.all(shots[a:b] == shots[a]):
-                continue  # tiles tell
-            seen = readings["focus.edge_rise_px"][a:b]
-            if np.count_nonzero(~np.isnan(seen)) < _FEWEST_RISES:
-                continue
-            crispest = float(np.nanpercentile(seen, 10.0))
-            # A reading is of the frame it was taken from, and so is its smear.
-            now = unsmeared_rise(rise[a:b], least[a:b], crispest)
-            hidden = np.isnan(now) & ~np.isnan(seen)
-            crisp = seen <= _AS_CRISP * crispest
-            now[hidden] = np.where(crisp, seen, np.inf)[hidden]
-            now = held(now[:, None])[:, 0]
-            now[np.isinf(now)] = np.nan
-            share = 100.0 * (crispest / np.maximum(now, crispest)) ** _EDGE_POWER
-            with np.errstate(invalid="ignore"):
-                share[now < CRISP_RISE_PX] = 100.0
-            out[a:b] = share
-    return out
-
-
-def _confirmed(rise: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return readings no wider than the wider of those before and behind.
-
-    A single wide one is a thing that moves where there is no other edge.
-    """
-    out: NDArray[np.float64] = np.array(rise, np.float64)
-    read = np.flatnonzero(~np.isnan(out))
-    if read.size >= 3:
-        seen = np.pad(out[read], 1, mode="edge")
-        out[read] = np.minimum(out[read], np.maximum(seen[:-2], seen[2:]))
-    return out
-
-
-def _uncut(cut: NDArray[np.bool_], first: int, last: int) -> Iterator[tuple[int, int]]:
-    edges = first + np.flatnonzero(cut[first:last])
-    ends = [first, *(int(e) for e in edges if e > first), last]
-    yield from itertools.pairwise(ends)
