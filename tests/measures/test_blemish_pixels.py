@@ -140,6 +140,24 @@ def test_pixel_counts_where_nothing_can_be_followed(
     assert [(one.x, one.y) for one in found] == [(200, 90)] * told
 
 
+def swung_by(ways: list[float], *, gone: bool) -> list[tuple[int, int]]:
+    """Return the pixels found before plain ground that lies so far off, of the width.
+
+    Parameters
+    ----------
+    gone : bool
+        The bright pixel is missing in one look.
+    """
+    watch = PixelWatch()
+    for n, way in enumerate(ways):
+        image = np.full((180, 320), 100, np.uint8)
+        image[90, 160] = 100 if gone and n == 7 else 230
+        place = np.zeros((11, 20, 2), np.float32)
+        place[..., 0] = way
+        watch.look(picture(image), n, 1, place)
+    return [(p.x, p.y) for p in watch.pixels()]
+
+
 @pytest.mark.parametrize(
     ("looks", "step", "gone", "told"),
     [
@@ -154,14 +172,8 @@ def test_two_places_are_enough_for_what_always_shows(
 ) -> None:
     # The camera swings to and fro between three framings of plain ground: the first
     # says nothing, and the two others not enough by themselves.
-    watch = PixelWatch()
-    for n in range(looks):
-        image = np.full((180, 320), 100, np.uint8)
-        image[90, 160] = 100 if gone and n == 7 else 230
-        place = np.zeros((11, 20, 2), np.float32)
-        place[..., 0] = step * (0, 1, 2, 1)[n % 4]
-        watch.look(picture(image), n, 1, place)
-    assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
+    ways = [step * (0, 1, 2, 1)[n % 4] for n in range(looks)]
+    assert swung_by(ways, gone=gone) == [(160, 90)] * told
 
 
 @pytest.mark.parametrize(
@@ -178,14 +190,9 @@ def test_half_of_the_way_is_enough_for_what_surely_stays(
 ) -> None:
     # To both sides of the first framing, and no farther from it than that: 6 px would
     # count by themselves.
-    watch = PixelWatch()
-    for n in range(looks):
-        image = np.full((180, 320), 100, np.uint8)
-        image[90, 160] = 100 if gone and n == 7 else 230
-        place = np.zeros((11, 20, 2), np.float32)
-        place[..., 0] = reach * (0, 1, 2, 3, 2, 1, 0, -1, -2, -3, -2, -1)[n % 12] / 960
-        watch.look(picture(image), n, 1, place)
-    assert [(p.x, p.y) for p in watch.pixels()] == [(160, 90)] * told
+    to_and_fro = 0, 1, 2, 3, 2, 1, 0, -1, -2, -3, -2, -1
+    ways = [reach * to_and_fro[n % 12] / 960 for n in range(looks)]
+    assert swung_by(ways, gone=gone) == [(160, 90)] * told
 
 
 def chroma_of(red: float, green: float, blue: float) -> tuple[float, float]:
