@@ -220,7 +220,8 @@ def _lamps(readings: Readings) -> Flags:
     beside = np.zeros(readings.rows, bool)
     if "exposure.mean_percent" not in readings.columns or readings.rows < 2:
         return beside
-    lighter = np.abs(np.diff(_exposure(readings)))
+    mean = readings["exposure.mean_percent"].astype(np.float64)
+    lighter = np.abs(np.diff(mean))
     moved = _column(readings, "difference_percent")[1:]
     with np.errstate(invalid="ignore"):
         lit = np.append(
@@ -229,10 +230,6 @@ def _lamps(readings: Readings) -> Flags:
     beside[:-1] |= lit[1:]
     beside[1:] |= lit[:-1]
     return beside
-
-
-def _exposure(readings: Readings) -> NDArray[np.float64]:
-    return readings["exposure.mean_percent"].astype(np.float64)
 
 
 def _alive(readings: Readings, live: NDArray[np.bool_]) -> bool:

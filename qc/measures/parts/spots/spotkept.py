@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.spotlayers import Layers
 from qc.measures.parts.spots.spotranks import median, middle
 
-__all__ = ["Box", "Kept", "Map", "come_to", "kept_in"]
+__all__ = ["Box", "Kept", "Map", "about_middle", "come_to", "kept_in", "length_of"]
 
 Map = NDArray[np.float32]
 Box = tuple[slice, slice]
@@ -55,13 +55,21 @@ class Kept:
 
 def come_to(layers: Layers, row: int, column: int) -> float:
     """Return how far the scene comes at a place, px in the mean."""
-    way = _way(layers, row, column)
-    return float(np.sqrt((way * way).sum(axis=1).mean()))
+    return length_of(_way(layers, row, column))
 
 
 def _way(layers: Layers, row: int, column: int) -> NDArray[np.float64]:
-    way = layers.moves[:, row, column].astype(np.float64)
+    return about_middle(layers.moves[:, row, column].astype(np.float64))
+
+
+def about_middle(way: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return where looks show a place, (n, 2), about their middle."""
     return np.asarray(way - median(way))
+
+
+def length_of(way: NDArray[np.float64]) -> float:
+    """Return how far a way goes from its middle: root mean square."""
+    return float(np.sqrt((way * way).sum(axis=1).mean()))
 
 
 def kept_in(
@@ -91,7 +99,8 @@ def kept_in(
     least, greatest = np.linalg.eigvalsh(both)
     if least < _ROUND * greatest:
         return None
-    way, far = _way(layers, *at), come_to(layers, *at)
+    way = _way(layers, *at)
+    far = length_of(way)
     rest = layers.rest[(slice(None), *box)].reshape(len(layers.rest), -1)
     # Where a look shows it: one step of least squares, but for what all have alike.
     along = weighted - weighted.sum(axis=1, keepdims=True) * weight

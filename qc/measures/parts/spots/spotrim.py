@@ -26,10 +26,15 @@ from qc.measures.parts.spots.spotfixed import (
     as_fixed,
     outline,
 )
-from qc.measures.parts.spots.spotkept import Kept, come_to, kept_in
+from qc.measures.parts.spots.spotkept import (
+    Kept,
+    about_middle,
+    come_to,
+    kept_in,
+    length_of,
+)
 from qc.measures.parts.spots.spotlayers import Layers, middles
 from qc.measures.parts.spots.spotpassing import Passing
-from qc.measures.parts.spots.spotranks import median
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
 
@@ -145,9 +150,7 @@ def _picture_comes(scene: Passing, rim: Rim) -> float:
     h, w = scene.layers.stays.shape
     places = np.stack([one.place for one in scene.looks])
     row, column = rim.row * places.shape[1] // h, rim.column * places.shape[2] // w
-    way = places[:, row, column].astype(np.float64) * w
-    way = way - median(way)
-    return float(np.sqrt((way * way).sum(axis=1).mean()))
+    return length_of(about_middle(places[:, row, column].astype(np.float64) * w))
 
 
 def _keeps_place(kept: Kept) -> bool:
