@@ -342,8 +342,9 @@ def test_only_the_noisy_part_is_reported() -> None:
 
 
 @pytest.mark.parametrize("first", [34, 41])
-def test_both_ends_are_told_to_the_frame(first: int) -> None:
-    percents = [0.3] * first + [2.0] * 40 + [0.3] * 36
+@pytest.mark.parametrize("beside", [0.3, 1.14])  # the limit is 1.2
+def test_both_ends_are_told_to_the_frame(first: int, beside: float) -> None:
+    percents = [beside] * first + [2.0] * 40 + [beside] * 36
     (finding,) = found(take([woven()] * len(percents), percents))
     # At a change, one of the two frames is noisy: the difference has half of it.
     assert abs(finding.start_frame - first) <= 1
