@@ -242,11 +242,12 @@ def test_sums_are_those_of_whole_numbers(
 @needs_compiled
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
 @pytest.mark.parametrize("interlaced", [False, True])
+@pytest.mark.parametrize("width", [1905, 1920, 1921, 70_001])
 def test_long_lines_of_the_hardest_picture_do_not_overflow(
-    bits: int, interlaced: bool
+    bits: int, interlaced: bool, width: int
 ) -> None:
     # Checkerboard of the extremes, per field too: |Laplacian| is 4 x top everywhere.
-    rows, columns = np.indices((12, 70_001))
+    rows, columns = np.indices((12, width))
     rows = rows // 2 if interlaced else rows
     top = 2**bits - 1
     y = ((rows + columns) % 2 * top).astype(np.uint8 if bits == 8 else np.uint16)
@@ -260,19 +261,44 @@ def test_long_lines_of_the_hardest_picture_do_not_overflow(
 @given(
     st.integers(12, 60),
     st.integers(1, 4),
+    st.integers(0, 17),
     st.integers(1, 40),
     st.sampled_from([8, 10]),
     NUMBERS,
     st.booleans(),
     st.sampled_from(["noise", "extremes", "upside down"]),
 )
-def test_tiles_whose_edges_fall_between_lanes(
-    lanes: int, columns: int, rows: int, bits: int, number: int, woven: bool, how: str
+def test_tiles_whose_edges_fall_between_lanes_or_within_a_vector(
+    lanes: int,
+    columns: int,
+    beyond: int,
+    rows: int,
+    bits: int,
+    number: int,
+    woven: bool,
+    how: str,
 ) -> None:
-    # Tiles as wide as whole lanes of 4 pixels are summed another way.
-    plane = plane_of(40, max(4 * lanes * columns, 96), bits, number, how)
+    # Tiles as wide as whole lanes of 4 pixels, or 10-bit ones of a vector and more, are
+    # summed another way.
+    plane = plane_of(40, max(4 * lanes * columns, 96) + beyond, bits, number, how)
     more: dict[str, Any] = {"tiles": (rows, columns), "interlaced": woven}
     assert same(*both(plane, bins=1 << bits, **more))
+
+
+@needs_compiled
+@pytest.mark.parametrize("interlaced", [False, True])
+@pytest.mark.parametrize("y", [0, 1, 2, 20, 38, 39])
+@pytest.mark.parametrize("x", [0, 1, 15, 16, 50, 82, 83])
+def test_one_code_that_ten_bits_have_not_is_found_wherever_it_is(
+    x: int, y: int, interlaced: bool
+) -> None:
+    plane = plane_of(40, 84, 10, 12, "noise").copy()
+    plane[y, x] = 1024
+    fast, slow = both(
+        plane, bins=1024, tiles=(4, 3), interlaced=interlaced, small=(21, 10)
+    )
+    assert same(fast, slow)
+    assert fast.counts.sum() == plane.size - 1
 
 
 @needs_compiled

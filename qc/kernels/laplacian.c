@@ -1,18 +1,7 @@
-/* Sums of the Laplacian and of its square in tiles, line by line.
- *
- * Tiles are short: ending a vector loop at each of their edges costs as much as the loop.
- * Where all edges of 8-bit tiles fall between lanes of four pixels, squares are summed by
- * lanes over the lines of a tile, and by tiles only at its end. Planes of 16 bits gain
- * nothing by it: they wait for memory.
+/* Sums of the Laplacian and of its square in tiles, line by line; vectors.c has what is
+ * faster where a processor can do it.
  */
 #include "laplacian.h"
-
-#if LOW_FIRST && defined(__x86_64__)
-#include <immintrin.h>
-#define HAS_LANES 1
-#else
-#define HAS_LANES 0
-#endif
 
 /* ------------------------------------------------------------------ tile by tile */
 
@@ -142,87 +131,6 @@ LAPLACIAN(squares_in_8, uint8_t, squares_8)
 LAPLACIAN(squares_in_10, uint16_t, squares_10)
 LAPLACIAN(squares_in_16, uint16_t, squares_16)
 
-/* ------------------------------------------------------------------ by lanes */
-
-#if HAS_LANES
-#define VECTOR 32 /* pixels */
-#define LANE 4
-/* A lane's squares are at most 4 x 1020^2 a line. */
-#define MOST_LINES 1024
-
-#define AVX2 __attribute__((target("avx2")))
-#define LOADED(from) _mm256_loadu_si256((const __m256i *)(from))
-
-AVX2 static inline __m256i four_less(__m256i up, __m256i down, __m256i before,
-                                     __m256i after, __m256i here)
-{
-    __m256i sides = _mm256_add_epi16(_mm256_add_epi16(up, down),
-                                     _mm256_add_epi16(before, after));
-    __m256i l = _mm256_sub_epi16(sides, _mm256_slli_epi16(here, 2));
-    return _mm256_madd_epi16(l, l);
-}
-
-/* 32 pixels, two at once as one number, the even one low and the odd one high. */
-AVX2 static inline void lanes_of(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                                 uint32_t *lanes)
-{
-    __m256i low = _mm256_set1_epi16(255);
-    __m256i up = LOADED(a), down = LOADED(c), here = LOADED(b);
-    __m256i even = _mm256_and_si256(here, low), odd = _mm256_srli_epi16(here, 8);
-    __m256i evens =
-        four_less(_mm256_and_si256(up, low), _mm256_and_si256(down, low),
-                  _mm256_and_si256(LOADED(b - 1), low), odd, even);
-    __m256i odds =
-        four_less(_mm256_srli_epi16(up, 8), _mm256_srli_epi16(down, 8), even,
-                  _mm256_srli_epi16(LOADED(b + 1), 8), odd);
-    __m256i sum = _mm256_add_epi32(LOADED(lanes), _mm256_add_epi32(evens, odds));
-    _mm256_storeu_si256((__m256i *)lanes, sum);
-}
-
-/* The line of a plane wider than two vectors. Its ends are laid out apart, with the
- * mirrored pixels beside them; what lies behind the width falls into spare lanes. */
-AVX2 static void lanes_of_line(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                               Py_ssize_t width, uint32_t *lanes)
-{
-    uint8_t up[VECTOR] = {0}, down[VECTOR] = {0}, here[VECTOR + 2] = {b[1]};
-    memcpy(here + 1, b, VECTOR + 1);
-    lanes_of(a, here + 1, c, lanes);
-    Py_ssize_t x = VECTOR;
-    for (; x + VECTOR < width; x += VECTOR)
-        lanes_of(a + x, b + x, c + x, lanes + x / LANE);
-    size_t rest = (size_t)(width - x);
-    memcpy(up, a + x, rest);
-    memcpy(down, c + x, rest);
-    memset(here, 0, sizeof(here));
-    memcpy(here, b + x - 1, rest + 1);
-    here[rest + 1] = b[width - 2];
-    lanes_of(up, here + 1, down, lanes + x / LANE);
-}
-
-static void empty_lanes(const Plane *p, Tiles *tiles, int field)
-{
-    uint32_t *lanes = tiles->lanes[field];
-    int64_t *squares = tiles->squares + tiles->row[field] * tiles->columns;
-    for (Py_ssize_t j = 0; j < tiles->columns; j++) {
-        uint64_t all = 0;
-        Py_ssize_t end = tiles->across[j + 1] / LANE;
-        for (Py_ssize_t i = tiles->across[j] / LANE; i < end; i++)
-            all += lanes[i];
-        squares[j] += (int64_t)all;
-    }
-    memset(lanes, 0, LANES_ROOM(p) / 2);
-    tiles->waiting[field] = 0;
-}
-
-static void add_to_lanes(const Plane *p, Tiles *tiles, int field, const uint8_t *a,
-                         const uint8_t *b, const uint8_t *c, int last)
-{
-    lanes_of_line(a, b, c, p->width, tiles->lanes[field]);
-    if (++tiles->waiting[field] == MOST_LINES || last)
-        empty_lanes(p, tiles, field);
-}
-#endif
-
 /* ------------------------------------------------------------------ lines and tiles */
 
 void set_tiles(Tiles *tiles, const Plane *p, Py_ssize_t rows, Py_ssize_t columns,
@@ -236,15 +144,9 @@ void set_tiles(Tiles *tiles, const Plane *p, Py_ssize_t rows, Py_ssize_t columns
     tiles->across = across;
     tiles->lanes[0] = lanes;
     tiles->lanes[1] = lanes + LANES_ROOM(p) / 2 / sizeof(uint32_t);
-#if HAS_LANES
-    tiles->by_lanes = !p->wide && p->width >= 2 * VECTOR && __builtin_cpu_supports("avx2");
-#endif
-    for (Py_ssize_t j = 0; j <= columns; j++) {
+    for (Py_ssize_t j = 0; j <= columns; j++)
         across[j] = p->width * j / columns;
-#if HAS_LANES
-        tiles->by_lanes &= across[j] % LANE == 0;
-#endif
-    }
+    tiles->by_vectors = fits_vectors(p, tiles);
 }
 
 /* Of each field, which tile its next line is in, and at which line the tile ends. */
@@ -264,7 +166,8 @@ void begin_tiles(const Plane *p, Tiles *tiles, Py_ssize_t step)
 
 /* The lines above and below within the same field, mirrored at its border. Tile i
  * begins at line n * i / rows; there may be more tiles than lines. */
-void add_line(const Plane *p, Tiles *tiles, Py_ssize_t y, Py_ssize_t step, int narrow)
+void add_line(const Plane *p, Tiles *tiles, Py_ssize_t y, Py_ssize_t step, int narrow,
+              Counted *counted)
 {
     int field = step == 2 ? (int)(y & 1) : 0;
     Py_ssize_t k = step == 2 ? y >> 1 : y, n = tiles->lines[field];
@@ -283,19 +186,18 @@ void add_line(const Plane *p, Tiles *tiles, Py_ssize_t y, Py_ssize_t step, int n
         const uint8_t *a = (const uint8_t *)above, *b = (const uint8_t *)here;
         const uint8_t *c = (const uint8_t *)below;
         borders_of_8(a, b, c, width, tiles, row, first, last);
-#if HAS_LANES
-        if (tiles->by_lanes) {
-            add_to_lanes(p, tiles, field, a, b, c, last);
-            return;
-        }
-#endif
-        squares_in_8(a, b, c, width, tiles, row);
+        if (tiles->by_vectors)
+            add_to_lanes(p, tiles, field, a, b, c, last, counted);
+        else
+            squares_in_8(a, b, c, width, tiles, row);
         return;
     }
     const uint16_t *a = (const uint16_t *)above, *b = (const uint16_t *)here;
     const uint16_t *c = (const uint16_t *)below;
     borders_of_16(a, b, c, width, tiles, row, first, last);
-    if (narrow)
+    if (counted != NULL)
+        squares_and_codes(a, b, c, width, tiles, row, counted);
+    else if (narrow)
         squares_in_10(a, b, c, width, tiles, row);
     else
         squares_in_16(a, b, c, width, tiles, row);

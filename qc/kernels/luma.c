@@ -6,8 +6,6 @@
 #define MANY (1 << 18)
 #define MOST 0x7fffffff
 #define AHEAD 2 /* lines */
-/* Processors take places a multiple of 4096 bytes apart for the same one. */
-#define APART(size) ((size) + 80)
 
 /* ------------------------------------------------------------------ histograms */
 
@@ -141,26 +139,55 @@ static uint64_t count_line(const Plane *p, const Counter *c, const char *row)
     return 0;
 }
 
+/* Codes and squares of each line at once. Returns 0 where a code has more than 10 bits:
+ * such a plane wants to be read again, the other way. */
+static int read_together(const Plane *p, const Counter *counter, Tiles *tiles,
+                         Py_ssize_t step, Small *small)
+{
+    Counted counted = {.tables = counter->tables};
+    begin_tiles(p, tiles, step);
+    for (Py_ssize_t y = 0; p->wide && y < step; y++)
+        counted.seen |= bits_of((const uint16_t *)line(p, y), p->width);
+    for (Py_ssize_t y = 0; y < p->height && counted.seen < CODES; y++) {
+        counted.ahead = line(p, y + AHEAD < p->height ? y + AHEAD : y);
+        add_line(p, tiles, y, step, 1, &counted);
+        if (small != NULL)
+            add_to_small(p, small, y);
+    }
+    if (counted.seen < CODES)
+        return 1;
+    memset(counter->tables, 0, 4 * APART(CODES) * sizeof(uint32_t));
+    if (small != NULL)
+        small->next = 0;
+    return 0;
+}
+
 static void read_plane(const Plane *p, Counter *counter, int64_t *counts,
                        Py_ssize_t bins, Tiles *tiles, Py_ssize_t step, Small *small)
 {
     uint64_t seen = 0;
-    int narrow = bins <= 1024;
+    int narrow = bins <= CODES;
+    int together = p->wide ? counter->size == CODES : counter->pairs;
+    together = together && tiles->by_vectors;
+    if (together && read_together(p, counter, tiles, step, small)) {
+        finish_counts(counter, counts, bins);
+        return;
+    }
     begin_tiles(p, tiles, step);
     for (Py_ssize_t y = 0; y < p->height; y++) {
         const char *row = line(p, y);
         if (y + AHEAD < p->height)
             ask_for(line(p, y + AHEAD), p->width << p->wide);
         seen |= count_line(p, counter, row);
-        add_line(p, tiles, y, step, narrow);
+        add_line(p, tiles, y, step, narrow, NULL);
         if (small != NULL)
             add_to_small(p, small, y);
     }
-    if (p->wide && narrow && seen > 1023) {
+    if (p->wide && narrow && seen >= CODES) {
         /* The sums once more, with room for such codes. */
         begin_tiles(p, tiles, step);
         for (Py_ssize_t y = 0; y < p->height; y++)
-            add_line(p, tiles, y, step, 0);
+            add_line(p, tiles, y, step, 0, NULL);
     }
     if (p->wide && seen >= counter->size)
         count_known(p, counts, bins);
