@@ -316,6 +316,26 @@ def test_tall_tiles_of_the_hardest_picture_do_not_overflow(
 
 
 @needs_compiled
+@pytest.mark.parametrize("bits", [8, 10])
+@pytest.mark.parametrize("side", [1, 2, 6, 7, 8, 9, 16])
+def test_the_mean_of_white_is_white_and_of_flat_lines_exact(
+    bits: int, side: int
+) -> None:
+    # Sums of the most pixels, and lines whose pixels are all the same.
+    top = 2**bits - 1
+    plane = np.full((6 * side, 70 * side), top, np.uint8 if bits == 8 else np.uint16)
+    plane[: 2 * side] = 16
+    fast, slow = both(
+        plane, bins=top + 1, tiles=(3, 2), interlaced=False, small=(70, 6)
+    )
+    assert same(fast, slow)
+    assert fast.small is not None
+    assert (fast.small[:2] == 16).all()
+    assert (fast.small[2:] == top).all()
+    assert fast.counts[top] == plane.size - fast.counts[16] == plane.size * 2 // 3
+
+
+@needs_compiled
 @pytest.mark.parametrize("width", [512, 513, 519])
 @pytest.mark.parametrize("bits", [8, 10])
 def test_pictures_large_enough_to_count_pairs_agree(width: int, bits: int) -> None:

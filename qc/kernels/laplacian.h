@@ -17,10 +17,9 @@
 
 /* Codes that are counted while their squares are summed. */
 typedef struct {
-    uint32_t *tables;  /* 8 bits: of pairs, with one of single codes behind it; 10 bits:
-                        * four by turns, APART(CODES) from each other */
-    const char *ahead; /* a line that is wanted soon */
-    unsigned seen;     /* 10 bits: all that occurred so far, and in the line below */
+    uint32_t *tables; /* 8 bits: of pairs, with one of single codes behind it; 10 bits:
+                       * four by turns, APART(CODES) from each other */
+    unsigned seen;    /* 10 bits: all that occurred so far, and in the line below */
 } Counted;
 
 typedef struct {

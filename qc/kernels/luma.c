@@ -146,10 +146,11 @@ static int read_together(const Plane *p, const Counter *counter, Tiles *tiles,
 {
     Counted counted = {.tables = counter->tables};
     begin_tiles(p, tiles, step);
+    if (small != NULL)
+        small->narrow = p->wide;
     for (Py_ssize_t y = 0; p->wide && y < step; y++)
         counted.seen |= bits_of((const uint16_t *)line(p, y), p->width);
     for (Py_ssize_t y = 0; y < p->height && counted.seen < CODES; y++) {
-        counted.ahead = line(p, y + AHEAD < p->height ? y + AHEAD : y);
         add_line(p, tiles, y, step, 1, &counted);
         if (small != NULL)
             add_to_small(p, small, y);
@@ -158,7 +159,7 @@ static int read_together(const Plane *p, const Counter *counter, Tiles *tiles,
         return 1;
     memset(counter->tables, 0, 4 * APART(CODES) * sizeof(uint32_t));
     if (small != NULL)
-        small->next = 0;
+        small->next = small->narrow = 0;
     return 0;
 }
 

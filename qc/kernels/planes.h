@@ -123,6 +123,7 @@ typedef struct {
     Py_ssize_t height, width, stride;
     Py_ssize_t down, across; /* whole pixels of the plane in one; 0: parts */
     Py_ssize_t next;         /* its line that is made next */
+    int narrow;              /* codes of 16-bit planes end at 1023 */
     void *room;
     int64_t *cells;
 } Small;

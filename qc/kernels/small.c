@@ -5,8 +5,8 @@
 
 /* Sums of lines, four at a time so that the sums are fetched less often, and of two
  * pixels beside each other, as one number of twice the bits, while that halves what one
- * small pixel has. 256 codes of 8 bits fit 16, those of 16 bits 32. */
-#define MEANS(NAME, CODE, SUM, TWO)                                                    \
+ * small pixel has (TWOS). 256 codes of 8 bits fit 16, those of 16 bits 32. */
+#define MEANS(NAME, CODE, SUM, TWO, TWOS)                                              \
     static inline void add_lines_##NAME(const Plane *p, Py_ssize_t y, Py_ssize_t lines, \
                                         SUM *sums)                                     \
     {                                                                                  \
@@ -43,11 +43,6 @@
                 sums[x] = (SUM)(sums[x] + BOTH(CODE, SUM, a[x]));                      \
         }                                                                              \
     }                                                                                  \
-    CLONES static void lines_of_##NAME(const Plane *p, Py_ssize_t y, Py_ssize_t lines,  \
-                                       SUM *sums)                                      \
-    {                                                                                  \
-        add_lines_##NAME(p, y, lines, sums);                                           \
-    }                                                                                  \
     /* Sums stay under 2^24 (the caller sees to it): whole in float. Rounded as        \
      * OpenCV's INTER_AREA does, halves to the even code. */                           \
     CLONES static void mean_line_##NAME(const Plane *p, const Small *small,            \
@@ -58,7 +53,7 @@
         Py_ssize_t n = p->width, across = small->across;                               \
         float share = 1.0f / (float)(small->down * across);                            \
         memset(sums, 0, (size_t)n * sizeof(SUM));                                      \
-        if (LOW_FIRST && across % 2 == 0) {                                            \
+        if (LOW_FIRST && TWOS && across % 2 == 0) {                                    \
             add_twos_##NAME(p, y, small->down, sums);                                  \
             n /= 2;                                                                    \
             across /= 2;                                                               \
@@ -86,8 +81,20 @@
         }                                                                              \
     }
 #define BOTH(CODE, SUM, two) ((SUM)((SUM)(CODE)(two) + ((two) >> (8 * sizeof(CODE)))))
-MEANS(8, uint8_t, uint16_t, Two)
-MEANS(16, uint16_t, uint32_t, WideTwo)
+MEANS(8, uint8_t, uint16_t, Two, 1)
+MEANS(16, uint16_t, uint32_t, WideTwo, 1)
+/* 64 codes of 10 bits fit 16 bits too: added as they are, twice as many at once. */
+MEANS(10, uint16_t, uint16_t, WideTwo, 0)
+#define MOST_NARROW 64
+
+#define LINES_OF(NAME, SUM)                                                            \
+    CLONES static void lines_of_##NAME(const Plane *p, Py_ssize_t y, Py_ssize_t lines, \
+                                       SUM *sums)                                      \
+    {                                                                                  \
+        add_lines_##NAME(p, y, lines, sums);                                           \
+    }
+LINES_OF(8, uint16_t)
+LINES_OF(16, uint32_t)
 
 /* ------------------------------------------------------------------ parts of pixels */
 
@@ -217,6 +224,8 @@ void add_to_small(const Plane *p, Small *small, Py_ssize_t y)
     small->next++;
     if (!small->down)
         share_line(p, small, i);
+    else if (small->narrow && small->down * small->across <= MOST_NARROW)
+        mean_line_10(p, small, i * small->down);
     else if (p->wide)
         mean_line_16(p, small, i * small->down);
     else
@@ -231,6 +240,7 @@ static int room_for(const Plane *p, Small *small)
     int whole = p->height % h == 0 && p->width % w == 0 &&
                 p->height / h * (p->width / w) <= 256;
     small->next = 0;
+    small->narrow = 0;
     small->cells = NULL;
     if (whole) {
         small->down = p->height / h;

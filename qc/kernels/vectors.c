@@ -51,9 +51,16 @@ AVX2 static inline void lanes_of(const uint8_t *a, const uint8_t *b, const uint8
     _mm256_storeu_si256((__m256i *)lanes, sum);
 }
 
-/* 32 codes as pairs of neighbours. */
-static inline void count_bytes(const uint8_t *codes, uint32_t *pairs)
+/* 32 codes as pairs of neighbours. Where all pairs are the same (bars beside a picture,
+ * burnt areas), each addition would wait for the one before. */
+AVX2 static inline void count_bytes(const uint8_t *codes, uint32_t *pairs)
 {
+    __m256i here = LOADED(codes);
+    __m256i first = _mm256_broadcastw_epi16(_mm256_castsi256_si128(here));
+    if (_mm256_movemask_epi8(_mm256_cmpeq_epi16(here, first)) == -1) {
+        pairs[*(const Two *)codes] += BYTES / 2;
+        return;
+    }
     for (int i = 0; i < BYTES; i += 8) {
         uint64_t eight = *(const Eight *)(codes + i);
         uint32_t low = (uint32_t)eight, high = (uint32_t)(eight >> 32);
@@ -68,22 +75,18 @@ static inline void count_bytes(const uint8_t *codes, uint32_t *pairs)
  * mirrored pixels beside them; what lies behind the width falls into spare lanes. */
 AVX2 static inline void lanes_of_line(const uint8_t *a, const uint8_t *b,
                                       const uint8_t *c, Py_ssize_t width,
-                                      uint32_t *lanes, const Counted *counted)
+                                      uint32_t *lanes, uint32_t *pairs)
 {
     uint8_t up[BYTES] = {0}, down[BYTES] = {0}, here[BYTES + 2] = {b[1]};
-    uint32_t *pairs = counted != NULL ? counted->tables : NULL;
-    const char *ahead = counted != NULL ? counted->ahead : NULL;
     memcpy(here + 1, b, BYTES + 1);
     lanes_of(a, here + 1, c, lanes);
-    if (counted != NULL)
+    if (pairs != NULL)
         count_bytes(b, pairs);
     Py_ssize_t x = BYTES;
     for (; x + BYTES < width; x += BYTES) {
         lanes_of(a + x, b + x, c + x, lanes + x / LANE);
-        if (counted != NULL) {
-            __builtin_prefetch(ahead + x);
+        if (pairs != NULL)
             count_bytes(b + x, pairs);
-        }
     }
     size_t rest = (size_t)(width - x);
     memcpy(up, a + x, rest);
@@ -92,7 +95,7 @@ AVX2 static inline void lanes_of_line(const uint8_t *a, const uint8_t *b,
     memcpy(here, b + x - 1, rest + 1);
     here[rest + 1] = b[width - 2];
     lanes_of(up, here + 1, down, lanes + x / LANE);
-    if (counted != NULL)
+    if (pairs != NULL)
         for (; x < width; x++)
             pairs[PAIRS + b[x]]++;
 }
@@ -104,10 +107,9 @@ AVX2 static void squares_alone(const uint8_t *a, const uint8_t *b, const uint8_t
 }
 
 AVX2 static void squares_and_pairs(const uint8_t *a, const uint8_t *b, const uint8_t *c,
-                                   Py_ssize_t width, uint32_t *lanes,
-                                   const Counted *counted)
+                                   Py_ssize_t width, uint32_t *lanes, uint32_t *pairs)
 {
-    lanes_of_line(a, b, c, width, lanes, counted);
+    lanes_of_line(a, b, c, width, lanes, pairs);
 }
 
 static void empty_lanes(const Plane *p, Tiles *tiles, int field)
@@ -129,7 +131,7 @@ void add_to_lanes(const Plane *p, Tiles *tiles, int field, const uint8_t *a,
                   const uint8_t *b, const uint8_t *c, int last, const Counted *counted)
 {
     if (counted != NULL)
-        squares_and_pairs(a, b, c, p->width, tiles->lanes[field], counted);
+        squares_and_pairs(a, b, c, p->width, tiles->lanes[field], counted->tables);
     else
         squares_alone(a, b, c, p->width, tiles->lanes[field]);
     if (++tiles->waiting[field] == MOST_LINES || last)
@@ -143,6 +145,8 @@ void add_to_lanes(const Plane *p, Tiles *tiles, int field, const uint8_t *a,
  * lane, 128 vectors of them. */
 #define MOST_ACROSS 1920
 
+/* With four tables by turns equal neighbours wait little for each other; looking for them
+ * first, as with bytes, costs more than it gains. */
 static inline void count_words(const uint16_t *codes, uint32_t *tables)
 {
     for (int i = 0; i < WORDS; i += 4) {
@@ -165,6 +169,12 @@ AVX2 static inline uint64_t sum_of(__m256i lanes)
     return all;
 }
 
+AVX2 static inline __m256i laplacian_at(const uint16_t *a, const uint16_t *b,
+                                        __m256i below)
+{
+    return laplacian_of(LOADED(a), below, LOADED(b - 1), LOADED(b + 1), LOADED(b));
+}
+
 /* The first and the last vector of a line lack a neighbour, which is mirrored. */
 AVX2 static inline __m256i before_first(const uint16_t *b)
 {
@@ -185,11 +195,10 @@ AVX2 void squares_and_codes(const uint16_t *a, const uint16_t *b, const uint16_t
 {
     /* At `few - n`: n pixels of a vector, and none of the others. */
     static const int16_t masks[2 * WORDS] = {-1, -1, -1, -1, -1, -1, -1, -1,
-                                              -1, -1, -1, -1, -1, -1, -1, -1};
+                                             -1, -1, -1, -1, -1, -1, -1, -1};
     const int16_t *few = masks + WORDS;
     int64_t *squares = tiles->squares + row * tiles->columns;
     uint32_t *tables = counted->tables;
-    const char *ahead = counted->ahead;
     __m256i seen = LOADED(c);
     __m256i l = laplacian_of(LOADED(a), seen, before_first(b), LOADED(b + 1), LOADED(b));
     __m256i over = _mm256_madd_epi16(l, l);
@@ -200,11 +209,9 @@ AVX2 void squares_and_codes(const uint16_t *a, const uint16_t *b, const uint16_t
         Py_ssize_t end = j < last ? tiles->across[j + 1] : width - 1;
         __m256i sum = over;
         for (; x + WORDS <= end; x += WORDS) {
-            __builtin_prefetch(ahead + 2 * x);
             __m256i below = LOADED(c + x);
             seen = _mm256_or_si256(seen, below);
-            l = laplacian_of(LOADED(a + x), below, LOADED(b + x - 1), LOADED(b + x + 1),
-                             LOADED(b + x));
+            l = laplacian_at(a + x, b + x, below);
             sum = _mm256_add_epi32(sum, _mm256_madd_epi16(l, l));
             count_words(b + x, tables);
         }
@@ -212,8 +219,7 @@ AVX2 void squares_and_codes(const uint16_t *a, const uint16_t *b, const uint16_t
             /* Across the edge of two tiles. */
             __m256i below = LOADED(c + x), inside = LOADED(few - (end - x));
             seen = _mm256_or_si256(seen, below);
-            l = laplacian_of(LOADED(a + x), below, LOADED(b + x - 1), LOADED(b + x + 1),
-                             LOADED(b + x));
+            l = laplacian_at(a + x, b + x, below);
             sum = _mm256_add_epi32(sum, _mm256_madd_epi16(_mm256_and_si256(inside, l), l));
             over = _mm256_madd_epi16(_mm256_andnot_si256(inside, l), l);
             count_words(b + x, tables);
