@@ -237,6 +237,15 @@ static PyMethodDef methods[] = {
      "closed_stops(n, place, light, m, some, rebuilt, steps, log, inverse_steps,\n"
      "             inverse, numbers, out)\n"
      "Fill out (n): stops to close until luma is under the level."},
+    {"bright_maps", bright_maps, METH_VARARGS,
+     "bright_maps(shape, rgb, luma, burnt, colour, tables, levels, maps, own, both)\n"
+     "Fill maps, own and both: white, and dips; return how many cells are still warm."},
+    {"bright_squares", bright_squares, METH_VARARGS,
+     "bright_squares(shape, maps, n, at, many, sides, level, out)\n"
+     "Fill out (many, maps, n) with what lies in squares about places."},
+    {"bright_groups", bright_groups, METH_VARARGS,
+     "bright_groups(cells, maps, number, groups, n, at, level, out)\n"
+     "Fill out (maps, n) with what lies in the group of each place."},
     {NULL, NULL, 0, NULL},
 };
 

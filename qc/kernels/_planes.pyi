@@ -378,3 +378,38 @@ def closed_stops(
     out: NDArray[np.float32],
     /,
 ) -> None: ...
+def bright_maps(
+    shape: tuple[int, int],
+    rgb: NDArray[np.float32],
+    luma: NDArray[np.float32],
+    burnt: NDArray[np.float32],
+    colour: NDArray[np.float32],
+    tables: NDArray[np.float32],
+    levels: tuple[float, ...],
+    maps: NDArray[np.float32],
+    own: NDArray[np.float32],
+    both: NDArray[np.float32],
+    /,
+) -> int: ...
+def bright_squares(
+    shape: tuple[int, int],
+    maps: NDArray[np.float32],
+    n: int,
+    at: NDArray[np.intp],
+    many: int,
+    sides: NDArray[np.int64],
+    level: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def bright_groups(
+    cells: int,
+    maps: NDArray[np.float32],
+    number: int,
+    groups: NDArray[np.int32],
+    n: int,
+    at: NDArray[np.intp],
+    level: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...

@@ -204,6 +204,9 @@ PyObject *patch_looks(PyObject *self, PyObject *given);
 PyObject *grid_colours(PyObject *self, PyObject *given);
 PyObject *band_tints(PyObject *self, PyObject *given);
 PyObject *closed_stops(PyObject *self, PyObject *given);
+PyObject *bright_maps(PyObject *self, PyObject *given);
+PyObject *bright_squares(PyObject *self, PyObject *given);
+PyObject *bright_groups(PyObject *self, PyObject *given);
 
 #if defined(__GNUC__)
 #pragma GCC visibility pop
