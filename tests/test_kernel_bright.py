@@ -15,13 +15,14 @@ from qc.kernels.bright import (
     OWN,
     TABLE_STEPS,
     BrightLevels,
+    block_counts,
     draw_maps,
     group_ratios,
     square_ratios,
 )
 from tests.test_kernel_light import same
-from tests.test_kernel_passes import both_ways_of
-from tests.test_kernels import NUMBERS
+from tests.test_kernel_passes import KINDS, both_ways_of
+from tests.test_kernels import DEPTHS, NUMBERS, plane_of
 
 HALVES = st.integers(1, 24)
 LEVELS = BrightLevels(
@@ -128,3 +129,18 @@ def test_groups_are_read_alike(
         # Of none, nothing is known.
         mean = maps[0].ravel()[own].sum() / (own.sum() + 1e-3) * (groups[place] > 0)
         assert np.isclose(fast[0, i], mean, atol=1e-5)
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.integers(1, 70), st.integers(1, 70), st.floats(0, 1), DEPTHS, NUMBERS, KINDS)
+def test_blocks_are_counted_alike(
+    height: int, width: int, level: float, bits: int, number: int, how: str
+) -> None:
+    plane = plane_of(height, width, bits, number, how)
+    code = round(level * 2**bits)  # up to one that no pixel has
+    fast, slow = both_ways_of(lambda: block_counts(plane, code))
+    assert same(fast, slow)
+    assert fast.sum(dtype=int) == np.count_nonzero(plane >= code)
+    y, x = number % height, number // 7 % width
+    block = plane[y - y % 4 : y - y % 4 + 4, x - x % 4 : x - x % 4 + 4]
+    assert fast[y // 4, x // 4] == np.count_nonzero(block >= code)

@@ -246,6 +246,9 @@ static PyMethodDef methods[] = {
     {"bright_groups", bright_groups, METH_VARARGS,
      "bright_groups(cells, maps, number, groups, n, at, level, out)\n"
      "Fill out (maps, n) with what lies in the group of each place."},
+    {"bright_blocks", bright_blocks, METH_VARARGS,
+     "bright_blocks(plane, code, out)\n"
+     "Fill out (bh, bw): how many pixels of blocks are at or above a code."},
     {NULL, NULL, 0, NULL},
 };
 

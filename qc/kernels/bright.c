@@ -20,6 +20,7 @@
 #define BESIDE 4       /* cells around what burns in which its rim lies */
 #define AT_ONCE 128    /* places whose ratios are made together */
 #define LANES 4        /* maps that are added up together */
+#define BLOCK 4        /* pixels of a block's side */
 
 static inline float most_of(float a, float b) { return a > b ? a : b; }
 static inline float least_of(float a, float b) { return a < b ? a : b; }
@@ -522,5 +523,57 @@ PyObject *bright_groups(PyObject *self, PyObject *given)
             out[k * n + i] = ratio[k * number + group[at[i]]];
     Py_END_ALLOW_THREADS
     free(sum);
+    return done(&held);
+}
+
+/* ------------------------------------------------------------------ blocks */
+
+/* How many pixels of each block of four lines are at or above a code. */
+#define BLOCKS(type)                                                                    \
+    CLONES static void blocks_of_##type(const Plane *p, Py_ssize_t y, type code,        \
+                                        uint8_t *restrict sums, uint8_t *out)           \
+    {                                                                                   \
+        Py_ssize_t n = p->width, across = (n + BLOCK - 1) / BLOCK;                      \
+        memset(sums, 0, (size_t)(BLOCK * across));                                      \
+        for (Py_ssize_t end = y + BLOCK; y < end && y < p->height; y++) {               \
+            const type *row = (const type *)line(p, y);                                 \
+            for (Py_ssize_t x = 0; x < n; x++)                                          \
+                sums[x] = (uint8_t)(sums[x] + (row[x] >= code));                        \
+        }                                                                               \
+        for (Py_ssize_t i = 0; i < across; i++, sums += BLOCK)                          \
+            out[i] = (uint8_t)(sums[0] + sums[1] + sums[2] + sums[3]);                  \
+    }
+
+BLOCKS(uint8_t)
+BLOCKS(uint16_t)
+
+PyObject *bright_blocks(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *from, *into;
+    int code;
+    if (!PyArg_ParseTuple(given, "OiO", &from, &code, &into))
+        return NULL;
+    Held held = {.held = 0};
+    Plane p;
+    if (hold_plane(&held, from, &p) < 0)
+        return refuse(&held, NULL);
+    Py_ssize_t down = (p.height + BLOCK - 1) / BLOCK, across = (p.width + BLOCK - 1) / BLOCK;
+    uint8_t *out = hold_bytes(&held, into, down * across, 1);
+    if (out == NULL || code < 0 || code > (p.wide ? 65535 : 255))
+        return refuse(&held, out == NULL ? NULL : "there is no such code");
+    uint8_t *sums = malloc((size_t)(BLOCK * across + 1));
+    if (sums == NULL) {
+        let_go(&held);
+        return PyErr_NoMemory();
+    }
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t y = 0; y < p.height; y += BLOCK, out += across)
+        if (p.wide)
+            blocks_of_uint16_t(&p, y, (uint16_t)code, sums, out);
+        else
+            blocks_of_uint8_t(&p, y, (uint8_t)code, sums, out);
+    Py_END_ALLOW_THREADS
+    free(sums);
     return done(&held);
 }

@@ -18,19 +18,22 @@ if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
 __all__ = [
+    "BLOCK",
     "MAPS",
     "OWN",
     "TABLE_STEPS",
     "BrightLevels",
     "Drawn",
+    "block_counts",
     "draw_maps",
     "group_ratios",
     "square_ratios",
 ]
 
 _Array: TypeAlias = NDArray[np.float32]
-_Flags: TypeAlias = NDArray[np.bool_]
 _Index: TypeAlias = NDArray[np.intp]
+_Plane: TypeAlias = NDArray[np.unsignedinteger]
+_Codes: TypeAlias = NDArray[np.uint8]
 
 MAPS = (
     "burnt", "told", "ended", "lacks weakest", "told blue", "lacks red", "lacks blue",
@@ -41,6 +44,8 @@ MAPS = (
 """Names of what is drawn and gathered, in order."""
 OWN = ("red", "blue", "highest", "lowest", "seen red", "seen blue", "luma", "burnt")
 """Names of what a place shows itself, in order."""
+BLOCK = 4
+"""Pixels of a block's side."""
 TABLE_STEPS = 512
 """Steps of the tables of what a white shows at each luma."""
 _MOST_WIDE, _MOST_GROUPS = 1024, 65536  # what the passes in C have room for
@@ -320,3 +325,32 @@ def group_ratios(
         for m in maps
     ]
     return _ratios(np.array(means, np.float32), level).take(groups[at], axis=1)
+
+
+def block_counts(plane: _Plane, code: int = 1) -> _Codes:
+    """Return how many of each 4 x 4 block's pixels are at or above a code.
+
+    Parameters
+    ----------
+    plane : (H, W) array of uint8 or uint16
+        Blocks at the right and lower border may be cut.
+    code : int
+        1 for a mask of 0 and 1.
+
+    Returns
+    -------
+    (bh, bw) array of uint8
+        0 to 16.
+    """
+    height, width = plane.shape
+    dense = plane.strides[1] == plane.itemsize
+    if kernels.compiled and dense and 0 <= code <= np.iinfo(plane.dtype).max:
+        out = np.empty((-(-height // BLOCK), -(-width // BLOCK)), np.uint8)
+        _planes.bright_blocks(plane, code, out)
+        return out
+    down, across = -height % BLOCK, -width % BLOCK
+    mask = np.pad((plane >= code).view(np.uint8), ((0, down), (0, across)))
+    # Four pixels are added at once as the bytes of a word: no byte grows past 16.
+    words = mask.view(np.uint32).reshape(len(mask) // BLOCK, BLOCK, -1)
+    columns = words.sum(axis=1, dtype=np.uint32)
+    return np.asarray((columns * np.uint32(0x01010101)) >> 24, np.uint8)

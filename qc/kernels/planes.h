@@ -207,6 +207,7 @@ PyObject *closed_stops(PyObject *self, PyObject *given);
 PyObject *bright_maps(PyObject *self, PyObject *given);
 PyObject *bright_squares(PyObject *self, PyObject *given);
 PyObject *bright_groups(PyObject *self, PyObject *given);
+PyObject *bright_blocks(PyObject *self, PyObject *given);
 
 #if defined(__GNUC__)
 #pragma GCC visibility pop

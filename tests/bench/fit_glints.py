@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "sample_media")]
 
-from qc.measures.parts.burnt.brightblocks import at_least, block_counts  # noqa: E402
+from qc.measures.parts.burnt.brightblocks import block_counts  # noqa: E402
 from qc.measures.parts.burnt.brightparts import (  # noqa: E402
     BrightMemory,
     Kind,
@@ -84,9 +84,8 @@ def measure_take(case: Any, frames: Any) -> Iterator[tuple[Rows, Array]]:
         picture = Picture(
             index=index, pts=index, duration=1, y=y, cb=cb, cr=cr, signal=signal
         )
-        mask = at_least(y, code)
-        counts = block_counts(mask)
-        look = look_at(picture, mask, counts, code=code, memory=memory)
+        counts = block_counts(y, code)
+        look = look_at(picture, counts, code=code, memory=memory)
         kinds = kinds_of(look, counts, memory, index)
         asked = (kinds == Kind.RELEVANT) | (kinds == Kind.UNDECIDED)
         patch = patch_of(picture.width)

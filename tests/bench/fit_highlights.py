@@ -130,9 +130,8 @@ def measure_frames(case: Any, frames: Any, take: int) -> Iterator[Frame]:
         picture = Picture(
             index=index, pts=index, duration=1, y=y, cb=cb, cr=cr, signal=signal
         )
-        mask = at_least(y, code)
-        counts = block_counts(mask)
-        places = look_at(picture, mask, counts, code=code, memory=memory).places
+        mask, counts = at_least(y, code), block_counts(y, code)
+        places = look_at(picture, counts, code=code, memory=memory).places
         if not places.at.size or mask.mean() < _SHARE_ADDED:
             continue
         down, across = places.shape

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 _ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(_ROOT), str(_ROOT / "sample_media")]
 
-from qc.measures.parts.burnt.brightblocks import at_least, block_counts  # noqa: E402
+from qc.measures.parts.burnt.brightblocks import block_counts  # noqa: E402
 from qc.measures.parts.burnt.brightcues import LAMP_SLOPE, stops_of  # noqa: E402
 from qc.measures.parts.burnt.brightparts import BrightMemory, scene_of  # noqa: E402
 from qc.measures.parts.burnt.brightwhite import (  # noqa: E402
@@ -93,10 +93,9 @@ def measure(case: Any, planes: Any, white: tuple[float, float], take: int) -> Sh
     signal = Signal(bit_depth=case.bit_depth, full_range=case.full_range)
     y, cb, cr = planes
     picture = Picture(index=0, pts=0, duration=1, y=y, cb=cb, cr=cr, signal=signal)
-    mask = at_least(y, case.first_code)
-    scene = scene_of(
-        picture, mask, block_counts(mask), code=case.first_code, memory=BrightMemory()
-    )
+    code = case.first_code
+    counts = block_counts(y, code)
+    scene = scene_of(picture, counts, code=code, memory=BrightMemory())
     votes = votes_of(scene, stops_of(scene.rgb, scene.transfer))
     return shown(votes, white, take)
 

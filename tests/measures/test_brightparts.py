@@ -664,6 +664,7 @@ def test_blocks_count_their_pixels(height: int, width: int, number: int) -> None
     padded = np.pad(mask, ((0, -height % 4), (0, -width % 4)))
     expected = padded.reshape(counts.shape[0], 4, counts.shape[1], 4).sum((1, 3))
     assert np.array_equal(counts, expected)
+    assert np.array_equal(block_counts(y, 128), expected)
 
 
 # ------------------------------------------------------------------- over several looks

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from qc.measures.parts.burnt.brightblocks import at_least, block_counts
+from qc.measures.parts.burnt.brightblocks import block_counts
 from qc.measures.parts.burnt.brightcues import Scene, stops_of
 from qc.measures.parts.burnt.brightparts import BrightMemory, scene_of
 from qc.measures.parts.burnt.brightwhite import (
@@ -31,8 +31,8 @@ SLOPE = 0.57
 def shot(camera: Camera, light: Light) -> Scene:
     """Return what a picture is judged by."""
     picture = camera.shoot(light)
-    mask = at_least(picture.y, 225)
-    return scene_of(picture, mask, block_counts(mask), code=225, memory=BrightMemory())
+    counts = block_counts(picture.y, 225)
+    return scene_of(picture, counts, code=225, memory=BrightMemory())
 
 
 def under(blue: float, tint: float = 0.0) -> tuple[float, float, float]:

@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BLOCK", "at_least", "block_counts", "largest_area", "largest_of_blocks"]
+from qc.kernels.bright import BLOCK, block_counts
 
-BLOCK = 4
+__all__ = ["BLOCK", "at_least", "block_counts", "largest_area", "largest_of_blocks"]
 
 Box = tuple[int, int, int, int]
 Codes = NDArray[np.uint8]
@@ -37,31 +37,6 @@ def at_least(
     return out
 
 
-def block_counts(mask: Codes) -> Codes:
-    """Return how many of each 4 x 4 block's pixels are 1.
-
-    Parameters
-    ----------
-    mask : (H, W) array of uint8
-        0 or 1; blocks at the right and lower border may be cut.
-
-    Returns
-    -------
-    (bh, bw) array of uint8
-        0 to 16. Four pixels are added at once as the bytes of a word: no byte grows
-        past 16.
-    """
-    down, across = -mask.shape[0] % BLOCK, -mask.shape[1] % BLOCK
-    if down or across:
-        mask = np.pad(mask, ((0, down), (0, across)))
-    mask = np.ascontiguousarray(mask)
-    height, width = mask.shape
-    words = mask.view(np.uint32).reshape(height // BLOCK, BLOCK, width // BLOCK)
-    columns = words.sum(axis=1, dtype=np.uint32)
-    counts: Codes = ((columns * np.uint32(0x01010101)) >> 24).astype(np.uint8)
-    return counts
-
-
 def largest_area(mask: Codes) -> tuple[int, Box | None]:
     """Return the largest connected area of a mask: its pixels and where it is.
 
@@ -84,15 +59,18 @@ def largest_area(mask: Codes) -> tuple[int, Box | None]:
     return largest_of_blocks(mask, block_counts(mask))
 
 
-def largest_of_blocks(mask: Codes, counts: Codes) -> tuple[int, Box | None]:
-    """Return the largest area of a mask among the blocks whose count is not 0.
+def largest_of_blocks(
+    plane: NDArray[np.unsignedinteger], counts: Codes, code: int = 1
+) -> tuple[int, Box | None]:
+    """Return the largest area at or above a code among the blocks that count.
 
     Parameters
     ----------
-    mask : (H, W) array of uint8
-        0 or 1.
+    plane : (H, W) array of uint8 or uint16
     counts : (bh, bw) array of uint8
         What `block_counts` gave; blocks set to 0 are left out.
+    code : int
+        1 for a mask of 0 and 1.
     """
     number, labels = cv2.connectedComponents(counts, connectivity=8, ltype=cv2.CV_32S)
     if number < 2:
@@ -107,28 +85,34 @@ def largest_of_blocks(mask: Codes, counts: Codes) -> tuple[int, Box | None]:
     bw, bh = int(columns.max()) - bx + 1, int(rows.max()) - by + 1
     inside = labels[by : by + bh, bx : bx + bw] == best
     x, y = bx * BLOCK, by * BLOCK
-    blocks = mask[y : y + bh * BLOCK, x : x + bw * BLOCK]
+    blocks = plane[y : y + bh * BLOCK, x : x + bw * BLOCK]
     down, across = bh * BLOCK - blocks.shape[0], bw * BLOCK - blocks.shape[1]
     if down or across:
         blocks = np.pad(blocks, ((0, down), (0, across)))
-    x0, y0, x1, y1 = _exact_box(blocks, inside)
+    x0, y0, x1, y1 = _exact_box(blocks, inside, code)
     return int(pixels[best]), (x + x0, y + y0, x1 - x0, y1 - y0)
 
 
-def _exact_box(blocks: Codes, inside: NDArray[np.bool_]) -> Box:
+def _exact_box(
+    blocks: NDArray[np.unsignedinteger], inside: NDArray[np.bool_], code: int
+) -> Box:
     """Return left, top, right and bottom of an area to the pixel, from its rim alone.
 
     Parameters
     ----------
     blocks : (4 h, 4 w) array
-        Marked pixels in the rectangle of blocks around the area.
+        The rectangle of blocks around the area.
     inside : (h, w) array of bool
         Blocks that belong to the area.
+    code : int
+        Pixels at or above it count.
     """
 
-    def ends(strip: Codes, own: NDArray[np.bool_]) -> tuple[int, int]:
+    def ends(
+        strip: NDArray[np.unsignedinteger], own: NDArray[np.bool_]
+    ) -> tuple[int, int]:
         """First and last of the strip's four lines that hold pixels of the area."""
-        lines = np.flatnonzero((strip * np.repeat(own, BLOCK)).any(axis=1))
+        lines = np.flatnonzero(((strip >= code) & np.repeat(own, BLOCK)).any(axis=1))
         return int(lines[0]), int(lines[-1])
 
     height, width = blocks.shape

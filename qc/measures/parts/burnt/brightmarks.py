@@ -101,7 +101,7 @@ def mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     regions.draw(picture.y.shape)
     kinds = np.full(picture.y.shape, Kind.RELEVANT, np.uint8)
     if limits["highlights.split"]:
-        kinds = whole(_judged_kinds(picture, mask, code, setup, finding), mask.shape)
+        kinds = whole(_judged_kinds(picture, code, setup, finding), mask.shape)
     kinds = np.where(bright, kinds, np.uint8(Kind.NONE))
     if regions.swab is not None:
         kinds[bright & (regions.swab > 0)] = Kind.SWAB
@@ -131,12 +131,10 @@ def mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
     )
 
 
-def _judged_kinds(
-    picture: Picture, mask: Codes, code: int, setup: Setup, finding: Finding
-) -> Codes:
+def _judged_kinds(picture: Picture, code: int, setup: Setup, finding: Finding) -> Codes:
     """Return kinds of blocks as they were judged, else as the frame alone shows."""
-    counts = block_counts(mask)
-    own = split(picture, mask, counts, code=code, memory=BrightMemory()).kinds
+    counts = block_counts(picture.y, code)
+    own = split(picture, counts, code=code, memory=BrightMemory()).kinds
     row, result = finding.worst_pts_row, setup.result
     if result is None or result.picture is None or row is None:
         return own

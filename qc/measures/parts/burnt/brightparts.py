@@ -112,9 +112,9 @@ def classify(picture: Picture, *, code: int, memory: BrightMemory) -> Parts:
     memory : BrightMemory
         The take so far; it learns from this picture.
     """
-    mask = at_least(picture.y, code)
-    found = split(picture, mask, block_counts(mask), code=code, memory=memory)
-    full = whole(found.kinds, picture.y.shape) * mask
+    counts = block_counts(picture.y, code)
+    found = split(picture, counts, code=code, memory=memory)
+    full = whole(found.kinds, picture.y.shape) * at_least(picture.y, code)
     return Parts(
         full == Kind.RELEVANT,
         full == Kind.SWAB,
@@ -129,27 +129,23 @@ def whole(kinds: Codes, shape: tuple[int, ...]) -> Codes:
     return np.repeat(rows, BLOCK, axis=1)[:, : shape[1]]
 
 
-def split(
-    picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
-) -> Split:
+def split(picture: Picture, counts: Codes, *, code: int, memory: BrightMemory) -> Split:
     """Tell apart the burnt-out blocks of a picture.
 
     Parameters
     ----------
-    mask : (H, W) array of uint8
-        1 where the picture is at or above the level.
     counts : (bh, bw) array of uint8
-        What `block_counts` gives of it.
+        What `block_counts` gives at `code`.
     code : int
         First luma code that counts.
     memory : BrightMemory
         The take so far; it learns from this picture.
     """
-    if picture.damaged or not mask.size:
+    if picture.damaged or not picture.y.size:
         # A broken picture shows neither colours nor edges to go by.
         kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
         return Split(kinds, counts)
-    look = look_at(picture, mask, counts, code=code, memory=memory)
+    look = look_at(picture, counts, code=code, memory=memory)
     kinds = kinds_of(look, counts, memory, picture.pts)
     asked = (kinds == Kind.RELEVANT) | (kinds == Kind.UNDECIDED)
     found = glints(picture.y, picture.signal, counts, asked, look.scene)
@@ -176,7 +172,7 @@ class Look:
 
 
 def scene_of(
-    picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
+    picture: Picture, counts: Codes, *, code: int, memory: BrightMemory
 ) -> Scene:
     """Return what a picture is judged by; arguments as for `split`."""
     level = picture.signal.percent(code) / 100
@@ -184,7 +180,7 @@ def scene_of(
     return Scene(
         rgb=picture.view(proxy_rgb),
         luma=luma,
-        burnt=_burnt_shares(mask, counts, luma.shape),
+        burnt=_burnt_shares(picture.y, code, counts, luma.shape),
         level=level,
         end=memory.reach(max(end_of(picture), level)),
         transfer=picture.signal.transfer,
@@ -193,10 +189,10 @@ def scene_of(
 
 
 def look_at(
-    picture: Picture, mask: Codes, counts: Codes, *, code: int, memory: BrightMemory
+    picture: Picture, counts: Codes, *, code: int, memory: BrightMemory
 ) -> Look:
     """Measure the burnt-out places of a picture; arguments as for `split`."""
-    scene = scene_of(picture, mask, counts, code=code, memory=memory)
+    scene = scene_of(picture, counts, code=code, memory=memory)
     colour = stops_of(scene.rgb, scene.transfer)
     past = memory.recall(scene, colour)
     white = memory.steady_white(white_of(scene, colour))
@@ -215,12 +211,15 @@ def kinds_of(look: Look, counts: Codes, memory: BrightMemory, pts: int) -> Codes
     return kinds
 
 
-def _burnt_shares(mask: Codes, counts: Codes, shape: tuple[int, ...]) -> Plane:
+def _burnt_shares(
+    y: NDArray[np.unsignedinteger], code: int, counts: Codes, shape: tuple[int, ...]
+) -> Plane:
     """Return the share of burnt-out pixels in each cell of the small picture."""
     size = (shape[1], shape[0])
-    if mask.shape[1] < 2 * BLOCK * shape[1]:
+    if y.shape[1] < 2 * BLOCK * shape[1]:
         # Cells smaller than two blocks: from the pixels themselves.
-        shares = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        pixels = (y >= code).astype(np.float32)
+        shares = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
         return np.asarray(shares, np.float32)
     part = cv2.resize(counts.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     return np.asarray(part / np.float32(BLOCK * BLOCK), np.float32)

@@ -230,31 +230,30 @@ class HighlightsReader:
 
     def _look(self, picture: Picture, share: float) -> _Found:
         """Tell a frame's burnt-out area apart."""
-        # Fresh memory for a whole plane costs as much as filling it.
-        mask = self._mask = at_least(picture.y, self._code, self._mask)
-        told, places = mask, None
-        counts = block_counts(mask)
+        y, code, places = picture.y, self._code, None
+        counts = block_counts(y, code)
         if not self._split:
             kinds = np.where(counts > 0, np.uint8(Kind.RELEVANT), np.uint8(0))
         elif share <= self._from:
             kinds = np.where(counts > 0, np.uint8(Kind.UNDECIDED), np.uint8(0))
             self._memory.see(picture)
         else:
-            kinds = split(
-                picture, mask, counts, code=self._code, memory=self._memory
-            ).kinds
+            kinds = split(picture, counts, code=code, memory=self._memory).kinds
             places = places_of(kinds, counts)
         regions, swab, always = self._regions, 0, 0
-        if regions.judged is not None:
-            told = mask = mask & regions.judged
-        if regions.swab is not None:
-            swab = cv2.countNonZero(mask & regions.swab)
-            told = mask = mask & (1 - regions.swab)
-        if regions.always is not None:
-            always = cv2.countNonZero(mask & regions.always)
-            told = mask & (1 - regions.always)
+        judged: tuple[NDArray[np.unsignedinteger], int] = y, code
         if regions:
-            counts = block_counts(told)
+            # Fresh memory for a whole plane costs as much as filling it.
+            told = mask = self._mask = at_least(y, code, self._mask)
+            if regions.judged is not None:
+                told = mask = mask & regions.judged
+            if regions.swab is not None:
+                swab = cv2.countNonZero(mask & regions.swab)
+                told = mask = mask & (1 - regions.swab)
+            if regions.always is not None:
+                always = cv2.countNonZero(mask & regions.always)
+                told = mask & (1 - regions.always)
+            judged, counts = (mask, 1), block_counts(told)
         filled = np.flatnonzero(counts)
         kind_of, of = kinds.ravel()[filled], counts.ravel()[filled]
         pixels = np.bincount(kind_of, of, len(Kind))
@@ -266,18 +265,17 @@ class HighlightsReader:
             "undecided_percent": undecided,
         }
         let_pass = (kind_of == Kind.SWAB) | (kind_of == Kind.GLINT)
-        counts = counts.copy()
         counts.ravel()[filled[let_pass]] = 0
         if regions.always is not None:
-            counts = counts + block_counts(mask & regions.always)
+            counts += block_counts(judged[0] & regions.always)
         largest, box = 0, None
-        if area["relevant_percent"] >= _AREA_FROM_PERCENT / 100 * mask.size:
-            largest, box = largest_of_blocks(mask, counts)
+        if area["relevant_percent"] >= _AREA_FROM_PERCENT / 100 * y.size:
+            largest, box = largest_of_blocks(judged[0], counts, judged[1])
         area["largest_percent"] = float(largest)
         return _Found(
             share=share,
             luma=picture.view(proxy_luma)[::_LINES].copy(),
-            parts={name: 100.0 * n / mask.size for name, n in area.items()},
+            parts={name: 100.0 * n / y.size for name, n in area.items()},
             box=None if box is None else np.array(box, np.float32),
             places=places,
         )
