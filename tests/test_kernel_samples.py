@@ -21,7 +21,9 @@ from qc.kernels.samples import (
     band_tints,
     closed_stops,
     grid_colours,
+    near_burnt,
     patch_looks,
+    pile_up,
 )
 from qc.signal import LUMA_WEIGHTS, Signal, ycbcr_to_rgb
 from tests.test_kernel_light import same
@@ -231,3 +233,61 @@ def test_what_was_rebuilt_is_closed_further_until_it_is_no_longer_cut_off() -> N
         lambda: closed_stops(place, how.log.take(place), some, rebuilt, how, cut=0.0)
     ):
         assert found == pytest.approx([np.log2(1.25) + 1.0], abs=0.01)
+
+
+# ------------------------------------------------------------------------ what burns
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 300), NUMBERS)
+def test_the_largest_channel_is_piled_up_by_hundredths(count: int, number: int) -> None:
+    # Halves of a hundredth and a quarter of one more: no edge of a bin is met.
+    halves = np.random.default_rng(number).integers(150, 300, (3, count))
+    rgb = ((halves + 0.25) / 200).astype(np.float32)
+
+    def work() -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+        piled = np.zeros(40, np.int64)
+        return pile_up(rgb, piled), piled
+
+    fast, slow = both_ways_of(work)
+    assert all(same(one, other) for one, other in zip(fast, slow, strict=True))
+    assert np.array_equal(fast[0], rgb.max(axis=0) if count else np.zeros(0))
+    bins = (halves.max(axis=0, initial=0) + 1) // 2 - 90
+    expected = np.bincount(bins[(bins >= 0) & (bins < 40)], minlength=40)
+    assert np.array_equal(fast[1], expected)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(1, 300), st.floats(0, 1), st.integers(0, 1400), NUMBERS)
+def test_pixels_near_what_burns_are_found_alike(
+    count: int, share: float, first: int, number: int
+) -> None:
+    random = np.random.default_rng(number)
+    how = tables_of("bt709", -0.1)
+    codes = random.integers(0, 1500, (3, count))
+    rgb, luma = (codes / 1024).astype(np.float32), codes[1].astype(np.float32) / 1024
+    highest = rgb.max(axis=0)
+    fast, slow = both_ways_of(
+        lambda: near_burnt(
+            rgb,
+            luma,
+            highest,
+            how,
+            burns=(0.9, 1.1),
+            first=first,
+            warm=0.25,
+            enough=share * count,
+        )
+    )
+    burnt = np.count_nonzero((luma >= np.float32(0.9)) | (highest >= np.float32(1.1)))
+    if burnt <= share * count:
+        assert fast is slow is None
+        return
+    assert all(same(one, other) for one, other in zip(fast, slow, strict=True))
+    near = codes.max(axis=0) >= first
+    assert np.array_equal(fast.place, np.minimum(codes[:, near], 1382))
+    assert np.array_equal(fast.light, how.log[fast.place])
+    assert np.allclose(fast.over, fast.light[1] + 0.1, atol=1e-6)
+    gap = fast.light[0] - np.maximum(fast.light[1], fast.light[2])
+    clear = np.abs(gap + 0.25) > 1e-5
+    assert np.array_equal(fast.warm[clear], gap[clear] >= -0.25)

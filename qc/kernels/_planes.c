@@ -237,6 +237,13 @@ static PyMethodDef methods[] = {
      "closed_stops(n, place, light, m, some, rebuilt, steps, log, inverse_steps,\n"
      "             inverse, numbers, out)\n"
      "Fill out (n): stops to close until luma is under the level."},
+    {"pile_up", pile_up, METH_VARARGS,
+     "pile_up(n, rgb, bins, piled, highest)\n"
+     "Fill highest (n), and add it to piled (bins)."},
+    {"near_burnt", near_burnt, METH_VARARGS,
+     "near_burnt(n, rgb, luma, highest, many, log, steps, how, place, light, over,\n"
+     "           warm)\n"
+     "Return how many pixels are near what burns, -1 if too few do; fill the rest."},
     {"bright_maps", bright_maps, METH_VARARGS,
      "bright_maps(shape, rgb, luma, burnt, colour, tables, levels, maps, own, both)\n"
      "Fill maps, own and both: white, and dips; return how many cells are still warm."},

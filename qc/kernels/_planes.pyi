@@ -414,3 +414,26 @@ def bright_groups(
     /,
 ) -> None: ...
 def bright_blocks(plane: _Plane, code: int, out: NDArray[np.uint8], /) -> None: ...
+def pile_up(
+    n: int,
+    rgb: NDArray[np.float32],
+    bins: int,
+    piled: NDArray[np.int64],
+    highest: NDArray[np.float32],
+    /,
+) -> None: ...
+def near_burnt(
+    n: int,
+    rgb: NDArray[np.float32],
+    luma: NDArray[np.float32],
+    highest: NDArray[np.float32],
+    many: int,
+    log: NDArray[np.float32],
+    steps: float,
+    how: tuple[float, ...],
+    place: NDArray[np.intp],
+    light: NDArray[np.float32],
+    over: NDArray[np.float32],
+    warm: NDArray[np.bool_],
+    /,
+) -> int: ...

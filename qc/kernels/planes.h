@@ -204,6 +204,8 @@ PyObject *patch_looks(PyObject *self, PyObject *given);
 PyObject *grid_colours(PyObject *self, PyObject *given);
 PyObject *band_tints(PyObject *self, PyObject *given);
 PyObject *closed_stops(PyObject *self, PyObject *given);
+PyObject *pile_up(PyObject *self, PyObject *given);
+PyObject *near_burnt(PyObject *self, PyObject *given);
 PyObject *bright_maps(PyObject *self, PyObject *given);
 PyObject *bright_squares(PyObject *self, PyObject *given);
 PyObject *bright_groups(PyObject *self, PyObject *given);

@@ -373,3 +373,122 @@ PyObject *closed_stops(PyObject *self, PyObject *given)
     }
     return done(&held);
 }
+
+/* ------------------------------------------------------------------ burnt samples */
+
+/* Fills highest with the largest of three channels, and adds to piled what of it lies
+ * from 0.9 up, in bins of a hundredth. */
+CLONES static void largest_of(const float *rgb, Py_ssize_t n, float *restrict highest)
+{
+    const float *r = rgb, *g = r + n, *b = g + n;
+    for (Py_ssize_t i = 0; i < n; i++) {
+        float most = r[i] > g[i] ? r[i] : g[i];
+        highest[i] = most > b[i] ? most : b[i];
+    }
+}
+
+PyObject *pile_up(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *from, *into[2];
+    Py_ssize_t n, bins;
+    if (!PyArg_ParseTuple(given, "nOnOO", &n, &from, &bins, &into[0], &into[1]))
+        return NULL;
+    Held held = {.held = 0};
+    if (n < 0 || bins < 1)
+        return refuse(&held, "there are no such pixels");
+    const float *rgb = hold_floats(&held, from, 3 * n, 0);
+    int64_t *piled = rgb == NULL ? NULL : hold_numbers(&held, into[0], bins);
+    float *highest = piled == NULL ? NULL : hold_floats(&held, into[1], n, 1);
+    if (highest == NULL)
+        return refuse(&held, NULL);
+    largest_of(rgb, n, highest);
+    for (Py_ssize_t i = 0; i < n; i++) {
+        if (!(highest[i] > 0.89f))
+            continue;
+        float place = floorf((highest[i] - 0.9f) * 100.0f + 0.5f);
+        if (place >= 0.0f && place < (float)bins)
+            piled[(int32_t)place]++;
+    }
+    return done(&held);
+}
+
+typedef struct {
+    float burns, ends; /* levels from which luma, or any channel, burns */
+    float first;       /* place in the table from which a pixel is near */
+    float level, warm; /* log light at which luma burns; stops */
+    double enough;     /* pixels that must burn, and one more */
+} NearHow;
+
+static inline int64_t place_in(float value, float steps, float last)
+{
+    float place = rintf(value * steps);
+    place = place > 0.0f ? place : 0.0f;
+    return (int64_t)(place < last ? place : last);
+}
+
+typedef struct {
+    int64_t *place;
+    float *light, *over;
+    uint8_t *warm;
+} Near;
+
+/* Fills out with the pixels that are near what burns; -1 if too few burn. */
+CLONES static Py_ssize_t find_near(Py_ssize_t n, const float *rgb, const float *luma,
+                                   const float *highest, const float *log, float last,
+                                   float steps, const NearHow *how, const Near *out)
+{
+    Py_ssize_t at = 0;
+    int32_t m = 0, burnt = 0;
+    for (Py_ssize_t i = 0; i < n; i++) {
+        burnt += (luma[i] >= how->burns) | (highest[i] >= how->ends);
+        m += rintf(highest[i] * steps) >= how->first;
+    }
+    if (!((double)burnt > how->enough))
+        return -1;
+    for (Py_ssize_t i = 0; i < n; i++) {
+        if (!(rintf(highest[i] * steps) >= how->first))
+            continue;
+        float l[3];
+        for (int c = 0; c < 3; c++) {
+            int64_t own = place_in(rgb[c * n + i], steps, last);
+            out->place[c * m + at] = own;
+            out->light[c * m + at] = l[c] = log[own];
+        }
+        out->over[at] = log[place_in(luma[i], steps, last)] - how->level;
+        out->warm[at++] = l[0] >= (l[1] > l[2] ? l[1] : l[2]) - how->warm;
+    }
+    return m;
+}
+
+PyObject *near_burnt(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *from[4], *into[4];
+    Py_ssize_t n, many;
+    float steps;
+    NearHow how;
+    if (!PyArg_ParseTuple(given, "nOOOnOf(fffffd)OOOO", &n, &from[0], &from[1], &from[2],
+                          &many, &from[3], &steps, &how.burns, &how.ends, &how.first,
+                          &how.level, &how.warm, &how.enough, &into[0], &into[1],
+                          &into[2], &into[3]))
+        return NULL;
+    Held held = {.held = 0};
+    if (n < 0 || n > INT32_MAX || many < 1)
+        return refuse(&held, "there are no such pixels");
+    const float *rgb, *luma, *highest, *log;
+    Near out;
+    if ((rgb = hold_floats(&held, from[0], 3 * n, 0)) == NULL ||
+        (luma = hold_floats(&held, from[1], n, 0)) == NULL ||
+        (highest = hold_floats(&held, from[2], n, 0)) == NULL ||
+        (log = hold_floats(&held, from[3], many, 0)) == NULL ||
+        (out.place = hold_numbers(&held, into[0], 3 * n)) == NULL ||
+        (out.light = hold_floats(&held, into[1], 3 * n, 1)) == NULL ||
+        (out.over = hold_floats(&held, into[2], n, 1)) == NULL ||
+        (out.warm = hold_bytes(&held, into[3], n, 1)) == NULL)
+        return refuse(&held, NULL);
+    Py_ssize_t m = find_near(n, rgb, luma, highest, log, (float)(many - 1), steps, &how,
+                             &out);
+    let_go(&held);
+    return PyLong_FromSsize_t(m);
+}

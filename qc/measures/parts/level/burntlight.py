@@ -24,6 +24,8 @@ from qc.kernels.samples import (
     band_tints,
     closed_stops,
     grid_colours,
+    near_burnt,
+    pile_up,
 )
 from qc.measures.parts.level.censored import BIN_STOPS, BINS, LOW
 from qc.measures.parts.level.cutchannels import CutChannels, count
@@ -157,25 +159,33 @@ class BurntLight:
         self.luma, self._rgb = luma, rgb
         if not total or not rgb.shape[1]:
             return None
-        highest = _largest(rgb)
-        self._learn_clip(highest)
-        burnt = (luma >= self._burns) | (highest >= self.clip - 0.01)
-        if np.count_nonzero(burnt) <= self._worth * total:
-            return None
+        highest = pile_up(rgb, self._piled)
+        self._learn_clip()
         cut = self._stops_of(self.clip)
         floor = min(self._level, cut) + LOW
-        # Light rises with the signal: the table tells from which place on.
-        first = float(self._log.searchsorted(np.float32(floor - 0.7)))
-        near = np.flatnonzero(np.rint(highest * np.float32(_STEPS)) >= first)
-        place = self._tables.places(rgb.take(near, axis=1))
-        light = self._log.take(place)
-        warm = _warm(light)
-        over = self._log.take(self._tables.places(luma.take(near))) - np.float32(
-            self._level
+        near = near_burnt(
+            rgb,
+            luma,
+            highest,
+            self._tables,
+            burns=(self._burns, self.clip - 0.01),
+            # Light rises with the signal: the table tells from which place on.
+            first=float(self._log.searchsorted(np.float32(floor - 0.7))),
+            warm=_WARM_STOPS,
+            enough=self._worth * total,
         )
+        if near is None:
+            return None
+        place, light, over, warm = near
         channels, lost, some, rebuilt = count(light, over, cut=cut, total=total)
         stops = closed_stops(place, light, some, rebuilt, self._tables, cut=cut)
-        counted = np.flatnonzero(~lost & (warm | (stops >= 0.0)))
+        # Drapes are green or blue, tissue and skin are not (common practice, no
+        # source). How light lies on the drapes says nothing of the field's burnt part;
+        # where hardly anything is warm, all counts.
+        if np.count_nonzero(warm) >= _FEW:
+            counted = np.flatnonzero(~lost & (warm | (stops >= 0.0)))
+        else:
+            counted = np.flatnonzero(~lost)
         out = np.empty(BINS + 1, np.float32)
         out[:BINS] = _binned(stops.take(counted))
         out[BINS] = np.count_nonzero(lost)
@@ -242,17 +252,13 @@ class BurntLight:
             self._mask = self._judged(picture.height, picture.width)
         return self._mask[self._at].ravel()
 
-    def _learn_clip(self, highest: NDArray[np.float32]) -> None:
+    def _learn_clip(self) -> None:
         """Find where the brightest channel piles up, over the take so far.
 
         Bins of a hundredth from 0.9 up; a pile holds, with its neighbours, more than
         twice what lies just under it; in HLG more than that, and hardly anything lies
         over it.
         """
-        bright = highest[highest > 0.89]
-        place = np.floor((bright - 0.9) * 100.0 + 0.5).astype(np.int64)
-        inside = (place >= 0) & (place < len(self._piled))
-        self._piled += np.bincount(place[inside], minlength=len(self._piled))
         heap = self._piled.copy()  # each bin with its neighbours
         heap[1:] += self._piled[:-1]
         heap[:-1] += self._piled[1:]
@@ -318,13 +324,3 @@ def _binned(stops: NDArray[np.float32]) -> NDArray[np.intp]:
     at = np.floor(stops, out=stops).astype(np.intp)
     at += 1
     return np.bincount(at, minlength=BINS + 1)[1:]
-
-
-def _warm(light: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Return which pixels are not green or blue, or all where hardly any is warm.
-
-    Drapes are green or blue, tissue and skin are not (common practice, no source). How
-    light lies on the drapes says nothing of the field's burnt part.
-    """
-    warm = light[0] >= np.maximum(light[1], light[2]) - _WARM_STOPS
-    return warm if int(warm.sum()) >= _FEW else np.ones_like(warm)
