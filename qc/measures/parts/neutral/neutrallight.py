@@ -96,13 +96,22 @@ def lamp_duv(primaries: Primaries) -> Map:
             u, v = planckian_uv(setting).tolist()
             lamp = rgb * (to_rgb @ [3.0 * u, 2.0 * v, 4.0 - u - 10.0 * v])
         uv = uv_prime(linear_rgb_to_xyz(lamp, primaries=primaries)) * (1.0, 2.0 / 3.0)
-        # Least distance: the points' own squares are the same for every lamp.
-        nearest = (np.square(locus).sum(axis=1) - 2.0 * (uv @ locus.T)).argmin(axis=-1)
+        # A row at a time: of all, there would be 120 distances for each at once.
+        nearest = np.array([_nearest(row, locus) for row in uv])
         off = uv - locus[nearest]
         duv = np.copysign(np.hypot(off[..., 0], off[..., 1]), off[..., 1])
         duv = np.where((nearest > 0) & (nearest < len(locus) - 1), duv, np.inf)
         best = np.where(np.abs(duv) < np.abs(best), duv, best)
     return np.where(np.abs(best) <= LAMP_DUV, best, np.nan).astype(np.float32)
+
+
+def _nearest(
+    points: NDArray[np.float64], locus: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """Return which point of the locus is nearest to each of some points."""
+    # The points' own squares are the same for all of the locus.
+    apart = np.square(locus).sum(axis=1) - 2.0 * (points @ locus.T)
+    return np.asarray(apart.argmin(axis=-1), np.intp)
 
 
 def least_duv(table: Map, red_stops: float, blue_stops: float) -> float:
