@@ -39,6 +39,9 @@ _ACROSS = 240
 _MOST_BYTES = 24 * 2**20
 _WIDE = 1024  # pixels
 _SHAPES = 2  # of bands in use
+# New memory comes in one piece of so much, for which the system then uses large pages:
+# page by page it costs ten times what copying does.
+_PIECE_BYTES, _MOST_NEW = 8 * 2**20, 64
 
 
 def band_starts(height: int, *, count: int, rows: int) -> list[int]:
@@ -232,7 +235,10 @@ class FramePairs:
             self._spare.clear()
         elif len(self._spare) > _SHAPES:
             self._spare.clear()
-        return np.empty(shape, dtype)
+        many = math.ceil(_PIECE_BYTES / max(math.prod(shape) * dtype.itemsize, 1))
+        first, *others = np.empty((min(many, _MOST_NEW), *shape), dtype)
+        self._spare.setdefault(shape, []).extend(others)
+        return first
 
 
 def change_point(
