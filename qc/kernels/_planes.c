@@ -225,6 +225,12 @@ static PyMethodDef methods[] = {
     {"shot_near", shot_near, METH_VARARGS,
      "shot_near(before, middle, shape, margins, out)\n"
      "Fill out (9) with correlations; return whether there are any."},
+    {"stray_lines", stray_lines, METH_VARARGS,
+     "stray_lines(now, before, size, recent, at, times, least, out)\n"
+     "Fill out (n, lines); return the most, two sums, and bits of groups."},
+    {"few_codes", few_codes, METH_VARARGS,
+     "few_codes(one, two, size, zero, factor, out)\n"
+     "Fill out (2, lines, columns) with codes of both planes."},
     {"patch_looks", patch_looks, METH_VARARGS,
      "patch_looks(y, cb, cr)\nReturn six whole numbers of each plane: see PatchLook."},
     {"grid_colours", grid_colours, METH_VARARGS,

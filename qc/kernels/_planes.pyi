@@ -332,6 +332,26 @@ def shot_near(
     out: NDArray[np.float64],
     /,
 ) -> bool: ...
+def stray_lines(
+    now: NDArray[np.float32],
+    before: tuple[NDArray[np.float32], ...],
+    size: tuple[int, int, int],
+    recent: NDArray[np.float32],
+    at: int,
+    times: float,
+    least: float,
+    out: NDArray[np.float32],
+    /,
+) -> tuple[float, float, float, int]: ...
+def few_codes(
+    one: NDArray[np.unsignedinteger],
+    two: NDArray[np.unsignedinteger],
+    size: tuple[int, int],
+    zero: float,
+    factor: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
 def patch_looks(
     y: _Plane, cb: _Plane, cr: _Plane, /
 ) -> tuple[tuple[int, int, int, int, int, int], ...]: ...

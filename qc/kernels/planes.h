@@ -200,6 +200,8 @@ PyObject *shrunk_steps(PyObject *self, PyObject *given);
 PyObject *apply_rims(PyObject *self, PyObject *given);
 PyObject *shot_look(PyObject *self, PyObject *given);
 PyObject *shot_near(PyObject *self, PyObject *given);
+PyObject *stray_lines(PyObject *self, PyObject *given);
+PyObject *few_codes(PyObject *self, PyObject *given);
 PyObject *patch_looks(PyObject *self, PyObject *given);
 PyObject *grid_colours(PyObject *self, PyObject *given);
 PyObject *band_tints(PyObject *self, PyObject *given);

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.stray import BEFORE, Changes, LineChanges, few_codes
 from qc.measures.parts.damage.straylooks import (
     LONGEST,
     PAST_STEP,
@@ -55,9 +56,9 @@ class StrayWatch:
     def __init__(self) -> None:
         self._count = 0
         self._seen: deque[Seen] = deque(maxlen=_KEPT)
-        self._work = np.empty((SHORT + 1, _LINES, CELLS[0]), np.float32)
-        # Latest changes, each in two places, so that the last few are in a row.
-        self._ring = np.zeros((2, SHORT + 2, _LINES), np.float32)
+        self._changes = LineChanges(
+            (_LINES, CELLS[0]), counted=ROWS, times=_TIMES, least=_LEAST
+        )
         # Whole changes of the last three pictures: since the one before, and over it.
         self._sums: deque[tuple[float, float]] = deque(maxlen=3)
         self._past = Past(
@@ -82,18 +83,26 @@ class StrayWatch:
             self._begin_anew()
         now = np.empty((_LINES, CELLS[0]), np.float32)
         now[:ROWS] = cells
-        _colour(picture, now[ROWS:])
-        row, lags = self._count, min(len(self._seen), SHORT + 1)
-        changes = self._changes(now, lags)
-        self._ring[:, row % (SHORT + 2)] = changes[0]
-        over = changes[1] if lags > 1 else changes[0]
-        self._sums.append((float(changes[0, :ROWS].sum()), float(over[:ROWS].sum())))
-        self._seen.append(Seen(row, luma, now, changes[0], over))
+        signal = picture.signal
+        few_codes(
+            picture.cb,
+            picture.cr,
+            zero=signal.chroma_zero,
+            factor=100.0 / signal.chroma_span,
+            out=now[ROWS:],
+        )
+        row, seen = self._count, self._seen
+        lags = min(len(seen), BEFORE)
+        before = tuple([seen[-k].cells for k in range(1, lags + 1)])
+        changes = self._changes.read(now, before)
+        self._sums.append((changes.on, changes.over))
+        lines = changes.lines
+        seen.append(Seen(row, luma, now, lines[0], lines[min(lags, 2) - 1]))
         self._past.rows[row % _PAST] = row
         # Levels under black are kept as if above it: all that counts is what is alike.
         cv2.convertScaleAbs(cells, self._past.cells[row % _PAST], 1.0 / PAST_STEP)
         self._count += 1
-        if lags > SHORT:
+        if lags == BEFORE:
             self._look(row, changes)
         if self._waiting:
             self._judge_waiting(ended=False)
@@ -108,33 +117,12 @@ class StrayWatch:
         self._seen.clear()
         self._sums.clear()
 
-    def _changes(self, now: _Array, lags: int) -> _Array:
-        """Return the mean change of every line since each of the pictures before."""
-        out = np.zeros((max(lags, 1), _LINES), np.float32)
-        if not lags:
-            return out
-        work = self._work[:lags]
-        for lag in range(lags):
-            np.subtract(self._seen[-1 - lag].cells, now, out=work[lag])
-        np.abs(work, out=work)
-        np.add.reduce(work, axis=2, out=out)
-        out *= np.float32(1.0 / CELLS[0])
-        return out
-
-    def _look(self, row: int, changes: _Array) -> None:
+    def _look(self, row: int, changes: Changes) -> None:
         """Keep groups of pictures that end before this one and may be stray."""
-        last = changes[0]
-        if float(last.max()) < _LEAST:
+        if changes.most < _LEAST:
             return
-        # From the picture before a group into it, for groups of one and more; and what
-        # was usual before that one.
-        at = row % (SHORT + 2) + SHORT + 2
-        latest = self._ring.reshape(-1, _LINES)[at - SHORT - 1 : at][::-1]
-        into, usual = latest[:-1], latest[1:]
-        apart = np.minimum(changes[1:], 2.0 * usual)
-        fires = (np.minimum(into, last) > _TIMES * apart + _LEAST).any(axis=1)
-        for n in np.flatnonzero(fires).tolist():
-            self._waiting.append((row - n - 1, row, False))
+        for n in changes.groups:
+            self._waiting.append((row - n, row, False))
         (on, _), (_, first), (again, second) = self._sums
         if on > _BACK * first and again > _BACK * second:
             self._waiting.append((row - 2, row, True))
@@ -170,24 +158,3 @@ class StrayWatch:
                     found = judged(seen, (first, last), self._past)
                 if found is not None:
                     self._found.append(found)
-
-
-def _colour(picture: Picture, out: _Array) -> None:
-    """Write Cb and Cr at a few points, percent of full colour, into lines of cells."""
-    signal, columns = picture.signal, out.shape[1]
-    factor = np.float32(100.0 / signal.chroma_span)
-    for plane, to in zip(
-        (picture.cb, picture.cr),
-        (out[:_COLOUR_LINES], out[_COLOUR_LINES:]),
-        strict=True,
-    ):
-        height, width = plane.shape
-        down, across = height // _COLOUR_LINES, width // columns
-        if not down or not across:
-            to[:] = 0.0
-            continue
-        few = plane[down // 2 :: down, across // 2 :: across]
-        np.subtract(
-            few[:_COLOUR_LINES, :columns], np.float32(signal.chroma_zero), out=to
-        )
-        to *= factor

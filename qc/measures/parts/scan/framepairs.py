@@ -236,9 +236,9 @@ class FramePairs:
         elif len(self._spare) > _SHAPES:
             self._spare.clear()
         many = math.ceil(_PIECE_BYTES / max(math.prod(shape) * dtype.itemsize, 1))
-        first, *others = np.empty((min(many, _MOST_NEW), *shape), dtype)
-        self._spare.setdefault(shape, []).extend(others)
-        return first
+        new: Bands = np.empty((min(many, _MOST_NEW), *shape), dtype)
+        self._spare.setdefault(shape, []).extend(new[1:])
+        return new[0]
 
 
 def change_point(
