@@ -251,9 +251,11 @@ class FrameDecoder:
         through = self._result_of(index, packet)
         self.ledger.know(through)
         for frame in frames:
-            if not isinstance(frame, VideoFrame) or self._is_known(frame):
+            if not isinstance(frame, VideoFrame):
                 continue
             if not self.ledger.awaits(frame.pts):
+                if frame.pts in self._given:
+                    continue  # see `_is_known`
                 return through  # a frame that nobody has coded
             lost = self.ledger.first_lost(frame.pts)
             if lost is not None:

@@ -226,13 +226,17 @@ class Ledger:
 
     def _late(self, shown: Sent) -> list[Sent]:
         """Return what should have been shown before a frame that has come."""
+        at = shown.pts
+        if at is None:
+            return []
         return [
             w
             for w in self._waiting.values()
-            if w.index != shown.index
+            if w.pts is not None
+            and w.pts <= at
             and w.index <= self._through
+            and w.index != shown.index
             and w.clock == shown.clock
-            and _not_after(w, shown)
         ]
 
     def _is_loss(self, sent: Sent) -> bool:
@@ -259,12 +263,14 @@ class Ledger:
             return True
         if sent.pts is None:
             return self._through >= sent.index + _UNSURE
-        return self._through > sent.index and not any(
-            w.index <= sent.index + 1
-            and w.clock == sent.clock
-            and not _not_after(w, sent)
-            for w in self._waiting.values()
-        )
+        if self._through <= sent.index:
+            return False
+        # A loop by hand: it is asked of every frame, of all that wait.
+        for w in self._waiting.values():
+            after = w.pts is None or w.pts > sent.pts
+            if after and w.index <= sent.index + 1 and w.clock == sent.clock:
+                return False
+        return True
 
     def awaits(self, pts: int | None) -> bool:
         """Return whether the frame of this time has not come yet."""
@@ -295,6 +301,3 @@ class Ledger:
                 self._give_up(sent)
         self._waiting.clear()
 
-
-def _not_after(one: Sent, other: Sent) -> bool:
-    return one.pts is not None and other.pts is not None and one.pts <= other.pts

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TypeAlias, cast
 
 import numpy as np
+from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
+from av.video.plane import VideoPlane
 from numpy.typing import NDArray
 
 from qc.signal import Signal
@@ -15,7 +18,7 @@ __all__ = ["is_rgb", "planes_of", "target_format", "to_rgb"]
 Plane: TypeAlias = NDArray[np.unsignedinteger]
 
 # Planar Y'CbCr that numpy can look at in place.
-_PLANAR = tuple(
+_PLANAR = frozenset(
     f"{family}{kind}p{depth}"
     for family, kinds in (
         ("yuv", ("420", "422", "444", "440", "411", "410")),
@@ -28,6 +31,7 @@ _PLANAR = tuple(
 _GRAY = ("gray", "gray9le", "gray10le", "gray12le", "gray14le", "gray16le")
 _RGB_NAMES = ("pal", "gbr", "rgb", "bgr")
 _DEPTHS = ((8, ""), (10, "10le"), (12, "12le"), (32, "16le"))
+_NARROW, _WIDE = np.dtype(np.uint8), np.dtype("<u2")
 _FULL, _BT709 = 2, 1  # swscale's numbers for full range and the BT.709 matrix
 
 
@@ -37,25 +41,30 @@ def target_format(frame: VideoFrame) -> str | None:
     Range and matrix stay the stream's for Y'CbCr; R'G'B' becomes full-range BT.709
     4:4:4 of its own depth.
     """
-    name = frame.format.name
+    return _target_of(frame.format.name)[0]
+
+
+@lru_cache(maxsize=64)
+def _target_of(name: str) -> tuple[str | None, int]:
+    """Return what a format must be turned into, see `target_format`, and its bits."""
+    kind = VideoFormat(name)
+    bits = kind.components[0].bits
     if name in _PLANAR or name in _GRAY:
-        return None
-    bits = frame.format.components[0].bits
+        return None, bits
     depth = next(suffix for most, suffix in _DEPTHS if bits <= most)
-    if frame.format.is_rgb or name.startswith((*_RGB_NAMES, "x2", "mono")):
-        return f"yuv444p{depth}"
+    if kind.is_rgb or name.startswith((*_RGB_NAMES, "x2", "mono")):
+        return f"yuv444p{depth}", bits
     if name.startswith(("gray", "ya")):
-        return f"gray{depth}"
-    sub = {(2, 2): "420", (2, 1): "422", (1, 1): "444"}.get(_subsampling(frame), "444")
-    return f"yuv{sub}p{depth}"
+        return f"gray{depth}", bits
+    sub = {(2, 2): "420", (2, 1): "422", (1, 1): "444"}.get(_subsampling(kind), "444")
+    return f"yuv{sub}p{depth}", bits
 
 
-def _subsampling(frame: VideoFrame) -> tuple[int, int]:
-    parts = frame.format.components
-    if len(parts) < 3:
+def _subsampling(kind: VideoFormat) -> tuple[int, int]:
+    if len(kind.components) < 3:
         return (1, 1)
-    across = frame.format.chroma_width(1 << 10)
-    down = frame.format.chroma_height(1 << 10)
+    across = kind.chroma_width(1 << 10)
+    down = kind.chroma_height(1 << 10)
     return ((1 << 10) // max(across, 1), (1 << 10) // max(down, 1))
 
 
@@ -73,8 +82,9 @@ def planes_of(frame: VideoFrame) -> tuple[Plane, Plane, Plane]:
         Native depth. Formats that are not planar Y'CbCr are converted first (see
         `target_format`); grey pictures get chroma planes without colour.
     """
-    target = target_format(frame)
-    if target is not None or any(p.line_size <= 0 for p in frame.planes):
+    target, bits = _target_of(frame.format.name)
+    planes = frame.planes
+    if target is not None or any(p.line_size <= 0 for p in planes):
         target = target or "yuv444p"
         if is_rgb(frame):
             frame = frame.reformat(
@@ -82,24 +92,25 @@ def planes_of(frame: VideoFrame) -> tuple[Plane, Plane, Plane]:
             )
         else:
             frame = frame.reformat(format=target)
-    bits = frame.format.components[0].bits
-    dtype = np.dtype(np.uint8) if bits <= 8 else np.dtype("<u2")
-    y = _plane(frame, 0, dtype)
-    if len(frame.planes) < 3:
+        planes = frame.planes
+        bits = _target_of(frame.format.name)[1]
+    dtype = _NARROW if bits <= 8 else _WIDE
+    y = _plane(planes[0], dtype)
+    if len(planes) < 3:
         size = (y.shape[0] + 1) // 2, (y.shape[1] + 1) // 2
         grey = cast(Plane, np.full(size, 1 << (bits - 1), dtype))
         grey.flags.writeable = False
         return y, grey, grey
-    return y, _plane(frame, 1, dtype), _plane(frame, 2, dtype)
+    return y, _plane(planes[1], dtype), _plane(planes[2], dtype)
 
 
-def _plane(
-    frame: VideoFrame, number: int, dtype: np.dtype[np.unsignedinteger]
-) -> Plane:
-    plane = frame.planes[number]
-    stride = plane.line_size // dtype.itemsize
-    rows: Plane = np.frombuffer(memoryview(plane), dtype, count=stride * plane.height)
-    view = rows.reshape(plane.height, stride)[:, : plane.width]
+def _plane(plane: VideoPlane, dtype: np.dtype[np.unsignedinteger]) -> Plane:
+    view: Plane = np.ndarray(
+        (plane.height, plane.width),
+        dtype,
+        buffer=memoryview(plane),
+        strides=(plane.line_size, dtype.itemsize),
+    )
     view.flags.writeable = False
     return view
 

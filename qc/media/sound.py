@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 import av
@@ -31,6 +32,9 @@ ROWS_PER_SECOND = 100
 # Time stamps of some containers are rounded to milliseconds: less than two rows of
 # difference between the stamp and the count of samples is no gap.
 _TOLERANCE_S = Fraction(2, ROWS_PER_SECOND)
+
+# So near in floats is surely near enough: they round by a millionth of that.
+_SURELY_S = 0.01
 
 # A stamp is believed when so many frames behind it do not contradict it: one that
 # damage made up stands alone.
@@ -70,19 +74,47 @@ def float_samples(frame: AudioFrame) -> NDArray[np.float32]:
         raw = raw.reshape(-1, frame.layout.nb_channels).T
     if raw.dtype == np.uint8:
         return (raw.astype(np.float32) - 128.0) / 128.0
-    if np.issubdtype(raw.dtype, np.integer):
+    if raw.dtype.kind in "iu":
         bits = 8 * raw.dtype.itemsize
         return raw.astype(np.float32) * np.float32(2.0 ** (1 - bits))
-    return raw.astype(np.float32)
+    return raw.astype(np.float32, copy=False)
 
 
-@dataclass(frozen=True, slots=True)
 class _Stamped:
-    """A decoded frame, its stamp in seconds since the take's start, its length."""
+    """A decoded frame, its stamp in seconds since the take's start, its length.
 
-    frame: AudioFrame
-    stamp: Fraction | None
-    length: Fraction
+    Fractions are made when they are wanted: of most frames only `about_s` is.
+
+    Attributes
+    ----------
+    about_s : float
+        The stamp, to a millionth; NaN if there is none.
+    """
+
+    __slots__ = ("_base", "_origin", "_usual_rate", "about_s", "frame")
+
+    def __init__(
+        self, frame: AudioFrame, origin: Fraction, origin_s: float, usual_rate: int
+    ) -> None:
+        self.frame = frame
+        self._origin, self._usual_rate = origin, usual_rate
+        self._base = base = frame.time_base
+        self.about_s = math.nan
+        if frame.pts is not None and base is not None:
+            self.about_s = frame.pts * base.numerator / base.denominator - origin_s
+
+    @property
+    def stamp(self) -> Fraction | None:
+        if self.frame.pts is None or self._base is None:
+            return None
+        return self.frame.pts * Fraction(self._base) - self._origin
+
+    @property
+    def length(self) -> Fraction:
+        rate = self.frame.sample_rate
+        if not LOWEST_RATE <= rate <= HIGHEST_RATE:
+            rate = self._usual_rate
+        return Fraction(self.frame.samples, rate)
 
 
 class SoundDecoder:
@@ -98,7 +130,7 @@ class SoundDecoder:
     ) -> None:
         self._stream = stream
         self.track = track
-        self._origin = origin
+        self._origin, self._origin_s = origin, float(origin)
         self._announced = _announced_end(stream, origin)
         self._queue: deque[_Stamped] = deque()
         self._shift = Fraction(0)  # seconds from the stamps' clock to the track's
@@ -125,7 +157,10 @@ class SoundDecoder:
             return
         for frame in frames:
             if isinstance(frame, AudioFrame) and frame.samples:
-                self._queue.append(self._stamped(frame))
+                rate = self.track.sample_rate
+                self._queue.append(
+                    _Stamped(frame, self._origin, self._origin_s, rate)
+                )
                 if len(self._queue) > _WITNESSES:
                     yield from self._take_in(self._queue.popleft())
 
@@ -136,35 +171,30 @@ class SoundDecoder:
         yield from self._release(everything=True)
         yield from self._release_other()
 
-    def _stamped(self, frame: AudioFrame) -> _Stamped:
-        stamp = None
-        if frame.pts is not None and frame.time_base is not None:
-            stamp = frame.pts * Fraction(frame.time_base) - self._origin
-        rate = frame.sample_rate
-        if not LOWEST_RATE <= rate <= HIGHEST_RATE:
-            rate = self.track.sample_rate
-        return _Stamped(frame, stamp, Fraction(frame.samples, rate))
-
     def _take_in(self, item: _Stamped) -> Iterator[SoundBlock]:
         frame, rate = item.frame, self.track.sample_rate
-        place, is_gap = self._place(item)
         channels = frame.layout.nb_channels
-        if channels != self.track.channels or frame.sample_rate != rate:
-            self.errors += 1
-            yield from self._release(everything=True)
-            self._start = None
-            kind = replace(self.track, channels=channels, sample_rate=frame.sample_rate)
-            yield from self._take_other(place, item.length, kind)
-            return
-        if is_gap or self._reached is not None:
-            yield from self._release(everything=True)
-            yield from self._release_other()
-            self.gaps += is_gap
-            self._gap = self._next_row is not None
-            self._start = None
-            self._reached = None
-        if self._start is None:
-            self._start = round(place * rate)
+        other = channels != self.track.channels or frame.sample_rate != rate
+        if other or not self._goes_on(item):
+            place, is_gap = self._place(item)
+            if other:
+                self.errors += 1
+                yield from self._release(everything=True)
+                self._start = None
+                kind = replace(
+                    self.track, channels=channels, sample_rate=frame.sample_rate
+                )
+                yield from self._take_other(place, item.length, kind)
+                return
+            if is_gap or self._reached is not None:
+                yield from self._release(everything=True)
+                yield from self._release_other()
+                self.gaps += is_gap
+                self._gap = self._next_row is not None
+                self._start = None
+                self._reached = None
+            if self._start is None:
+                self._start = round(place * rate)
         samples = float_samples(frame)
         for first in range(0, samples.shape[1], _PIECE_SAMPLES):
             piece = samples[:, first : first + _PIECE_SAMPLES]
@@ -173,6 +203,13 @@ class SoundDecoder:
             self.samples += piece.shape[1]
             if self._have >= rate:
                 yield from self._release(everything=False)
+
+    def _goes_on(self, item: _Stamped) -> bool:
+        """Tell what nearly every frame does, surely: to begin where the last ended."""
+        if self._start is None or self._reached is not None:
+            return False
+        expected = (self._start + self._have) / self.track.sample_rate
+        return abs(item.about_s + float(self._shift) - expected) < _SURELY_S
 
     def _place(self, item: _Stamped) -> tuple[Fraction, bool]:
         """Return when a frame begins on the track's clock, and if behind a gap."""
