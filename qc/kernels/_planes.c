@@ -231,6 +231,14 @@ static PyMethodDef methods[] = {
     {"few_codes", few_codes, METH_VARARGS,
      "few_codes(one, two, size, zero, factor, out)\n"
      "Fill out (2, lines, columns) with codes of both planes."},
+    {"half_light", half_light, METH_VARARGS,
+     "half_light(picture, shape, foot, out)\nFill out (h / 2, w / 2)."},
+    {"light_step", light_step, METH_VARARGS,
+     "light_step(before, after, shape, every, smooth, changed, tops)\n"
+     "Fill changed and tops, unless None; return the common change and all others."},
+    {"sudden_places", sudden_places, METH_VARARGS,
+     "sudden_places(now, before, after, shape, rim, own, times)\n"
+     "Return how many places stand alone, and how many of them inside."},
     {"patch_looks", patch_looks, METH_VARARGS,
      "patch_looks(y, cb, cr)\nReturn six whole numbers of each plane: see PatchLook."},
     {"grid_colours", grid_colours, METH_VARARGS,

@@ -352,6 +352,33 @@ def few_codes(
     out: NDArray[np.float32],
     /,
 ) -> None: ...
+def half_light(
+    picture: NDArray[np.float32],
+    shape: tuple[int, ...],
+    foot: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def light_step(
+    before: NDArray[np.float32],
+    after: NDArray[np.float32],
+    shape: tuple[int, ...],
+    every: int,
+    smooth: tuple[float, float],
+    changed: NDArray[np.float32] | None,
+    tops: NDArray[np.float32] | None,
+    /,
+) -> tuple[float, float]: ...
+def sudden_places(
+    now: NDArray[np.float32],
+    before: NDArray[np.float32],
+    after: NDArray[np.float32],
+    shape: tuple[int, ...],
+    rim: int,
+    own: float,
+    times: float,
+    /,
+) -> tuple[int, int]: ...
 def patch_looks(
     y: _Plane, cb: _Plane, cr: _Plane, /
 ) -> tuple[tuple[int, int, int, int, int, int], ...]: ...

@@ -300,4 +300,3 @@ class Ledger:
             for sent in list(self._waiting.values()):
                 self._give_up(sent)
         self._waiting.clear()
-

@@ -158,9 +158,7 @@ class SoundDecoder:
         for frame in frames:
             if isinstance(frame, AudioFrame) and frame.samples:
                 rate = self.track.sample_rate
-                self._queue.append(
-                    _Stamped(frame, self._origin, self._origin_s, rate)
-                )
+                self._queue.append(_Stamped(frame, self._origin, self._origin_s, rate))
                 if len(self._queue) > _WITNESSES:
                     yield from self._take_in(self._queue.popleft())
 

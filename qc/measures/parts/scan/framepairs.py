@@ -237,8 +237,9 @@ class FramePairs:
             self._spare.clear()
         many = math.ceil(_PIECE_BYTES / max(math.prod(shape) * dtype.itemsize, 1))
         new: Bands = np.empty((min(many, _MOST_NEW), *shape), dtype)
-        self._spare.setdefault(shape, []).extend(new[1:])
-        return new[0]
+        spare = self._spare.setdefault(shape, [])
+        spare.extend(new)
+        return spare.pop()
 
 
 def change_point(

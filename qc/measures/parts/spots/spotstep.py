@@ -10,6 +10,7 @@ stay so is for later looks to tell (`spotcome`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.steps import half_light, light_step, sudden_places
 from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
 
 __all__ = ["BESIDE", "Frame", "Step", "frame_of", "ring_of", "steps_in"]
@@ -31,6 +33,8 @@ SHARE = 2
 """Frames are kept at so small a part of the small picture."""
 _SLOW_S, _FEW_BESIDE = 0.055, 3  # from frame to frame; frames on either side then
 _LEAST, _BEYOND, _SMOOTH = 0.045, 3.0, 0.6  # logarithm; times what most places do; px
+_BESIDE_IT = math.exp(-0.5 / _SMOOTH**2)
+_SMOOTHING = 1.0 / (1.0 + 2.0 * _BESIDE_IT), _BESIDE_IT / (1.0 + 2.0 * _BESIDE_IT)
 _LEVELS = 1.0, 2.0  # what moves beside it joins it at the lower
 _FEWEST, _REACH = 10, 16  # px; px: no drop is so large
 _FILLED, _LONGEST = 0.45, 2.0  # of its box; times its breadth
@@ -133,11 +137,7 @@ class _Part:
 
 def frame_of(fine: Map, row: int, seconds: float) -> Frame:
     """Return what is kept of a small picture in percent."""
-    height, width = (n // SHARE for n in fine.shape)
-    even = fine[: SHARE * height, : SHARE * width]
-    small = cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
-    level = np.maximum(small, np.float32(0)).astype(np.float32)
-    level += np.float32(FOOT)
+    level = half_light(fine, FOOT)
     cv2.log(level, level)
     return Frame(row, seconds, level, fine)
 
@@ -160,14 +160,16 @@ def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:
     changed: dict[int, Map] = {}
     tops: dict[int, Map] = {}
     for at in range(max(start - BESIDE, 1), n - 1):
-        change = frames[at - 1].level - frames[at + 1].level
-        steps[at] = middle(change[::4, ::4])
-        change -= np.float32(steps[at])
-        moves[at] = cv2.norm(change, cv2.NORM_L1)
-        if start - 2 <= at < stop + 2:
-            # Of either sign: a blur lightens what is dark and fine.
-            changed[at] = np.abs(cv2.GaussianBlur(change, (3, 3), _SMOOTH))
-            tops[at] = np.asarray(cv2.blur(changed[at], (3, 3)), np.float32)
+        # Of either sign: a blur lightens what is dark and fine.
+        steps[at], moves[at], smooth, top = light_step(
+            frames[at - 1].level,
+            frames[at + 1].level,
+            every=4,
+            smooth=_SMOOTHING,
+            wanted=start - 2 <= at < stop + 2,
+        )
+        if smooth is not None and top is not None:
+            changed[at], tops[at] = smooth, top
     parts: list[_Part] = []
     for at in range(start, stop):
         parts += _parts(changed, tops, at)
@@ -213,14 +215,19 @@ def _parts(
     """
     smooth, now = changed[at], tops[at]
     before, after = changed[at - 2], changed[at + 2]
+    rim = _WINDOW // 2 + 1
+    count, inside = sudden_places(
+        now, tops[at - 2], tops[at + 2], own=_OWN, times=_SUDDEN, rim=rim
+    )
+    if _too_few(count, inside):  # most often
+        return
     alone = now > _SUDDEN * np.maximum(tops[at - 2], tops[at + 2])
     alone &= now > _OWN
-    if _too_few(alone):  # most often
-        return
     inner, outer = (cv2.boxFilter(smooth, -1, (n, n), normalize=False) for n in _RING)
     ring = (outer - inner) / np.float32(_RING[1] ** 2 - _RING[0] ** 2)
     alone &= ring < np.float32(_LOUD) * now
-    if _too_few(alone):
+    inside = int(np.count_nonzero(alone[rim:-rim, rim:-rim]))
+    if _too_few(int(np.count_nonzero(alone)), inside):
         return
     # Of a drop many places do; what moves leaves a few here and there.
     many = cv2.boxFilter(
@@ -300,14 +307,12 @@ def _comes_in(mask: Mask, corner: tuple[int, int], shape: tuple[int, ...]) -> bo
     return False
 
 
-def _too_few(alone: Mask) -> bool:
+def _too_few(alone: int, inside: int) -> bool:
     """Return whether surely nowhere so many lie together as a drop's do.
 
     A window counts what it mirrors at the border, up to twice each way.
     """
-    rim = _WINDOW // 2 + 1
-    inside = np.count_nonzero(alone[rim:-rim, rim:-rim])
-    return bool(4 * np.count_nonzero(alone) - 3 * inside < _TOGETHER)
+    return 4 * alone - 3 * inside < _TOGETHER
 
 
 def _part_at(seen: Mask, place: tuple[int, int]) -> Mask | None:
