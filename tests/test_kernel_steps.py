@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import ndimage
 
-from qc.kernels.steps import half_light, light_step, sudden_places
+from qc.kernels.steps import half_light, light_step, round_part, sudden_places
 from tests.test_kernel_passes import alike, both_ways_of
 from tests.test_kernels import NUMBERS
 
@@ -87,3 +88,39 @@ def test_sudden_places_are_counted_with_and_without_the_border(
         (y, x) for y, x in places if rim <= y < height - rim and rim <= x < width - rim
     ]
     assert fast == (len(places), len(inside))
+
+
+@settings(deadline=None, max_examples=120)
+@given(st.integers(1, 34), st.integers(1, 34), st.floats(0.2, 0.9), NUMBERS)
+def test_a_round_part_is_what_is_left_of_a_place_closed_and_opened(
+    height: int, width: int, share: float, number: int
+) -> None:
+    random = np.random.default_rng(number)
+    rough = ndimage.gaussian_filter(random.normal(0, 1, (height, width)), 1.0)
+    seen = rough <= np.quantile(rough, share)
+    place = int(random.integers(height)), int(random.integers(width))
+    fast, slow = both_ways_of(lambda: round_part(seen, place))
+    assert (fast is None) == (slow is None)
+    # scipy's way: what lies outside stops neither growing nor shrinking.
+    square, cross = np.ones((3, 3)), ndimage.generate_binary_structure(2, 1)
+    few = ndimage.binary_dilation(seen, square)
+    few = ndimage.binary_erosion(few, square, border_value=1)
+    few = ndimage.binary_erosion(few, cross, border_value=1)
+    few = ndimage.binary_dilation(few, cross)
+    labels, _ = ndimage.label(few, cross)
+    if fast is None or slow is None:
+        assert not few[place]
+        return
+    whole = labels == labels[place]
+    for mask, count, (top, left) in (fast, slow):
+        assert count == np.count_nonzero(whole)
+        found = np.zeros_like(whole)
+        found[top : top + mask.shape[0], left : left + mask.shape[1]] = mask
+        assert np.array_equal(found, whole)
+        assert mask.any(axis=0).all()
+        assert mask.any(axis=1).all()
+
+
+def test_surroundings_of_a_part_are_few() -> None:
+    with pytest.raises(ValueError, match="no surroundings"):
+        round_part(np.zeros((65, 3), np.bool_), (0, 0))

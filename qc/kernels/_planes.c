@@ -239,6 +239,9 @@ static PyMethodDef methods[] = {
     {"sudden_places", sudden_places, METH_VARARGS,
      "sudden_places(now, before, after, shape, rim, own, times)\n"
      "Return how many places stand alone, and how many of them inside."},
+    {"round_part", round_part, METH_VARARGS,
+     "round_part(seen, shape, place, out)\n"
+     "Fill out with the part that holds a place; return its size and box."},
     {"patch_looks", patch_looks, METH_VARARGS,
      "patch_looks(y, cb, cr)\nReturn six whole numbers of each plane: see PatchLook."},
     {"grid_colours", grid_colours, METH_VARARGS,

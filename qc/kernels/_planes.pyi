@@ -379,6 +379,13 @@ def sudden_places(
     times: float,
     /,
 ) -> tuple[int, int]: ...
+def round_part(
+    seen: NDArray[np.bool_],
+    shape: tuple[int, int],
+    place: tuple[int, int],
+    out: NDArray[np.bool_],
+    /,
+) -> tuple[int, int, int, int, int]: ...
 def patch_looks(
     y: _Plane, cb: _Plane, cr: _Plane, /
 ) -> tuple[tuple[int, int, int, int, int, int], ...]: ...

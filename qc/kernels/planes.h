@@ -205,6 +205,7 @@ PyObject *few_codes(PyObject *self, PyObject *given);
 PyObject *half_light(PyObject *self, PyObject *given);
 PyObject *light_step(PyObject *self, PyObject *given);
 PyObject *sudden_places(PyObject *self, PyObject *given);
+PyObject *round_part(PyObject *self, PyObject *given);
 PyObject *patch_looks(PyObject *self, PyObject *given);
 PyObject *grid_colours(PyObject *self, PyObject *given);
 PyObject *band_tints(PyObject *self, PyObject *given);

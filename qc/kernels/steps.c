@@ -178,3 +178,97 @@ PyObject *sudden_places(PyObject *self, PyObject *given)
     let_go(&held);
     return Py_BuildValue("nn", all, inside);
 }
+
+/* ------------------------------------------------------------------ round parts */
+
+#define MOST_SIDE 64 /* places of a part's surroundings */
+#define WIDE (MOST_SIDE + 2)
+
+typedef struct {
+    Py_ssize_t h, w;
+    uint8_t at[WIDE * WIDE]; /* with a place more around */
+} Few;
+
+/* Grows what is set by its neighbours, or shrinks it by those that are not; outside of
+ * the border nothing does either. cross: but for diagonal ones. */
+static void morph(const Few *in, int cross, int grow, Few *out)
+{
+    Few wide = *in;
+    for (Py_ssize_t x = 0; x < in->w + 2; x++)
+        wide.at[x] = wide.at[(in->h + 1) * WIDE + x] = !grow;
+    for (Py_ssize_t y = 0; y < in->h + 2; y++)
+        wide.at[y * WIDE] = wide.at[y * WIDE + in->w + 1] = !grow;
+    out->h = in->h;
+    out->w = in->w;
+    for (Py_ssize_t y = 1; y <= in->h; y++) {
+        const uint8_t *m = wide.at + y * WIDE, *a = m - WIDE, *b = m + WIDE;
+        uint8_t *to = out->at + y * WIDE;
+        for (Py_ssize_t x = 1; x <= in->w; x++) {
+            uint8_t some = m[x - 1] | m[x] | m[x + 1] | a[x] | b[x];
+            uint8_t every = m[x - 1] & m[x] & m[x + 1] & a[x] & b[x];
+            if (!cross) {
+                some |= a[x - 1] | a[x + 1] | b[x - 1] | b[x + 1];
+                every &= a[x - 1] & a[x + 1] & b[x - 1] & b[x + 1];
+            }
+            to[x] = grow ? some : every;
+        }
+    }
+}
+
+/* Marks with 2 what hangs together with a place, side by side; returns how many. */
+static Py_ssize_t fill(Few *few, Py_ssize_t from, Py_ssize_t box[4])
+{
+    Py_ssize_t left[WIDE * WIDE], waiting = 0, count = 0;
+    const Py_ssize_t ways[4] = {-WIDE, -1, 1, WIDE};
+    left[waiting++] = from;
+    few->at[from] = 2;
+    while (waiting > 0) {
+        Py_ssize_t at = left[--waiting], y = at / WIDE - 1, x = at % WIDE - 1;
+        box[0] = y < box[0] ? y : box[0];
+        box[1] = x < box[1] ? x : box[1];
+        box[2] = y >= box[2] ? y + 1 : box[2];
+        box[3] = x >= box[3] ? x + 1 : box[3];
+        count++;
+        for (int k = 0; k < 4; k++)
+            if (few->at[at + ways[k]] == 1) {
+                few->at[at + ways[k]] = 2;
+                left[waiting++] = at + ways[k];
+            }
+    }
+    return count;
+}
+
+PyObject *round_part(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *from, *to;
+    Few few, other;
+    Py_ssize_t y, x;
+    if (!PyArg_ParseTuple(given, "O(nn)(nn)O", &from, &few.h, &few.w, &y, &x, &to))
+        return NULL;
+    Held held = {.held = 0};
+    if (few.h < 1 || few.w < 1 || few.h > MOST_SIDE || few.w > MOST_SIDE || y < 0 ||
+        x < 0 || y >= few.h || x >= few.w)
+        return refuse(&held, "a place must lie in its few surroundings");
+    const uint8_t *in = hold_bytes(&held, from, few.h * few.w, 0);
+    uint8_t *out = in == NULL ? NULL : hold_bytes(&held, to, few.h * few.w, 1);
+    if (out == NULL)
+        return refuse(&held, NULL);
+    memset(few.at, 0, sizeof few.at);
+    memset(other.at, 0, sizeof other.at);
+    for (Py_ssize_t i = 0; i < few.h; i++)
+        for (Py_ssize_t j = 0; j < few.w; j++)
+            few.at[(i + 1) * WIDE + j + 1] = in[i * few.w + j] != 0;
+    morph(&few, 0, 1, &other);
+    morph(&other, 0, 0, &few);
+    morph(&few, 1, 0, &other);
+    morph(&other, 1, 1, &few);
+    Py_ssize_t box[4] = {few.h, few.w, 0, 0}, count = 0, start = (y + 1) * WIDE + x + 1;
+    if (few.at[start] == 1)
+        count = fill(&few, start, box);
+    for (Py_ssize_t i = 0; count > 0 && i < few.h; i++)
+        for (Py_ssize_t j = 0; j < few.w; j++)
+            out[i * few.w + j] = few.at[(i + 1) * WIDE + j + 1] == 2;
+    let_go(&held);
+    return Py_BuildValue("nnnnn", count, box[0], box[1], box[2], box[3]);
+}

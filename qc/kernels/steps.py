@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,9 +16,13 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["half_light", "light_step", "sudden_places"]
+__all__ = ["half_light", "light_step", "round_part", "sudden_places"]
 
 _Array: TypeAlias = NDArray[np.float32]
+
+_MOST_SIDE = 64  # places that the pass in C has room for
+_SQUARE = np.ones((3, 3), np.uint8)
+_CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 
 
 def half_light(picture: _Array, foot: float) -> _Array:
@@ -145,3 +150,51 @@ def sudden_places(
     height, width = now.shape
     inside = alone[rim : max(height - rim, rim), rim : max(width - rim, rim)]
     return int(np.count_nonzero(alone)), int(np.count_nonzero(inside))
+
+
+def round_part(
+    seen: NDArray[np.bool_], place: tuple[int, int]
+) -> tuple[NDArray[np.bool_], int, tuple[int, int]] | None:
+    """Return the part that holds a place, its holes closed and its threads cut.
+
+    Parameters
+    ----------
+    seen : (h, w) array of bool
+        At most 64 places each way.
+    place : (row, column)
+
+    Returns
+    -------
+    mask : array of bool
+        The part in its box.
+    count : int
+        Its places, which hang together side by side.
+    corner : (row, column)
+        Of the box. None instead of all if nothing is left of the place.
+
+    Notes
+    -----
+    Closed by a square, opened by a cross of three places each (OpenCV's
+    ``morphologyEx``).
+    """
+    height, width = seen.shape
+    if max(seen.shape) > _MOST_SIDE:
+        raise ValueError(f"so many places are no surroundings: {seen.shape}")
+    if kernels.compiled:
+        whole = np.empty(seen.shape, np.bool_)
+        count, top, left, bottom, right = _planes.round_part(
+            seen, (height, width), place, whole
+        )
+        if not count:
+            return None
+        return whole[top:bottom, left:right], count, (top, left)
+    few = cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, _SQUARE)
+    few = cv2.morphologyEx(few, cv2.MORPH_OPEN, _CROSS)
+    if not few[place]:
+        return None
+    _, labels = cv2.connectedComponents(few, connectivity=4)
+    mask = np.asarray(labels == labels[place])
+    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    top, left = int(down[0]), int(across[0])
+    mask = mask[top : int(down[-1]) + 1, left : int(across[-1]) + 1]
+    return mask, int(np.count_nonzero(mask)), (top, left)

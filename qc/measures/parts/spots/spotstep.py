@@ -13,13 +13,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from operator import gt
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.steps import half_light, light_step, sudden_places
-from qc.measures.parts.spots.spotranks import FOOT, middle, ranked, rms
+from qc.kernels.steps import half_light, light_step, round_part, sudden_places
+from qc.measures.parts.spots.spotranks import FOOT, middle, rms
 
 __all__ = ["BESIDE", "Frame", "Step", "frame_of", "ring_of", "steps_in"]
 
@@ -45,9 +46,9 @@ _ITS_OWN = 0.8  # of its places came so; else other things move through its edge
 _NARROWER = 0.7  # at the border, times its breadth
 _WINDOW, _TOGETHER = 7, 10  # px across; places in it that must come alone
 _OWN, _STANDS_OUT = 0.06, 2.0  # logarithm, in the mean; times that, of what moves
-_CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 _RING, _LOUD = (11, 15), 0.45  # px across; of the step, in the mean
-_SQUARE = np.ones((3, 3), np.uint8)
+_FAR = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
+_NEAR = np.ones((5, 5), np.uint8)
 _TRIED = 24  # parts at a look, the most sudden
 _MARGIN = 7  # px around
 # The whole picture's own step, as a share of that of the part; logarithm.
@@ -251,11 +252,9 @@ def _parts(
         crop, place = smooth[rows, columns], (y - rows.start, x - columns.start)
         # What moves through it goes on changing before and after.
         goes_on = np.maximum(before[rows, columns], after[rows, columns])
-        for mask, whole in _masks_at(crop, goes_on, least, place):
-            down, across = np.nonzero(mask)
-            v, u = rows.start + int(down.min()), columns.start + int(across.min())
-            h, w = int(np.ptp(down)) + 1, int(np.ptp(across)) + 1
-            mask = mask[v - rows.start :, u - columns.start :][:h, :w]
+        for mask, corner, whole in _masks_at(crop, goes_on, least, place):
+            v, u = rows.start + corner[0], columns.start + corner[1]
+            h, w = mask.shape
             if _comes_in(mask, (v, u), smooth.shape):
                 continue
             box = slice(v, v + h), slice(u, u + w)
@@ -271,8 +270,8 @@ def _parts(
 
 def _masks_at(
     change: Map, goes_on: Map, least: float, place: tuple[int, int]
-) -> Iterator[tuple[Mask, bool]]:
-    """Yield the parts that hold a place, and whether they are all that changed there.
+) -> Iterator[tuple[Mask, tuple[int, int], bool]]:
+    """Yield parts that hold a place, where, and if they are all that changed there.
 
     Parameters
     ----------
@@ -282,14 +281,16 @@ def _masks_at(
     sudden = change > np.float32(_SUDDEN) * goes_on
     own = False
     for level in _LEVELS:
-        mask = _part_at(change > level * least, place)
-        if mask is not None:
-            own = own or float(sudden[mask].mean()) >= _ITS_OWN
-            yield mask, True
+        part = _part_at(change > level * least, place)
+        if part is not None:
+            mask, (y, x) = part
+            inside = sudden[y : y + mask.shape[0], x : x + mask.shape[1]][mask]
+            own = own or float(inside.mean()) >= _ITS_OWN
+            yield mask, (y, x), True
     if not own:
-        mask = _part_at(sudden & (change > least), place)
-        if mask is not None:
-            yield mask, False
+        part = _part_at(sudden & (change > least), place)
+        if part is not None:
+            yield *part, False
 
 
 def _comes_in(mask: Mask, corner: tuple[int, int], shape: tuple[int, ...]) -> bool:
@@ -315,29 +316,30 @@ def _too_few(alone: int, inside: int) -> bool:
     return 4 * alone - 3 * inside < _TOGETHER
 
 
-def _part_at(seen: Mask, place: tuple[int, int]) -> Mask | None:
-    """Return the part that holds a place, if it is as large and as round as drops."""
+def _part_at(seen: Mask, place: tuple[int, int]) -> tuple[Mask, tuple[int, int]] | None:
+    """Return the part that holds a place, if it is as large and as round as drops.
+
+    Returns
+    -------
+    mask, corner
+        The part in its box, and where that begins.
+    """
     # Holes are where a blur takes as much as it gives; a sway leaves lines.
-    few = cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, _SQUARE)
-    few = cv2.morphologyEx(few, cv2.MORPH_OPEN, _CROSS)
-    if not few[place]:
+    part = round_part(seen, place)
+    if part is None:
         return None
-    _, labels = cv2.connectedComponents(few, connectivity=4)
-    mask = np.asarray(labels == labels[place])
-    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    h, w = (int(np.ptp(v)) + 1 for v in (down, across))
-    area = int(mask.sum())
+    mask, area, corner = part
+    h, w = mask.shape
     if area < _FEWEST or area < _FILLED * w * h or max(w, h) > _LONGEST * min(w, h):
         return None
-    return mask if max(w, h) <= _REACH else None
+    return (mask, corner) if max(w, h) <= _REACH else None
 
 
 def ring_of(inside: Mask) -> Mask:
     """Return the places around some others, but for their rim."""
     few = inside.astype(np.uint8)
-    far = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
-    rim = cv2.dilate(few, np.ones((5, 5), np.uint8))
-    return np.asarray((cv2.dilate(few, far) > 0) & (rim == 0))
+    rim = cv2.dilate(few, _NEAR)
+    return np.asarray((cv2.dilate(few, _FAR) > 0) & (rim == 0))
 
 
 def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
@@ -369,8 +371,9 @@ def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
         sides = some[beside - 1] - some[beside - 3], some[beside + 3] - some[beside + 1]
         near -= np.maximum(*(np.abs(side[around]) for side in sides))
         near = np.maximum(near, 0)
-    quiet = [ranked(near, share) / size for share in _RANKS]
-    if np.any(np.greater(quiet, _QUIET)):
+    places = [int(share * (near.size - 1)) for share in _RANKS]
+    quiet = [v / size for v in np.partition(near, places)[places].tolist()]
+    if any(map(gt, quiet, _QUIET)):
         return None
     pattern = np.where(inside, change, np.float32(0))
     power = float((pattern**2).sum())
@@ -383,7 +386,7 @@ def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
     if beyond > _NEXT[int(once < _AT_ONCE)]:
         return None
     if once < _AT_ONCE:
-        if once < _SPREADS or np.any(np.greater(quiet, _CALM)):
+        if once < _SPREADS or any(map(gt, quiet, _CALM)):
             return None
         # What moves in covers some of it first; a drop that lands within a frame shows
         # all of it, for some of the time.
