@@ -235,17 +235,13 @@ def _inverse(there: Map, width: int, height: int) -> Map:
     return np.asarray(back, np.float32)
 
 
-def _places(steps: Map, height: int, width: int) -> tuple[Map, Map]:
-    """Return where each place of a map of this size comes from, in its own px.
-
-    `steps` count in px of a small picture that may be larger than the map.
-    """
-    fine = np.asarray(
-        cv2.resize(steps, (width, height), interpolation=cv2.INTER_LINEAR), np.float32
-    )
-    x = fine[..., 0] + np.arange(width, dtype=np.float32)
-    y = fine[..., 1] + np.arange(height, dtype=np.float32)[:, None]
-    return np.asarray(x, np.float32), np.asarray(y, np.float32)
+@functools.lru_cache(maxsize=8)
+def _grid(height: int, width: int) -> Map:
+    """Return each place's column and row, (height, width, 2); read-only."""
+    y, x = np.indices((height, width), np.float32)
+    out = np.stack([x, y], axis=-1)
+    out.flags.writeable = False
+    return out
 
 
 def carried(image: Map, steps: Map, share: float = 1.0) -> Map:
@@ -260,18 +256,24 @@ def carried(image: Map, steps: Map, share: float = 1.0) -> Map:
         Size of the image over that of the small picture.
     """
     height, width = image.shape
-    x, y = _places(steps * np.float32(share), height, width)
-    return np.asarray(
-        cv2.remap(
-            image,
-            x,
-            y,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(float("nan"),) * 4,
+    # Where each place comes from, in its own px.
+    places: Map = np.asarray(
+        cv2.resize(
+            steps * np.float32(share), (width, height), interpolation=cv2.INTER_LINEAR
         ),
         np.float32,
     )
+    places += _grid(height, width)
+    # One map holds both columns and rows.
+    laid = cv2.remap(  # type: ignore[call-overload]
+        image,
+        places,
+        None,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(float("nan"),) * 4,
+    )
+    return np.asarray(laid, np.float32)
 
 
 def fits(old: Bytes, new: Bytes, field: Field, least: float) -> bool:

@@ -341,16 +341,19 @@ class LookKeeper:
             Share of the picture that must be left and have moved well.
         """
         width = new.even.shape[1]
+        looks = [one for one in self._looks if one.chain == new.chain]
+        if not looks:
+            return None
+        away = new.place - np.array([one.place for one in looks])
+        far = np.hypot(away[..., 0], away[..., 1]).reshape(len(looks), -1)
         usable, moved, well = [], [], []
-        for one in self._looks:
-            if one.chain != new.chain:
-                continue
-            away = new.place - one.place
-            most = _most(away)
+        for one, most, good in zip(
+            looks, _most_of(far), _well_moved(far, left.ravel()), strict=True
+        ):
             if LEAST_MOVE <= most <= _MOST_MOVE or least:
                 usable.append(one)
                 moved.append(most)
-                well.append(_well_moved(away, left))
+                well.append(good)
         if not usable or max(well) < least:
             return None
         order = [int(np.argmax(well))]
@@ -382,6 +385,13 @@ def _most(move: Map) -> float:
     return ranked(np.hypot(move[..., 0], move[..., 1]), _MUCH)
 
 
+def _most_of(far: Map) -> list[float]:
+    """Return the same of each line of distances."""
+    at = int(_MUCH * (far.shape[1] - 1))
+    most: list[float] = np.partition(far, at, axis=1)[:, at].tolist()
+    return most
+
+
 def _lies_well(old: Bytes, new: Bytes, field: Field) -> bool:
     """Return whether a picture has come a little way and lies well over the other."""
     if _most(field.there) > _LITTLE * new.shape[1]:
@@ -395,11 +405,18 @@ def _lies_well(old: Bytes, new: Bytes, field: Field) -> bool:
     return middle(np.abs(laid - few)[known]) <= _OFF_LITTLE * contrast
 
 
-def _well_moved(away: Map, left: Map) -> float:
-    """Return the share of the picture that is left, by how well it has moved."""
-    size = np.hypot(away[..., 0], away[..., 1])
-    off = np.log(np.maximum(size, 1e-6) / _WELL) / _WELL_SPREAD
-    return float((left * np.exp(-0.5 * off * off)).mean())
+def _well_moved(far: Map, left: Map) -> list[float]:
+    """Return the share of the picture that is left, by how well it has moved.
+
+    Parameters
+    ----------
+    far : (n, places) array
+        How far each place has moved since each of n looks, in shares of the width.
+    left : (places,) array
+    """
+    off = np.log(np.maximum(far, 1e-6) / _WELL) / _WELL_SPREAD
+    well: list[float] = (left * np.exp(-0.5 * off * off)).mean(axis=1).tolist()
+    return well
 
 
 def _quarter(even: Bytes) -> Map:
