@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from qc.kernels.motion import first_vote, patch_sums, smooth_small, weigh_patches
+from qc.kernels.motion import (
+    between,
+    first_vote,
+    patch_sums,
+    smooth_small,
+    weigh_patches,
+)
 from tests.test_kernel_passes import alike, both_ways_of
 from tests.test_kernels import NUMBERS, needs_compiled
 
@@ -40,6 +46,26 @@ def test_smoothing_agrees_to_the_last_bit_and_is_scipys(
         expected = ndimage.correlate1d(expected, bell, axis=axis, mode="mirror")
     # Some twenty roundings of float32, each of 6e-8 of values up to 200.
     assert np.abs(fast - expected).max() < 2e-4
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.floats(0.0, 1.0), st.floats(1.0, 2.5))
+def test_weights_between_pixels_are_the_best_for_smoothed_noise(
+    at: float, sigma: float
+) -> None:
+    taps = np.arange(-1.0, 3.0)
+
+    def alike_at(off: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.exp(-0.25 * (off / sigma) ** 2)
+
+    inverse = np.linalg.inv(alike_at(taps[:, None] - taps))
+    fast, slow = both_ways_of(lambda: between(at, sigma, inverse))
+    assert fast == slow
+    assert sum(fast) == pytest.approx(1.0)
+    # The normal equations of linear prediction, but for their sum.
+    found = np.array(fast)
+    goal = np.linalg.solve(alike_at(taps[:, None] - taps), alike_at(taps - at))
+    assert found == pytest.approx(goal / goal.sum(), abs=1e-6)
 
 
 @settings(deadline=None, max_examples=60)

@@ -162,6 +162,8 @@ static PyMethodDef methods[] = {
     {"first_vote", first_vote, METH_VARARGS,
      "first_vote(n, own, worth, rest, still, follows)\n"
      "Return voters, their median shift and spread, how many rest and follow it."},
+    {"between", between, METH_VARARGS,
+     "between(at, sigma, inverse)\nReturn weights of the pixels at -1, 0, 1, 2."},
     {"edge_steps", edge_steps, METH_VARARGS,
      "edge_steps(plane, scale, step, down, shift, bins, percent)\n"
      "Return the bins that so many of the first and second differences reach."},

@@ -81,6 +81,9 @@ def first_vote(
     follows: float,
     /,
 ) -> tuple[int, float, float, float, int, int]: ...
+def between(
+    at: float, sigma: float, inverse: NDArray[np.float64], /
+) -> tuple[float, float, float, float]: ...
 def light_table(
     n: int,
     cells: NDArray[np.float32],

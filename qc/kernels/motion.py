@@ -5,6 +5,7 @@ Both ways do the same operations in the same order, so that they agree to the la
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -17,6 +18,7 @@ if kernels.compiled:  # else slower, and otherwise the same
 
 __all__ = [
     "FirstVote",
+    "between",
     "common_motion",
     "first_vote",
     "patch_sums",
@@ -73,6 +75,32 @@ def _nine_taps(parts: list[_Small], weights: tuple[float, ...]) -> _Small:
         pair *= np.float32(weight)
         out += pair
     return np.asarray(out, np.float32)
+
+
+def between(at: float, sigma: float, inverse: _Array) -> _Four:
+    """Return weights of the pixels at -1, 0, 1, 2 for the place `at`, 0 to 1.
+
+    The least-squares best for what smoothing leaves of a picture whose every
+    frequency is alike: its autocorrelation is a Gaussian (linear prediction of a
+    stationary signal, textbook statistics).
+
+    Parameters
+    ----------
+    sigma : float
+        Of the smoothing; the autocorrelation's is larger by the root of two.
+    inverse : (4, 4) array of float64
+        Inverse of the autocorrelation between the four pixels.
+    """
+    if kernels.compiled:
+        return _planes.between(at, sigma, inverse)
+    like = []
+    for k in (-1, 0, 1, 2):
+        off = (k - at) / sigma
+        like.append(math.exp(-0.25 * (off * off)))
+    n0, n1, n2, n3 = like
+    w, x, y, z = [a * n0 + b * n1 + c * n2 + d * n3 for a, b, c, d in inverse.tolist()]
+    whole = w + x + y + z
+    return w / whole, x / whole, y / whole, z / whole
 
 
 def patch_sums(

@@ -179,6 +179,7 @@ PyObject *smooth_small(PyObject *self, PyObject *given);
 PyObject *patch_sums(PyObject *self, PyObject *given);
 PyObject *weigh_patches(PyObject *self, PyObject *given);
 PyObject *first_vote(PyObject *self, PyObject *given);
+PyObject *between(PyObject *self, PyObject *given);
 PyObject *pair_sums(PyObject *self, PyObject *given);
 PyObject *lag_sums(PyObject *self, PyObject *given);
 PyObject *copy_bands(PyObject *self, PyObject *given);

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.motion import patch_sums, smooth_small
+from qc.kernels.motion import between, patch_sums, smooth_small
 
 __all__ = [
     "FINE_SCALE",
@@ -50,10 +50,9 @@ _SMOOTHING = (
 )
 _NO_SHIFT = (0.0, 1.0, 0.0, 0.0)
 _TAP = np.arange(-1.0, 3.0)
-# Plain numbers: of so few, arrays cost more than the arithmetic.
-_PREDICTION: list[list[float]] = np.linalg.inv(
+_PREDICTION = np.linalg.inv(
     np.exp(-0.25 * ((_TAP[:, None] - _TAP[None, :]) / _SIGMA) ** 2)
-).tolist()
+)
 
 
 class Motion(NamedTuple):
@@ -263,22 +262,6 @@ def smoothed(luma: NDArray[np.float32]) -> NDArray[np.float32]:
     return smooth_small(luma, _SMOOTHING)
 
 
-def _between(at: float) -> tuple[float, float, float, float]:
-    """Return weights of the pixels at -1, 0, 1, 2 for the place `at`, 0 to 1.
-
-    The least-squares best for what smoothing leaves of a picture whose every
-    frequency is alike: its autocorrelation is a Gaussian (linear prediction of a
-    stationary signal, textbook statistics).
-    """
-    n0 = math.exp(-0.25 * ((-1 - at) / _SIGMA) ** 2)
-    n1 = math.exp(-0.25 * ((0 - at) / _SIGMA) ** 2)
-    n2 = math.exp(-0.25 * ((1 - at) / _SIGMA) ** 2)
-    n3 = math.exp(-0.25 * ((2 - at) / _SIGMA) ** 2)
-    w, x, y, z = [a * n0 + b * n1 + c * n2 + d * n3 for a, b, c, d in _PREDICTION]
-    whole = w + x + y + z
-    return w / whole, x / whole, y / whole, z / whole
-
-
 def sums_at(
     smooth: NDArray[np.float32], anchor: Anchor, pose: Pose
 ) -> NDArray[np.float64] | None:
@@ -301,7 +284,8 @@ def sums_at(
     else:
         whole_x, whole_y = math.floor(pose.x), math.floor(pose.y)
         moved, top, left = smooth, grid.top + whole_y, grid.left + whole_x
-        across, down = _between(pose.x - whole_x), _between(pose.y - whole_y)
+        across = between(pose.x - whole_x, _SIGMA, _PREDICTION)
+        down = between(pose.y - whole_y, _SIGMA, _PREDICTION)
     sums = patch_sums(
         moved, anchor.parts, grid.slope, top=top, left=left, across=across, down=down
     )
