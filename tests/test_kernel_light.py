@@ -22,7 +22,7 @@ from qc.kernels.light import (
     share_level,
     strip_look,
 )
-from qc.kernels.spots import beyond_cross
+from qc.kernels.spots import beyond_cross, fit_sums
 from tests.test_kernel_passes import alike, both_ways_of
 from tests.test_kernels import DEPTHS, NUMBERS, plane_of
 
@@ -375,3 +375,19 @@ def test_a_weave_that_cannot_be_thinned_is_told_whole() -> None:
     assert [len(found) for found in fast] == [10 * 19, 0]
     # At 100 they could be, to more than 200: none is so far beyond.
     assert not len(beyond_cross(plane, 100, 50)[0])
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(1, 150), st.floats(0.5, 9.0), NUMBERS)
+def test_sums_of_a_fit_are_those_of_weighted_least_squares(
+    n: int, scale: float, number: int
+) -> None:
+    random = np.random.default_rng(number)
+    terms, known = random.normal(0, 1, (n, 6)), random.random(n) < 0.8
+    steps, laid = random.normal(0, 3, (2, n, 2))
+    fast, slow = both_ways_of(lambda: fit_sums(terms, steps, laid, known, scale))
+    assert alike(fast, slow)
+    off = np.linalg.norm(steps - laid, axis=1) / scale
+    weight = np.diag(known / (1.0 + off**2) ** 2)
+    for found, by in zip(fast, (terms, steps), strict=True):
+        assert found == pytest.approx(terms.T @ weight @ by, rel=1e-9, abs=1e-9)

@@ -212,6 +212,9 @@ static PyMethodDef methods[] = {
     {"beyond_cross", beyond_cross, METH_VARARGS,
      "beyond_cross(plane, least, most, top, room, out)\n"
      "Fill out (2, 2, room): places and amounts of bright and dark; return counts."},
+    {"fit_sums", fit_sums, METH_VARARGS,
+     "fit_sums(n, terms, steps, laid, known, scale, out)\n"
+     "Fill out (48): sums of the terms by each other, and by the steps."},
     {"shrunk_steps", shrunk_steps, METH_VARARGS,
      "shrunk_steps(plane, times, rows, columns, out)\n"
      "Fill out with means over areas of steps over two pixels along lines."},

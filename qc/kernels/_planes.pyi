@@ -282,6 +282,16 @@ def beyond_cross(
     out: NDArray[np.int64],
     /,
 ) -> tuple[int, int]: ...
+def fit_sums(
+    n: int,
+    terms: NDArray[np.float64],
+    steps: NDArray[np.float64],
+    laid: NDArray[np.float64],
+    known: NDArray[np.bool_],
+    scale: float,
+    out: NDArray[np.float64],
+    /,
+) -> None: ...
 def shrunk_steps(
     plane: NDArray[np.unsignedinteger],
     times: int,

@@ -196,6 +196,7 @@ PyObject *most_apart(PyObject *self, PyObject *given);
 PyObject *screen_light(PyObject *self, PyObject *given);
 PyObject *place_turns(PyObject *self, PyObject *given);
 PyObject *beyond_cross(PyObject *self, PyObject *given);
+PyObject *fit_sums(PyObject *self, PyObject *given);
 PyObject *rim_sums(PyObject *self, PyObject *given);
 PyObject *shrunk_steps(PyObject *self, PyObject *given);
 PyObject *apply_rims(PyObject *self, PyObject *given);

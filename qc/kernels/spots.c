@@ -1,6 +1,12 @@
 /* Single pixels that stand out of a whole plane. */
 #include "planes.h"
 
+#if defined(__clang__)
+#pragma STDC FP_CONTRACT OFF
+#elif defined(__GNUC__)
+#pragma GCC optimize("fp-contract=off")
+#endif
+
 #define BLOCK 64 /* pixels looked at together */
 
 typedef struct {
@@ -108,4 +114,55 @@ PyObject *beyond_cross(PyObject *self, PyObject *given)
     Py_END_ALLOW_THREADS
     let_go(&held);
     return Py_BuildValue("LL", (long long)found[0].found, (long long)found[1].found);
+}
+
+/* Sums of a weighted fit of 6 terms to steps across and down: those of the terms by each
+ * other, and by the steps. A point counts the less the farther it lies off the last fit. */
+#define TERMS 6
+
+static void fit(const double *terms, const double *steps, const double *laid,
+                const uint8_t *known, Py_ssize_t n, double scale, double *out)
+{
+    double *goal = out + TERMS * TERMS;
+    memset(out, 0, TERMS * (TERMS + 2) * sizeof(double));
+    for (Py_ssize_t p = 0; p < n; p++) {
+        const double *t = terms + TERMS * p, *s = steps + 2 * p, *l = laid + 2 * p;
+        if (!known[p])
+            continue;
+        double x = s[0] - l[0], y = s[1] - l[1];
+        double far = 1.0 + (x * x + y * y) / (scale * scale);
+        double weight = 1.0 / (far * far);
+        for (int i = 0; i < TERMS; i++) {
+            double by = weight * t[i];
+            for (int j = 0; j < TERMS; j++)
+                out[TERMS * i + j] += by * t[j];
+            goal[2 * i] += by * s[0];
+            goal[2 * i + 1] += by * s[1];
+        }
+    }
+}
+
+PyObject *fit_sums(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *terms_from, *steps_from, *laid_from, *known_from, *out_from;
+    Py_ssize_t n;
+    double scale;
+    if (!PyArg_ParseTuple(given, "nOOOOdO", &n, &terms_from, &steps_from, &laid_from,
+                          &known_from, &scale, &out_from))
+        return NULL;
+    Held held = {.held = 0};
+    if (n < 1 || n > (1 << 24) || !(scale > 0.0))
+        return refuse(&held, "so many points are not fitted");
+    const double *terms = hold_doubles(&held, terms_from, TERMS * n, 0), *steps = NULL;
+    const double *laid = NULL;
+    const uint8_t *known = NULL;
+    double *out = NULL;
+    if (terms == NULL || (steps = hold_doubles(&held, steps_from, 2 * n, 0)) == NULL ||
+        (laid = hold_doubles(&held, laid_from, 2 * n, 0)) == NULL ||
+        (known = hold_bytes(&held, known_from, n, 0)) == NULL ||
+        (out = hold_doubles(&held, out_from, TERMS * (TERMS + 2), 1)) == NULL)
+        return refuse(&held, NULL);
+    fit(terms, steps, laid, known, n, scale, out);
+    return done(&held);
 }

@@ -13,7 +13,7 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["beyond_cross"]
+__all__ = ["beyond_cross", "fit_sums"]
 
 _Plane: TypeAlias = NDArray[np.unsignedinteger]
 _Places: TypeAlias = NDArray[np.int64]
@@ -82,3 +82,42 @@ def _portable(plane: _Plane, sign: int, least: int, most: int) -> _Places:
         strong = amounts > least
         places, amounts = places[strong], amounts[strong]
     return places
+
+
+def fit_sums(
+    terms: NDArray[np.float64],
+    steps: NDArray[np.float64],
+    laid: NDArray[np.float64],
+    known: NDArray[np.bool_],
+    scale: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the sums of a weighted fit of terms to steps, point after point.
+
+    Parameters
+    ----------
+    terms : (n, 6) array
+    steps, laid : (n, 2) arrays
+        What is fitted, and the last fit.
+    known : (n,) array
+        Points that count.
+    scale : float
+        As far off the last fit a point counts for a quarter.
+
+    Returns
+    -------
+    normal : (6, 6) array
+    goal : (6, 2) array
+    """
+    out = np.empty(48)
+    if kernels.compiled:
+        _planes.fit_sums(len(terms), terms, steps, laid, known, scale, out)
+    else:
+        some, ends = terms[known], steps[known]
+        off = ends - laid[known]
+        squares = off * off
+        far = 1.0 + (squares[:, 0] + squares[:, 1]) / (scale * scale)
+        weighted = some * (1.0 / (far * far))[:, None]
+        for part, by in ((out[:36], some), (out[36:], ends)):
+            each = (weighted[:, :, None] * by[:, None]).reshape(-1, part.size)
+            part[:] = np.add.accumulate(each, axis=0)[-1] if len(some) else 0.0
+    return out[:36].reshape(6, 6), out[36:].reshape(6, 2)

@@ -222,13 +222,13 @@ class Anchor:
         ridge = (0.01 * self.trace + 1e-6)[:, None, None] * np.eye(2)
         inverse = np.linalg.inv(self.normal + ridge)
         model = grid.model
-        self.weighing = np.einsum("pik,pij,pjl->pkl", model, self.normal, model)
-        self.weighing = self.weighing.reshape(grid.count, 16)
+        pulled = self.normal @ model
+        self.weighing = (model.swapaxes(1, 2) @ pulled).reshape(grid.count, 16)
         # A pull on a patch, through this, is px that the patch can tell: the square of
         # its length is twice that of the inverse about the pull, over the trace.
         scale = np.sqrt(2.0 / np.maximum(self.trace, 1e-6))[:, None, None]
         root = scale * np.linalg.cholesky(inverse).swapaxes(1, 2)
-        self.model_felt = (root @ self.normal @ model).reshape(-1, 4)
+        self.model_felt = (root @ pulled).reshape(-1, 4)
         size = length.astype(np.float64)
         single = np.stack([size**2, size, self.trace, self.textured], axis=1)
         matrices = [part.reshape(grid.count, 4) for part in (inverse, root)]

@@ -24,8 +24,6 @@ from qc.measures.parts.motion.motionpatches import (
 
 __all__ = ["STILL", "STILL_SHARE", "Step", "rests_behind", "vote_step"]
 
-_Array = NDArray[np.floating]
-
 _ALIKE = 0.5  # share of a patch's contrast that must be the same thing seen again
 _FOLLOWS = 0.2  # px; farther from the common motion a patch does not follow it
 STILL = 0.06  # px; closer to rest than this a patch is still
@@ -103,7 +101,7 @@ def vote_step(
     asked = textured
     moved = x - rest[0], y - rest[1]
     if math.hypot(*moved) >= _SMALL:
-        asked = textured & _tells(anchor, np.array(moved))
+        asked = textured & _tells(anchor, moved)
         followers &= asked
     return Step(
         x,
@@ -143,7 +141,7 @@ def rests_behind(
     own, worth = weigh_patches(sums, anchor.faint_facts, 1.0 - _ALIKE)[2:]
     rests = (worth > 0) & (np.hypot(own[:, 0], own[:, 1]) < 2.0 * STILL)
     # An edge along the motion rests in any case.
-    count = int(np.count_nonzero(rests & _tells(anchor, np.array(moved))))
+    count = int(np.count_nonzero(rests & _tells(anchor, moved)))
     if count < max(LEAST_PATCHES, LEAST_SHARE * anchor.grid.count):
         return 0.0
     return count / (count + followers * int(np.count_nonzero(anchor.textured)))
@@ -156,13 +154,16 @@ def _scales(spread: float) -> tuple[float, ...]:
     return max(3.0 * spread, 0.3), max(2.0 * spread, 0.15)
 
 
-def _tells(anchor: Anchor, moved: _Array) -> NDArray[np.bool_]:
+def _tells(anchor: Anchor, moved: tuple[float, float]) -> NDArray[np.bool_]:
     """Return which patches can tell a motion in its direction.
 
     A patch with one straight edge fits any motion along the edge.
     """
-    way = moved / math.hypot(moved[0], moved[1])
-    along = np.einsum("pij,i,j->p", anchor.normal, way, way)
+    length = math.hypot(*moved)
+    x, y = moved[0] / length, moved[1] / length
+    normal = anchor.normal
+    along = (x * x) * normal[:, 0, 0] + (2.0 * x * y) * normal[:, 0, 1]
+    along += (y * y) * normal[:, 1, 1]
     return np.asarray(along > _TELLING * anchor.trace)
 
 

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.spots import fit_sums
+
 __all__ = ["Field", "Shift", "carried", "coarse_shift", "fits", "follow", "grid_of"]
 
 Map = NDArray[np.float32]
@@ -175,18 +177,11 @@ def _surface(
     stiff = _STIFFER * (_STIFF * known.sum()) + 1e-6 * np.eye(6)
     laid = np.zeros_like(steps)
     scale = 6.0 * _SCALE
-    factors = np.zeros((6, 2))
     for _ in range(_ROUNDS):
-        off = ((steps - laid) ** 2).sum(axis=1)
-        weight = known / (1.0 + off / scale**2) ** 2
-        weighted = terms * weight[:, None]
+        normal, goal = fit_sums(terms, steps, laid, known, scale)
         # cv2's: numpy's asks a library that wakes threads for six equations.
-        _, factors = cv2.solve(
-            weighted.T @ terms + stiff,
-            weighted.T @ steps,
-            flags=cv2.DECOMP_SVD,
-        )
-        laid = terms @ factors
+        _, factors = cv2.solve(normal + stiff, goal, flags=cv2.DECOMP_SVD)
+        laid = terms @ np.asarray(factors, np.float64)
         scale = max(0.5 * scale, _SCALE)
     along = known & (((steps - laid) ** 2).sum(axis=1) <= _GOES_ALONG**2)
     if along.sum() < max(_ALONG_SHARE * known.sum(), _FEWEST_POINTS):
