@@ -254,7 +254,9 @@ def _pair_of(old: _Kept, new: _Kept) -> _Pair | None:
     resting -= np.float32(middle(resting[::3, ::3]))
     if moves_along(left["level"], resting) < _ALONG:
         return None
-    return _Pair(np.moveaxis(move, -1, 0), left, resting, (new, old))
+    # One way after the other, as the sums over pairs want them.
+    ways = np.ascontiguousarray(np.moveaxis(move, -1, 0))
+    return _Pair(ways, left, resting, (new, old))
 
 
 def moves_along(left: Map, resting: Map) -> float:
