@@ -224,6 +224,23 @@ static PyMethodDef methods[] = {
     {"apply_rims", apply_rims, METH_VARARGS,
      "apply_rims(shape, g, around, sums, near, own, out)\n"
      "Fill out (h, w) with what the sums (3, h, w) make of g."},
+    {"solved_rims", solved_rims, METH_VARARGS,
+     "solved_rims(shape, sums, aim, near, own, steps, g)\n"
+     "Go some steps of conjugate gradients; g and aim are written."},
+    {"middles", middles, METH_VARARGS,
+     "middles(n, m, stack, steps, out)\nFill out (m) with upper medians of n."},
+    {"left_over", left_over, METH_VARARGS,
+     "left_over(shape, maps, values, ways, sign, steps, out)\n"
+     "Fill out with maps less values at places, or these alone if maps is None; the\n"
+     "middle of all if there are steps."},
+    {"shifted_ways", shifted_ways, METH_VARARGS,
+     "shifted_ways(shape, values, ways, sign, out)\nFill out with values at places."},
+    {"laid_pair", laid_pair, METH_VARARGS,
+     "laid_pair(shape, old, new, old_back, new_back, most, noise, off, moves, left,\n"
+     "          trust)\nFill moves, left and trust."},
+    {"closed_rings", closed_rings, METH_VARARGS,
+     "closed_rings(shape, margin, across, down, places, shares, out)\n"
+     "Fill out (radii, h, w) with the least sure part of circles."},
     {"shot_look", shot_look, METH_VARARGS,
      "shot_look(codes, shape, margins, factor, flat, least, fine, coarse, middle)\n"
      "Fill all three; return 0 for a flat picture, 1 if its middle is, else 2."},

@@ -321,6 +321,66 @@ def apply_rims(
     out: NDArray[np.float32],
     /,
 ) -> None: ...
+def solved_rims(
+    shape: tuple[int, ...],
+    sums: NDArray[np.float32],
+    aim: NDArray[np.float32],
+    near: float,
+    own: float,
+    steps: int,
+    g: NDArray[np.float32],
+    /,
+) -> None: ...
+def middles(
+    n: int,
+    m: int,
+    stack: NDArray[np.floating],
+    steps: NDArray[np.int64],
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def left_over(
+    shape: tuple[int, ...],
+    maps: NDArray[np.float32] | None,
+    values: NDArray[np.float32],
+    ways: NDArray[np.float32],
+    sign: float,
+    steps: NDArray[np.int64] | None,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def shifted_ways(
+    shape: tuple[int, ...],
+    values: NDArray[np.float32],
+    ways: NDArray[np.float32],
+    sign: float,
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
+def laid_pair(
+    shape: tuple[int, ...],
+    old: NDArray[np.float32],
+    new: NDArray[np.float32],
+    old_back: NDArray[np.float32],
+    new_back: NDArray[np.float32],
+    most: float,
+    noise: float,
+    off: float,
+    moves: NDArray[np.float32],
+    left: NDArray[np.float32],
+    trust: NDArray[np.float32],
+    /,
+) -> None: ...
+def closed_rings(
+    shape: tuple[int, int, int, int],
+    margin: int,
+    across: NDArray[np.float32],
+    down: NDArray[np.float32],
+    places: NDArray[np.int64],
+    shares: NDArray[np.float32],
+    out: NDArray[np.float32],
+    /,
+) -> None: ...
 def light_share(cells: NDArray[np.float32], n: int, place: int, /) -> float: ...
 def most_apart(
     one: NDArray[np.unsignedinteger], two: NDArray[np.unsignedinteger], /

@@ -134,7 +134,7 @@ typedef struct {
 
 /* What one call holds of Python's buffers. */
 typedef struct {
-    Py_buffer views[8];
+    Py_buffer views[8]; /* no call wants more arrays */
     int held;
 } Held;
 
@@ -200,6 +200,12 @@ PyObject *fit_sums(PyObject *self, PyObject *given);
 PyObject *rim_sums(PyObject *self, PyObject *given);
 PyObject *shrunk_steps(PyObject *self, PyObject *given);
 PyObject *apply_rims(PyObject *self, PyObject *given);
+PyObject *solved_rims(PyObject *self, PyObject *given);
+PyObject *middles(PyObject *self, PyObject *given);
+PyObject *left_over(PyObject *self, PyObject *given);
+PyObject *shifted_ways(PyObject *self, PyObject *given);
+PyObject *laid_pair(PyObject *self, PyObject *given);
+PyObject *closed_rings(PyObject *self, PyObject *given);
 PyObject *shot_look(PyObject *self, PyObject *given);
 PyObject *shot_near(PyObject *self, PyObject *given);
 PyObject *stray_lines(PyObject *self, PyObject *given);

@@ -188,6 +188,135 @@ static void apply_all(const float *g, const float *near_g, const float *a, float
     }
 }
 
+/* Means of places and their neighbours, mirrored about the outermost. room: three
+ * lines. */
+CLONES static void across_line(const float *restrict g, Py_ssize_t n, float *restrict out)
+{
+    for (Py_ssize_t x = 1; x < n - 1; x++)
+        out[x] = g[x - 1] + g[x] + g[x + 1];
+    out[0] = g[1] + g[0] + g[1];
+    out[n - 1] = g[n - 2] + g[n - 1] + g[n - 2];
+}
+
+CLONES static void mean_line(const float *restrict above, const float *restrict here,
+                             const float *restrict below, Py_ssize_t n,
+                             float *restrict out)
+{
+    for (Py_ssize_t x = 0; x < n; x++)
+        out[x] = (above[x] + here[x] + below[x]) * (1.0f / 9.0f);
+}
+
+static void means_of(const float *g, Py_ssize_t h, Py_ssize_t w, float *out, float *room)
+{
+    float *above = room, *here = room + w, *below = room + 2 * w;
+    across_line(g + w, w, above);
+    across_line(g, w, here);
+    for (Py_ssize_t y = 0; y < h; y++) {
+        across_line(g + (y + 1 < h ? y + 1 : h - 2) * w, w, below);
+        mean_line(above, here, below, w, out + y * w);
+        float *kept = above;
+        above = here;
+        here = below;
+        below = kept;
+    }
+}
+
+CLONES static void add_products(const float *restrict one, const float *restrict other,
+                                Py_ssize_t n, float *restrict sums)
+{
+    for (Py_ssize_t x = 0; x < n; x++)
+        sums[x] += one[x] * other[x];
+}
+
+/* Sums columns, then their sums. */
+static double product_of(const float *one, const float *other, Py_ssize_t h, Py_ssize_t w,
+                         float *sums)
+{
+    double all = 0.0;
+    memset(sums, 0, (size_t)w * sizeof(float));
+    for (Py_ssize_t y = 0; y < h; y++)
+        add_products(one + y * w, other + y * w, w, sums);
+    for (Py_ssize_t x = 0; x < w; x++)
+        all += sums[x];
+    return all;
+}
+
+/* Goes a step: what is left over shrinks by the same. */
+CLONES static void go_on(const float *restrict way, const float *restrict to, float step,
+                         Py_ssize_t n, float *restrict g, float *restrict rest)
+{
+    for (Py_ssize_t x = 0; x < n; x++) {
+        g[x] += way[x] * step;
+        rest[x] -= to[x] * step;
+    }
+}
+
+CLONES static void turn(const float *restrict rest, float share, Py_ssize_t n,
+                        float *restrict way)
+{
+    for (Py_ssize_t x = 0; x < n; x++)
+        way[x] = way[x] * share + rest[x];
+}
+
+typedef struct {
+    Py_ssize_t h, w;
+    const float *a;
+    float near, own;
+    Py_ssize_t steps;
+} Solved;
+
+/* Conjugate gradients from g on. rest: what is aimed at, written; room: five maps and
+ * two lines. */
+static void solve_all(const Solved *s, float *g, float *rest, float *room)
+{
+    Py_ssize_t h = s->h, w = s->w, all = h * w;
+    float *way = room, *to = way + all, *means = to + all, *left = means + all;
+    means_of(g, h, w, means, left);
+    apply_all(g, means, s->a, s->near, s->own, h, w, to, left);
+    for (Py_ssize_t i = 0; i < all; i++)
+        rest[i] -= to[i];
+    memcpy(way, rest, (size_t)all * sizeof(float));
+    double size = product_of(rest, rest, h, w, left), start = size;
+    for (Py_ssize_t k = 0; k < s->steps && size > 1e-6 * start; k++) {
+        means_of(way, h, w, means, left);
+        apply_all(way, means, s->a, s->near, s->own, h, w, to, left);
+        double along = product_of(way, to, h, w, left);
+        go_on(way, to, (float)(size / (along > 1e-12 ? along : 1e-12)), all, g, rest);
+        double next = product_of(rest, rest, h, w, left);
+        turn(rest, (float)(next / (size > 1e-30 ? size : 1e-30)), all, way);
+        size = next;
+    }
+}
+
+PyObject *solved_rims(PyObject *self, PyObject *given)
+{
+    (void)self;
+    PyObject *a_from, *rest_from, *g_from;
+    Solved s;
+    float *g, *rest;
+    if (!PyArg_ParseTuple(given, "(nn)OOffnO", &s.h, &s.w, &a_from, &rest_from, &s.near,
+                          &s.own, &s.steps, &g_from))
+        return NULL;
+    Held held = {.held = 0};
+    Py_ssize_t all = s.h * s.w;
+    if (s.h < 2 || s.w < 2 || s.h > 4096 || s.w > 4096)
+        return refuse(&held, "a map of another size is wanted");
+    if ((s.a = hold_floats(&held, a_from, 3 * all, 0)) == NULL ||
+        (rest = hold_floats(&held, rest_from, all, 1)) == NULL ||
+        (g = hold_floats(&held, g_from, all, 1)) == NULL)
+        return refuse(&held, NULL);
+    float *room = malloc((size_t)(5 * all + 3 * s.w) * sizeof(float));
+    if (room == NULL) {
+        let_go(&held);
+        return PyErr_NoMemory();
+    }
+    Py_BEGIN_ALLOW_THREADS
+    solve_all(&s, g, rest, room);
+    Py_END_ALLOW_THREADS
+    free(room);
+    return done(&held);
+}
+
 PyObject *apply_rims(PyObject *self, PyObject *given)
 {
     (void)self;

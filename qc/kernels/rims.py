@@ -13,7 +13,7 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["apply_rims", "rim_sums"]
+__all__ = ["apply_rims", "rim_sums", "solved_rims"]
 
 Map = NDArray[np.float32]
 
@@ -111,6 +111,55 @@ def apply_rims(g: Map, around: Map, sums: Map, near: float, own: float) -> Map:
     out[:, 2:] += ways[:, 1:-1]
     out[:, :-2] -= ways[:, 1:-1]
     return out
+
+
+def solved_rims(
+    sums: Map, aim: Map, near: float, own: float, steps: int, g: Map
+) -> None:
+    """Go some steps of conjugate gradients (textbook) towards a map that fits the sums.
+
+    Parameters
+    ----------
+    sums, near, own
+        See `apply_rims`, which is to give `aim`; `around` are means over 3 x 3 places.
+    aim : (h, w) array of float32
+        It is written.
+    steps : int
+        At most; fewer once what is left over is a thousandth of what it was.
+    g : (h, w) array of float32
+        To begin with; it is written.
+    """
+    if kernels.compiled and all(_is_dense(one) for one in (sums, aim, g)):
+        _planes.solved_rims(g.shape, sums, aim, near, own, steps, g)
+        return
+    rest = aim
+    rest -= apply_rims(g, _means(g), sums, near, own)
+    way = rest.copy()
+    size = start = _product(rest, rest)
+    for _ in range(steps):
+        if size <= 1e-6 * start:
+            break
+        to = apply_rims(way, _means(way), sums, near, own)
+        step = np.float32(size / max(_product(way, to), 1e-12))
+        g += way * step
+        rest -= to * step
+        new = _product(rest, rest)
+        way *= np.float32(new / max(size, 1e-30))
+        way += rest
+        size = new
+
+
+def _means(g: Map) -> Map:
+    """Return means of places and their neighbours, mirrored about the outermost."""
+    wide = np.pad(g, 1, mode="reflect")
+    across = wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]
+    mean = (across[:-2] + across[1:-1] + across[2:]) * np.float32(1 / 9)
+    return np.asarray(mean, np.float32)
+
+
+def _product(one: Map, other: Map) -> float:
+    columns = np.add.reduce(one * other, axis=0)  # row after row
+    return float(np.cumsum(columns.astype(np.float64))[-1])
 
 
 def _is_dense(values: Map) -> bool:

@@ -11,14 +11,19 @@ which rest.
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.layers import (
+    left_over,
+    middles,
+    shifted_ways,
+    shown,
+    usually_left,
+)
 from qc.measures.parts.spots.spotranks import middle, surface
 
 __all__ = [
@@ -26,7 +31,6 @@ __all__ = [
     "layers_along",
     "layers_of",
     "middles",
-    "shifted",
     "ways_back",
 ]
 
@@ -39,7 +43,6 @@ _WIDE, _EVEN, _SMOOTH = 12.0, 29, 2.0
 _ROUNDS, _STEP = 4, np.float32(1.8)
 _BACK_ROUNDS = 2  # that ways back are told in
 _LEAST_OFF = 1e-4  # px
-_NO_MAP: Any = None  # both ways are in the first one
 _CONTRAST, _LEAST_CONTRAST = 3.0, 0.03  # times the median; natural logarithm
 
 
@@ -119,8 +122,7 @@ def ways_back(moves: Map) -> Map:
     """
     out = moves
     for _ in range(_BACK_ROUNDS):
-        both = zip(moves, out, strict=True)
-        out = np.stack([shifted(there, back, -1) for there, back in both])
+        out = shifted_ways(moves, out, -1)
     return out
 
 
@@ -131,112 +133,23 @@ def _about_middle(maps: Map) -> Map:
 
 def _taken_apart(level: Map, moves: Map, backs: Map, rounds: int) -> tuple[Map, Map]:
     """Return what stays, and the scene, after some turns from nothing that stays."""
-    grid = _grid(*level.shape[1:])
-    there, back = grid + moves, grid - backs
     stays = scene = np.zeros(level.shape[1:], np.float32)
+    moved = shown(level, moves, 1)
     for _ in range(rounds):
-        scene, rest = _parted(level, stays, there, back)
-        stays = _fine(stays + _STEP * (middles(rest) - stays))
+        scene = usually_left(moved, stays, moves, 1)
+        stays = _fine(stays + _STEP * (usually_left(level, scene, backs, -1) - stays))
     return stays, scene
 
 
 def _layers(level: Map, stays: Map, moves: Map, backs: Map) -> Layers:
-    grid = _grid(*level.shape[1:])
-    _, rest = _parted(level, stays, grid + moves, grid - backs)
+    scene = usually_left(shown(level, moves, 1), stays, moves, 1)
+    rest = left_over(level, scene, backs, -1)
     usual = middles(rest)
     return Layers(moves, level, rest, _fine(usual), middles(np.abs(rest - usual)))
 
 
-def middles(stack: NDArray[np.floating]) -> Map:
-    """Return the upper median over the first axis.
-
-    A network of comparisons (Batcher's odd-even merges) is several times as fast as
-    sorting the values of each place for itself.
-
-    Examples
-    --------
-    >>> middles(np.array([[3.0, 1.0], [1.0, 5.0], [2.0, 4.0]])).tolist()
-    [2.0, 4.0]
-    """
-    rows = [np.array(one) for one in stack]
-    spare = np.empty_like(rows[0])
-    for low, high, less, more in _network(len(rows)):
-        if less:
-            np.minimum(rows[low], rows[high], out=spare)
-        if more:
-            np.maximum(rows[low], rows[high], out=rows[high])
-        if less:
-            rows[low], spare = spare, rows[low]
-    return rows[len(rows) // 2]
-
-
-@functools.lru_cache(maxsize=32)
-def _network(count: int) -> tuple[tuple[int, int, bool, bool], ...]:
-    """Return the comparisons that find the upper median of so many.
-
-    Of those that sort them (Knuth 5.2.2, algorithm M) what it hangs on: the places
-    compared, and whether the lesser and the greater of the two are asked for.
-    """
-    asked = {count // 2}
-    out = []
-    for low, high in reversed(_sorting(count)):
-        less, more = low in asked, high in asked
-        if less or more:
-            asked |= {low, high}
-            out.append((low, high, less, more))
-    return tuple(reversed(out))
-
-
-def _sorting(count: int) -> list[tuple[int, int]]:
-    out = []
-    top = 1 << max(count - 1, 0).bit_length() - 1 if count > 1 else 0
-    p = top
-    while p > 0:
-        q, r, d = top, 0, p
-        while True:
-            out += [(i, i + d) for i in range(count - d) if i & p == r]
-            if q == p:
-                break
-            d, q, r = q - p, q >> 1, p
-        p >>= 1
-    return out
-
-
 def _fine(values: Map) -> Map:
     return np.asarray(values - cv2.GaussianBlur(values, (0, 0), _WIDE), np.float32)
-
-
-@functools.lru_cache(maxsize=4)
-def _grid(h: int, w: int) -> Map:
-    y, x = np.mgrid[:h, :w].astype(np.float32)
-    return np.stack([x, y], axis=-1)
-
-
-def shifted(values: Map, moves: Map, sign: int) -> Map:
-    """Return what lies so far from each place; the border goes on outside."""
-    places = _grid(*values.shape[:2])
-    return _at(values, places + moves if sign > 0 else places - moves)
-
-
-def _at(values: Map, places: Map) -> Map:
-    out = cv2.remap(
-        values, places, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(out, np.float32)
-
-
-def _parted(level: Map, stays: Map, there: Map, back: Map) -> tuple[Map, Map]:
-    """Return the scene without what stays, and the looks without that scene.
-
-    Parameters
-    ----------
-    there, back : (n, h, w, 2) arrays
-        Where looks show each place of the scene, and where in it their places lie.
-    """
-    both = zip(level, there, strict=True)
-    scene = middles(np.stack([_at(one - stays, places) for one, places in both]))
-    each = zip(level, back, strict=True)
-    return scene, np.stack([one - _at(scene, places) for one, places in each])
 
 
 def _followed(level: Map, scene: Map, moves: Map) -> tuple[Map, Map]:
@@ -247,15 +160,15 @@ def _followed(level: Map, scene: Map, moves: Map) -> tuple[Map, Map]:
     follower.setPatchStride(4)
     follower.setGradientDescentIterations(8)
     follower.setVariationalRefinementIterations(3)
-    there, back = np.empty_like(moves), np.empty_like(moves)
+    there = np.empty_like(moves)
     evened = _evened(scene)
     for k, one in enumerate(level):
         flow = follower.calc(evened, _evened(one), np.ascontiguousarray(moves[k]))
         there[k] = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
-        # The way back from a place is the way there of where it comes from.
-        near = shifted(there[k], moves[k], -1)
-        back[k] = shifted(there[k], near, -1)
-    return there, back
+    # The way back from a place is the way there of where it comes from; `moves` are
+    # what the follower has made of them.
+    near = shifted_ways(there, moves, -1)
+    return there, shifted_ways(there, near, -1)
 
 
 def _evened(level: Map) -> NDArray[np.uint8]:

@@ -12,17 +12,16 @@ that passes; so it is told in two halves of the scene's way.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.layers import laid_pair
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import middle
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern, slopes
-from qc.measures.parts.spots.spotsway import come
 
 __all__ = [
     "FEWEST_PAIRS",
@@ -124,33 +123,18 @@ def laid_over(scene: Passing, backs: Map, pairs: list[tuple[int, int]]) -> Laid:
     """Lay the looks of each pair into the middle of their way."""
     level = scene.layers.level
     h, w = level.shape[1:]
-    y, x = np.mgrid[:h, :w].astype(np.float32)
     n = len(pairs)
     moves = np.empty((n, 2, h, w), np.float32)
     left, rest, trust = (np.empty((n, h, w), np.float32) for _ in range(3))
     for k, (old, new) in enumerate(pairs):
-        flow = moves[k]  # one way after the other: arithmetic in stretches is faster
-        flow[:] = np.moveaxis(backs[old] - backs[new], -1, 0)
-        right, down = np.float32(0.5) * flow
-        later = come(level[new], x - right, y - down)
-        off = later - come(level[old], x + right, y + down)
-        # No place can have come farther than both ways at their most.
-        most = math.hypot(*(cv2.norm(one, cv2.NORM_INF) for one in flow))
-        if most >= 0.999 * _MOST_MOVE * w:
-            off[np.hypot(flow[0], flow[1]) >= np.float32(_MOST_MOVE * w)] = np.nan
-        few = off[::3, ::3]
+        levels, ways = (level[old], level[new]), (backs[old], backs[new])
+        out = moves[k], left[k], trust[k]
+        laid_pair(levels, ways, _MOST_MOVE * w, _NOISE, _OFF, out)
+        few = left[k, ::3, ::3]
         few = few[np.isfinite(few)]
-        np.subtract(off, np.float32(middle(few) if few.size else 0.0), out=left[k])
-        down, across = slopes(later)
-        down *= down
-        across *= across
-        down += across
-        down *= np.float32(_OFF**2)
-        down += np.float32(_NOISE**2)
-        np.divide(np.float32(_NOISE**2), down, out=trust[k])
-        np.fmax(trust[k], 0, out=trust[k])  # nothing where it is not known
-        change = level[new] - level[old]
-        np.subtract(change, np.float32(middle(change[::3, ::3])), out=rest[k])
+        left[k] -= np.float32(middle(few) if few.size else 0.0)
+        np.subtract(level[new], level[old], out=rest[k])
+        rest[k] -= np.float32(middle(rest[k, ::3, ::3]))
     places = [one.place for one in scene.looks]
     both = np.stack([np.stack([places[old], places[new]]) for old, new in pairs])
     return Laid(moves, left, rest, trust, both * np.float32(w))

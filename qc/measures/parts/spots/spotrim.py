@@ -12,13 +12,14 @@ as the least sure of twelve parts of its rim.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.rings import closed_rings
 from qc.measures.parts.spots.spotfixed import (
     LEVEL,
     Outline,
@@ -175,12 +176,9 @@ def _speaks(rim: Rim, kept: Kept, shape: Outline) -> float:
 def closed_rims(layers: Layers) -> list[Rim]:
     """Return dark places whose rim is sure all the way round, the surest first."""
     across, down = _sure_slopes(layers)
-    rings = [_ring(across, down, radius) for radius in _RADII]
     found = []
-    for k, radius in enumerate(_RADII):
-        # A spot need not be a circle: each part lies where it is surest.
-        parts = np.maximum.reduce(rings[max(k - 1, 0) : k + 2])
-        least = parts.min(axis=0)
+    rings = closed_rings(across, down, _RADII, _PARTS)
+    for radius, least in zip(_RADII, rings, strict=True):
         least[:_EDGE] = least[-_EDGE:] = least[:, :_EDGE] = least[:, -_EDGE:] = 0.0
         tops = (least >= _LEAST) & (least == cv2.dilate(least, np.ones((5, 5))))
         found += [
@@ -204,21 +202,35 @@ def _apart(one: Rim, other: Rim) -> bool:
 
 def _sure_slopes(layers: Layers) -> tuple[Map, Map]:
     """Return the mean slope of what stays, across and down, in its standard errors."""
-    each = [_soft_slopes(rest) for rest in layers.rest]
-    across, down = (np.stack(both) for both in zip(*each, strict=True))
+    n, h, w = layers.rest.shape
+    across, down, weight = (np.empty((n, h, w), np.float32) for _ in range(3))
     usual = _soft_slopes(layers.stays)
-    off = (across - usual[0]) ** 2 + (down - usual[1]) ** 2
-    near = [cv2.GaussianBlur(one, (0, 0), _NEAR) for one in off]
-    weight = 1.0 / (np.float32(0.5) * np.stack(near) + np.float32(_NOISE**2))
+    for k, rest in enumerate(layers.rest):
+        across[k], down[k] = _soft_slopes(rest)
+        off = _apart_from(across[k], down[k], usual)
+        near = cv2.GaussianBlur(off, (0, 0), _NEAR)
+        weight[k] = 1.0 / (np.float32(0.5) * near + np.float32(_NOISE**2))
     # A mean of one quiet look alone would say nothing.
-    weight = np.minimum(weight, weight.sum(axis=0) / _FEWEST)
+    np.minimum(weight, weight.sum(axis=0) / _FEWEST, out=weight)
     total = weight.sum(axis=0)
-    means = [(weight * one).sum(axis=0) / total for one in (across, down)]
-    off = weight * ((across - means[0]) ** 2 + (down - means[1]) ** 2)
+    means = [np.einsum("nhw,nhw->hw", weight, one) / total for one in (across, down)]
     # Looks that differ by more than their quiet says are less sure.
-    spread = off.sum(axis=0) / (2 * (len(off) - 1))
+    spread = np.zeros((h, w), np.float32)
+    for k in range(n):
+        spread += weight[k] * _apart_from(across[k], down[k], means)
+    spread /= 2 * (n - 1)
     per_error = np.sqrt(total / np.maximum(spread, 1.0))
     return np.asarray(means[0] * per_error), np.asarray(means[1] * per_error)
+
+
+def _apart_from(across: Map, down: Map, usual: Sequence[Map]) -> Map:
+    """Return the square of what slopes are apart from others."""
+    off = across - usual[0]
+    off *= off
+    more = down - usual[1]
+    more *= more
+    off += more
+    return off
 
 
 def _soft_slopes(level: Map) -> tuple[Map, Map]:
@@ -227,22 +239,3 @@ def _soft_slopes(level: Map) -> tuple[Map, Map]:
         cv2.Sobel(soft, cv2.CV_32F, *way, scale=1 / 8) for way in ((1, 0), (0, 1))
     )
     return np.asarray(across, np.float32), np.asarray(down, np.float32)
-
-
-def _ring(across: Map, down: Map, radius: float) -> Map:
-    """Return how surely it becomes brighter outwards on a circle around each place.
-
-    Returns
-    -------
-    (parts, h, w) array
-        The parts go round.
-    """
-    h, w = across.shape
-    out = np.empty((_PARTS, h, w), np.float32)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    for k in range(_PARTS):
-        x, y = math.cos(2 * math.pi * k / _PARTS), math.sin(2 * math.pi * k / _PARTS)
-        outwards = np.float32(x) * across + np.float32(y) * down
-        there = np.array([[1, 0, radius * x], [0, 1, radius * y]])
-        cv2.warpAffine(outwards, there, (w, h), out[k], flags)
-    return out

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.rims import apply_rims, rim_sums
+from qc.kernels.rims import rim_sums, solved_rims
 from qc.measures.parts.spots.spotranks import median, middle
 
 __all__ = ["Rims", "fixed_pattern", "slopes"]
@@ -95,7 +95,7 @@ def slopes(g: Map) -> tuple[Map, Map]:
 
 
 def _integrated(a: Map, b: Map, g: Map, steps: int) -> Map:
-    """Solve for the map whose slopes fit best, by conjugate gradients (textbook).
+    """Solve for the map whose slopes fit best.
 
     Parameters
     ----------
@@ -113,32 +113,11 @@ def _integrated(a: Map, b: Map, g: Map, steps: int) -> Map:
     a *= np.float32(0.25)  # central differences, there and back
     own, near = float(np.float32(back + 4 * stiff)), float(np.float32(4 * stiff))
 
-    def applied(g: Map) -> Map:
-        # Central differences do not see every second place: a little of the nearest.
-        around = np.asarray(cv2.blur(g, (3, 3)), np.float32)
-        return apply_rims(g, around, a, near, own)
-
-    rest = -applied(g)
-    rest[2:] += down[1:-1]
-    rest[:-2] -= down[1:-1]
-    rest[:, 2:] += right[:, 1:-1]
-    rest[:, :-2] -= right[:, 1:-1]
-    way, part = rest.copy(), np.empty_like(g)
-    size = start = _dot(rest, rest)
-    for _ in range(steps):
-        if size <= 1e-6 * start:
-            break
-        to = applied(way)
-        step = np.float32(size / max(_dot(way, to), 1e-12))
-        g += np.multiply(way, step, out=part)
-        to *= step
-        rest -= to
-        new = _dot(rest, rest)
-        way *= np.float32(new / max(size, 1e-30))
-        way += rest
-        size = new
+    aim = np.zeros_like(g)
+    aim[2:] += down[1:-1]
+    aim[:-2] -= down[1:-1]
+    aim[:, 2:] += right[:, 1:-1]
+    aim[:, :-2] -= right[:, 1:-1]
+    # Central differences do not see every second place: a little of the nearest.
+    solved_rims(a, aim, near, own, steps, g)
     return g
-
-
-def _dot(one: Map, other: Map) -> float:
-    return float(np.einsum("hw,hw->", one, other))
