@@ -11,6 +11,10 @@
 #pragma GCC optimize("fp-contract=off")
 #endif
 
+#if defined(__SSE2__)
+#include <emmintrin.h>
+#endif
+
 #define BLOCK 256 /* places whose middle is found together */
 #define MOST_LOOKS 64
 
@@ -35,8 +39,8 @@ CLONES static void find_between(const float *restrict ways, float sign, Py_ssize
     float last_x = (float)(w - 1), last_y = (float)(h - 1), from = (float)row;
     int32_t most_x = (int32_t)w - 2, most_y = (int32_t)h - 2, across = (int32_t)w;
     float outside = within ? NAN : 0.0f;
-    for (int32_t c = 0; c < across; c++) {
-        float x = (float)c + sign * ways[2 * c], y = from + sign * ways[2 * c + 1];
+    for (Py_ssize_t c = 0; c < w; c++) {
+        float x = (float)(int32_t)c + sign * ways[2 * c], y = from + sign * ways[2 * c + 1];
         float in_x = x > 0.0f ? x : 0.0f, in_y = y > 0.0f ? y : 0.0f;
         in_x = in_x < last_x ? in_x : last_x;
         in_y = in_y < last_y ? in_y : last_y;
@@ -49,17 +53,53 @@ CLONES static void find_between(const float *restrict ways, float sign, Py_ssize
     }
 }
 
-/* One place after the other: gathering four for eight places at once is slower. */
+/* Four places are loaded one after the other, in pairs: gathering is slower. */
+#if defined(__SSE2__)
+static inline __m128 pairs_of(const float *one, const float *two)
+{
+    __m128 both = _mm_loadl_pi(_mm_setzero_ps(), (const __m64 *)one);
+    return _mm_loadh_pi(both, (const __m64 *)two);
+}
+
+static inline __m128 between(__m128 from, __m128 to, __m128 share)
+{
+    return _mm_add_ps(from, _mm_mul_ps(share, _mm_sub_ps(to, from)));
+}
+
+static inline __m128 line_between(const float *const *near, Py_ssize_t down, __m128 right)
+{
+    __m128 one = pairs_of(near[0] + down, near[1] + down);
+    __m128 two = pairs_of(near[2] + down, near[3] + down);
+    return between(_mm_shuffle_ps(one, two, _MM_SHUFFLE(2, 0, 2, 0)),
+                   _mm_shuffle_ps(one, two, _MM_SHUFFLE(3, 1, 3, 1)), right);
+}
+#endif
+
+/* What lies there, taken off what is in `maps` unless that is NULL. */
 static void take_between(const float *restrict values, const Between *b, Py_ssize_t w,
-                         float *restrict out)
+                         const float *restrict maps, float *restrict out)
 {
     const int32_t *restrict at = b->at;
     const float *restrict right = b->x, *restrict down = b->y;
-    for (Py_ssize_t c = 0; c < w; c++) {
+    Py_ssize_t c = 0;
+#if defined(__SSE2__)
+    for (; c + 4 <= w; c += 4) {
+        const float *near[4] = {values + at[c], values + at[c + 1], values + at[c + 2],
+                                values + at[c + 3]};
+        __m128 share = _mm_loadu_ps(right + c);
+        __m128 there = between(line_between(near, 0, share), line_between(near, w, share),
+                               _mm_loadu_ps(down + c));
+        if (maps)
+            there = _mm_sub_ps(_mm_loadu_ps(maps + c), there);
+        _mm_storeu_ps(out + c, there);
+    }
+#endif
+    for (; c < w; c++) {
         const float *near = values + at[c];
         float up = near[0] + right[c] * (near[1] - near[0]);
         float low = near[w] + right[c] * (near[w + 1] - near[w]);
-        out[c] = up + down[c] * (low - up);
+        float there = up + down[c] * (low - up);
+        out[c] = maps ? maps[c] - there : there;
     }
 }
 
@@ -68,7 +108,22 @@ static void take_both(const float *restrict values, const Between *b, Py_ssize_t
 {
     const int32_t *restrict at = b->at;
     const float *restrict right = b->x, *restrict down = b->y;
-    for (Py_ssize_t c = 0; c < w; c++) {
+    Py_ssize_t c = 0;
+#if defined(__SSE2__)
+    for (; c + 2 <= w; c += 2) {
+        const float *one = values + 2 * (Py_ssize_t)at[c];
+        const float *two = values + 2 * (Py_ssize_t)at[c + 1];
+        __m128 x = _mm_setr_ps(right[c], right[c], right[c + 1], right[c + 1]);
+        __m128 y = _mm_setr_ps(down[c], down[c], down[c + 1], down[c + 1]);
+        __m128 rows[2];
+        for (int k = 0; k < 2; k++) {
+            __m128 a = _mm_loadu_ps(one + 2 * w * k), d = _mm_loadu_ps(two + 2 * w * k);
+            rows[k] = between(_mm_movelh_ps(a, d), _mm_movehl_ps(d, a), x);
+        }
+        _mm_storeu_ps(out + 2 * c, between(rows[0], rows[1], y));
+    }
+#endif
+    for (; c < w; c++) {
         const float *near = values + 2 * (Py_ssize_t)at[c], *next = near + 2 * w;
         for (int k = 0; k < 2; k++) {
             float up = near[k] + right[c] * (near[k + 2] - near[k]);
@@ -76,12 +131,6 @@ static void take_both(const float *restrict values, const Between *b, Py_ssize_t
             out[2 * c + k] = up + down[c] * (low - up);
         }
     }
-}
-
-CLONES static void less(const float *restrict one, Py_ssize_t n, float *restrict out)
-{
-    for (Py_ssize_t c = 0; c < n; c++)
-        out[c] = one[c] - out[c];
 }
 
 /* The two comparisons differ, lest one is made for both, and stores become masked. */
@@ -182,9 +231,8 @@ static void leave_over(const Looks *l, float *out, float *room)
             Py_ssize_t at = k * all + y * w;
             float *to = l->net ? lines + k * w : out + at;
             find_between(l->ways + 2 * at, l->sign, y, l->h, w, 0, b.at, b.x, b.y);
-            take_between(l->values + k * l->apart, &b, w, to);
-            if (l->maps)
-                less(l->maps + at, w, to);
+            take_between(l->values + k * l->apart, &b, w,
+                         l->maps ? l->maps + at : NULL, to);
         }
         if (l->net) {
             find_middle(l->net, lines, w, w);
@@ -325,9 +373,9 @@ static void lay_both(const Pair *p, float *room)
         float *right = p->moves + at, *down = right + all;
         move_line(p->old_back + 2 * at, p->new_back + 2 * at, w, right, down, half);
         find_between(half, -1.0f, y, p->h, w, 1, b.at, b.x, b.y);
-        take_between(p->new_one, &b, w, later + at);
+        take_between(p->new_one, &b, w, NULL, later + at);
         find_between(half, 1.0f, y, p->h, w, 1, b.at, b.x, b.y);
-        take_between(p->old, &b, w, earlier);
+        take_between(p->old, &b, w, NULL, earlier);
         leave_line(later + at, earlier, right, down, p->most, w, p->left + at);
     }
     for (Py_ssize_t y = 0; y < p->h; y++) {

@@ -143,7 +143,7 @@ def usually_left(maps: Map, scene: Map, ways: Map, sign: int) -> Map:
     return middles(left_over(maps, scene, ways, sign))
 
 
-def shifted_ways(values: Map, ways: Map, sign: int) -> Map:
+def shifted_ways(values: Map, ways: Map, sign: int, *, write: bool = False) -> Map:
     """Return which ways lie so far from each place; the border goes on outside.
 
     Parameters
@@ -152,16 +152,17 @@ def shifted_ways(values: Map, ways: Map, sign: int) -> Map:
         To the right and down, px.
     sign : 1 or -1
         See `shown`.
+    write : bool
+        Into `ways`: fresh memory costs as much as the arithmetic.
 
     Returns
     -------
     (n, h, w, 2) array
     """
+    out = ways if write else np.empty_like(values)
     if _is_compiled(values.shape[:3], values, ways):
-        out = np.empty_like(values)
         _planes.shifted_ways(values.shape[:3], values, ways, sign, out)
         return out
-    out = np.empty_like(values)
     for k, way in enumerate(ways):
         places = _places(way, sign)
         for one in range(2):

@@ -121,8 +121,8 @@ def ways_back(moves: Map) -> Map:
         From each place of the scene, see `Layers`.
     """
     out = moves
-    for _ in range(_BACK_ROUNDS):
-        out = shifted_ways(moves, out, -1)
+    for k in range(_BACK_ROUNDS):
+        out = shifted_ways(moves, out, -1, write=k > 0)
     return out
 
 
@@ -153,7 +153,13 @@ def _fine(values: Map) -> Map:
 
 
 def _followed(level: Map, scene: Map, moves: Map) -> tuple[Map, Map]:
-    """Follow every place of a scene to looks without what stays, and back."""
+    """Follow every place of a scene to looks without what stays, and back.
+
+    Parameters
+    ----------
+    moves : (n, h, w, 2) array
+        To begin with; it is written.
+    """
     follower = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     follower.setFinestScale(1)
     follower.setPatchSize(8)
@@ -163,12 +169,12 @@ def _followed(level: Map, scene: Map, moves: Map) -> tuple[Map, Map]:
     there = np.empty_like(moves)
     evened = _evened(scene)
     for k, one in enumerate(level):
-        flow = follower.calc(evened, _evened(one), np.ascontiguousarray(moves[k]))
+        flow = follower.calc(evened, _evened(one), moves[k])
         there[k] = cv2.GaussianBlur(flow, (0, 0), _SMOOTH)
-    # The way back from a place is the way there of where it comes from; `moves` are
+    # The way back from a place is the way there of where it comes from; `moves` are now
     # what the follower has made of them.
-    near = shifted_ways(there, moves, -1)
-    return there, shifted_ways(there, near, -1)
+    near = shifted_ways(there, moves, -1, write=True)
+    return there, shifted_ways(there, near, -1, write=True)
 
 
 def _evened(level: Map) -> NDArray[np.uint8]:
