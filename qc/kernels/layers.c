@@ -61,7 +61,7 @@ static inline __m128 pairs_of(const float *one, const float *two)
     return _mm_loadh_pi(both, (const __m64 *)two);
 }
 
-static inline __m128 between(__m128 from, __m128 to, __m128 share)
+static inline __m128 mixed(__m128 from, __m128 to, __m128 share)
 {
     return _mm_add_ps(from, _mm_mul_ps(share, _mm_sub_ps(to, from)));
 }
@@ -70,8 +70,8 @@ static inline __m128 line_between(const float *const *near, Py_ssize_t down, __m
 {
     __m128 one = pairs_of(near[0] + down, near[1] + down);
     __m128 two = pairs_of(near[2] + down, near[3] + down);
-    return between(_mm_shuffle_ps(one, two, _MM_SHUFFLE(2, 0, 2, 0)),
-                   _mm_shuffle_ps(one, two, _MM_SHUFFLE(3, 1, 3, 1)), right);
+    return mixed(_mm_shuffle_ps(one, two, _MM_SHUFFLE(2, 0, 2, 0)),
+                 _mm_shuffle_ps(one, two, _MM_SHUFFLE(3, 1, 3, 1)), right);
 }
 #endif
 
@@ -87,8 +87,8 @@ static void take_between(const float *restrict values, const Between *b, Py_ssiz
         const float *near[4] = {values + at[c], values + at[c + 1], values + at[c + 2],
                                 values + at[c + 3]};
         __m128 share = _mm_loadu_ps(right + c);
-        __m128 there = between(line_between(near, 0, share), line_between(near, w, share),
-                               _mm_loadu_ps(down + c));
+        __m128 there = mixed(line_between(near, 0, share), line_between(near, w, share),
+                             _mm_loadu_ps(down + c));
         if (maps)
             there = _mm_sub_ps(_mm_loadu_ps(maps + c), there);
         _mm_storeu_ps(out + c, there);
@@ -118,9 +118,9 @@ static void take_both(const float *restrict values, const Between *b, Py_ssize_t
         __m128 rows[2];
         for (int k = 0; k < 2; k++) {
             __m128 a = _mm_loadu_ps(one + 2 * w * k), d = _mm_loadu_ps(two + 2 * w * k);
-            rows[k] = between(_mm_movelh_ps(a, d), _mm_movehl_ps(d, a), x);
+            rows[k] = mixed(_mm_movelh_ps(a, d), _mm_movehl_ps(d, a), x);
         }
-        _mm_storeu_ps(out + 2 * c, between(rows[0], rows[1], y));
+        _mm_storeu_ps(out + 2 * c, mixed(rows[0], rows[1], y));
     }
 #endif
     for (; c < w; c++) {
