@@ -34,10 +34,10 @@ Colour = tuple[float, float]
 
 
 def drawn(
-    count: int = COUNT, *, pan: float = 0.6, seed: int = RANDOM_STATE
+    count: int = COUNT, *, pan: float = 0.6, random_state: int = RANDOM_STATE
 ) -> list[Image]:
     """Return a scene over which the camera goes `pan` pixels a picture, with grain."""
-    random = np.random.default_rng(seed)
+    random = np.random.default_rng(random_state)
     wide = scene(HEIGHT + 20, WIDTH + 120, random)
     out = []
     for i in range(count):
@@ -108,26 +108,26 @@ def test_a_picture_of_noise_is_told() -> None:
 
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_pictures_of_another_scene_are_told(count: int) -> None:
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     images[20 : 20 + count] = others[:count]
     assert told(images) == [(20, 20 + count, "other")]
 
 
 def test_every_second_picture_may_be_stray() -> None:
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     for i in (30, 32):
         images[i] = others[i]
     assert told(images) == [(30, 31, "other"), (32, 33, "other")]
 
 
 def test_four_pictures_of_another_scene_are_a_shot() -> None:
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     images[20:24] = others[:4]
     assert told(images) == []
 
 
 def test_a_cut_is_none() -> None:
-    assert told(drawn()[:30] + drawn(seed=RANDOM_STATE + 1)[:30]) == []
+    assert told(drawn()[:30] + drawn(random_state=RANDOM_STATE + 1)[:30]) == []
 
 
 @pytest.mark.parametrize("count", [1, 2, 5, 9])
@@ -205,7 +205,7 @@ def test_a_band_of_lines_is_told_in_its_place(
     name: str, band: tuple[int, int], count: int
 ) -> None:
     change, kind = BREAKS[name]
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     for i in range(33, 33 + count):
         images[i] = torn(images[i], band, change(images[i], others[i]))
     (found,) = strays(images)
@@ -218,7 +218,7 @@ def test_a_band_of_lines_is_told_in_its_place(
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_what_darts_through_is_left_alone(count: int) -> None:
     """Half as wide as the picture, textured, smeared by its motion."""
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     for k in range(count):
         mask = np.zeros((HEIGHT, WIDTH))
         left = 20 + 200 * k
@@ -262,7 +262,7 @@ def test_a_flash_in_part_of_the_lines_is_none(gain: float) -> None:
 
 def test_a_flash_from_elsewhere_shows_other_detail_and_is_none() -> None:
     """A dim room; the flash shows what was in the dark, and its own shadows."""
-    images, others = drawn(), drawn(seed=RANDOM_STATE + 1)
+    images, others = drawn(), drawn(random_state=RANDOM_STATE + 1)
     images = [lit(image, 0.15) for image in images]
     images[30] = images[30] + 0.9 * (others[30] - 16) + 5
     assert told(images) == []
