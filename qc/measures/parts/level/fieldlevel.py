@@ -239,15 +239,16 @@ def dark_advice(hit: Hit) -> str:
     spare = _middle(hit, "exposure.spare_stops") - _SPARED_STOPS
     # With less room than that it is a window or a lamp that burns, not the field.
     limited = _LEAST_ROOM_STOPS <= spare < stops - 1 / 6
-    much = f"about {_stops(min(stops, spare) if limited else stops)}"
     zebra = float(hit.measured.limits["highlights.level_percent"])
     end = f", and stop as soon as the zebra at {zebra:g} % shows on the field"
     if limited:
         end += ": beyond that its brightest colours burn"
+    much = f"about {_stops(min(stops, spare) if limited else stops)}"
     if stops >= _FAR_STOPS - 1 / 6:
         return (
             "Look first at the lamp, at a filter left in the lens and at the gain: "
-            f"the picture lacks {much} of light. Then open the iris{end}."
+            f"the picture lacks about {_stops(stops)} of light. Then open the iris"
+            f"{f', by {much}' if limited else ''}{end}."
         )
     out = f"Open the iris by {much}, or ask for more light"
     return (
