@@ -286,7 +286,8 @@ _Told: TypeAlias = tuple[str, float, float]
 
 _AMOUNT = "([0-9]*[⅓⅔]|[0-9]+)"
 _DOSE = re.compile(rf"(?<![0-9⅓⅔]){_AMOUNT}(?: to {_AMOUNT})? stops?\b")
-_THIRDS = {"": 0, "⅓": 1, "⅔": 2}
+_GLYPHS = ("", "⅓", "⅔")
+_THIRDS = {glyph: thirds for thirds, glyph in enumerate(_GLYPHS)}
 
 
 def dose_thirds(advice: str) -> int:
@@ -315,6 +316,23 @@ def _also_for(worst: Finding, also: Iterable[Finding], names: Mapping[str, str])
     return f" This is also for {' and '.join(told)} there." if told else ""
 
 
+def _elsewhere(
+    advice: str, group: Iterable[Finding], label: Callable[[int], str] | None
+) -> str:
+    """Say where another stretch of the same fault needs more of the iris than is told.
+
+    What helps the longest stretch is the advice; who reads on finds the other's.
+    """
+    most = max(group, key=lambda f: (dose_thirds(f.advice), f.duration))
+    needed = dose_thirds(most.advice)
+    if not needed > dose_thirds(advice) > 0:
+        return ""
+    whole, rest = divmod(needed, 3)
+    much = f"{whole or ''}{_GLYPHS[rest]} stop{'s' * (needed > 3)}"
+    where = "One stretch" if label is None else f"From {label(most.start_frame)} on it"
+    return f" {where} takes up to {much}."
+
+
 def advice_from(
     findings: Iterable[Finding],
     *,
@@ -327,7 +345,7 @@ def advice_from(
     first, then what spoils most time. One sentence on the iris and one on white go in
     front: they are what an operator turns to first. What another rule's advice on the
     same stretch says too is not said again: the other names it, with the stronger dose
-    of the two.
+    of the two. Where another stretch of the same fault needs more, that is told too.
 
     Parameters
     ----------
@@ -367,6 +385,7 @@ def advice_from(
         if dose_thirds(stronger.advice) > dose_thirds(advice) > 0:
             advice = stronger.advice
         advice += _also_for(worst, also, names or {})
+        advice += _elsewhere(advice, group, label)
         if label is not None and both and worst.rule in (*_BURNT, "exposure.dark"):
             times = f"{label(worst.start_frame)} to {label(worst.end_frame)}"
             advice = f"From {times}: {advice[0].lower()}{advice[1:]}"

@@ -327,6 +327,21 @@ def test_the_stronger_dose_is_given_and_the_other_fault_is_named() -> None:
     assert told.startswith("Close by ⅔ stop. This is also for")
 
 
+def test_the_stretch_that_needs_most_of_the_iris_is_told_with_the_longest() -> None:
+    long = _finding(Grade.REVIEW, 0, 60, rule="exposure.dark", advice="Open by ⅔ stop.")
+    short = _finding(
+        Grade.REVIEW, 70, 90, rule="exposure.dark", advice="Open by 1⅓ stops."
+    )
+    assert advice_from([long, short], label=str) == (
+        "Open by ⅔ stop. From 70 on it takes up to 1⅓ stops.",
+    )
+    assert advice_from([long, short]) == (
+        "Open by ⅔ stop. One stretch takes up to 1⅓ stops.",
+    )
+    milder = replace(short, advice="Open by ⅓ stop.")
+    assert advice_from([long, milder], label=str) == ("Open by ⅔ stop.",)
+
+
 @pytest.mark.parametrize(
     ("advice", "thirds"),
     [
