@@ -164,17 +164,20 @@ def odd_formats(placed: Sequence[Placed]) -> Iterator[DayFinding]:
 
 def _within(group: list[Placed], whose: str, others: str) -> Iterator[DayFinding]:
     odd: dict[str, list[tuple[_Property, Hashable, Hashable]]] = defaultdict(list)
+    divided: list[tuple[_Property, dict[str, Hashable]]] = []
     for prop in _PROPERTIES:
         values = _values(prop, group)
         usual = _usual(values)
         if len(values) < _FEWEST or len(set(values.values())) < 2:
             continue
         if usual is None:
-            yield _divided(prop, group, values, whose)
+            divided.append((prop, values))
             continue
         for name, value in values.items():
             if value != usual:
                 odd[name].append((prop, value, usual))
+    if divided:
+        yield _divided(divided, group, whose)
     alike: dict[Hashable, list[Placed]] = defaultdict(list)
     for one in group:
         if one.name in odd:
@@ -223,19 +226,28 @@ def _odd(
 
 
 def _divided(
-    prop: _Property, group: list[Placed], values: Mapping[str, Hashable], whose: str
+    divided: Sequence[tuple[_Property, Mapping[str, Hashable]]],
+    group: list[Placed],
+    whose: str,
 ) -> DayFinding:
-    parts = [
-        f"{count} record {prop.words(value)} "
-        f"({names([n for n, v in values.items() if v == value])})"
-        for value, count in Counter(values.values()).most_common()
+    """Return all that has no usual value among a camera's takes, in one."""
+    said = [
+        joined(
+            [
+                f"{count} {'record' if count > 1 else 'records'} {prop.words(value)} "
+                f"({names([n for n, v in values.items() if v == value])})"
+                for value, count in Counter(values.values()).most_common()
+            ]
+        )
+        for prop, values in divided
     ]
-    members = [one for one in group if one.name in values]
+    known = {name for _, values in divided for name in values}
+    members = [one for one in group if one.name in known]
     return DayFinding(
         rule=_RULE,
         grade=Grade.REVIEW,
         takes=tuple(m.name for m in members),
-        message=f"{whose} are not alike: {joined(parts)}.",
+        message=f"{whose} are not alike: {'; '.join(said)}.",
         advice=(
             "Agree on one setting of the recorder, and look at it before every case."
         ),

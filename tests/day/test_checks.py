@@ -559,6 +559,20 @@ def test_day_without_a_clear_majority_is_told_as_such() -> None:
     assert "not alike: 3 record" in note.message
 
 
+def test_a_mixed_folder_is_told_once() -> None:
+    takes = [
+        take("a.mov", rate=25),
+        take("b.mov", rate=25, bit_depth=10, codec="hevc"),
+        take("c.mov", rate=50, bit_depth=10, codec="av1"),
+        take("d.mov", rate=50, codec="vp9"),
+    ]
+    (note,) = check_whole_day(takes, LIMITS)
+    assert note.takes == ("a.mov", "b.mov", "c.mov", "d.mov")
+    assert "2 record 25 frames a second (a.mov and b.mov)" in note.message
+    assert "; 1 records H.264 (a.mov)" in note.message
+    assert "2 record 10\N{NO-BREAK SPACE}bits (b.mov and c.mov)" in note.message
+
+
 def test_what_files_do_not_tell_is_not_odd() -> None:
     takes = [*rest(3), take("x.mov", scan="unknown")]
     assert check_whole_day(takes, LIMITS) == ()
