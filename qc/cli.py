@@ -24,6 +24,7 @@ from qc.arguments import (
     path,
     seconds,
 )
+from qc.ended import Ended, ends_in_order
 from qc.errors import QCError, UsageError
 from qc.output import began, guard_streams
 
@@ -44,6 +45,7 @@ class ExitCode(IntEnum):
     FINDINGS = 1  # done, findings at or over --fail-on
     FAILED = 2  # something could not be done; wins over 1
     INTERRUPTED = 130  # Ctrl-C
+    ENDED = 143  # SIGTERM: by the system, or from outside
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -67,11 +69,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except QCError as error:
         _complain(str(error))
         return ExitCode.FAILED
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as wish:
         # A day keeps what is measured; other commands begin anew.
         again = "; run it again to go on" if options.command.prog == "qc day" else ""
-        _tell(f"interrupted; reports already written are complete{again}")
-        return ExitCode.INTERRUPTED
+        what = "ended from outside" if isinstance(wish, Ended) else "interrupted"
+        _tell(f"{what}; reports already written are complete{again}")
+        return ExitCode.ENDED if isinstance(wish, Ended) else ExitCode.INTERRUPTED
     output.flush()
     if output.error is not None and not isinstance(output.error, BrokenPipeError):
         _complain(f"the output could not be written: {output.error.strerror}")
@@ -109,9 +112,9 @@ def _parser() -> argparse.ArgumentParser:
         prog="qc",
         description="Measure recordings frame by frame and sample by sample, and say "
         "at which\ntimecodes they are not usable, why, and what to change at the rig.",
-        epilog=f"{EXAMPLES}\n\nExit code: 0 clean, 1 findings at or over --fail-on, 2 "
-        "something could not\nbe done, 130 interrupted. Nothing leaves this machine "
-        "without --cluster.",
+        epilog=f"{EXAMPLES}\n\nExit code: 0 nothing at or over --fail-on, 1 something "
+        "was, 2 something could not\nbe done, 130 interrupted, 143 ended from outside. "
+        "Nothing leaves this machine\nwithout --cluster.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
@@ -379,6 +382,7 @@ def _day(options: argparse.Namespace) -> ExitCode:
     }
     text = options.format == "text" and not options.quiet
     with (
+        ends_in_order(),
         _cluster(options.cluster) as executor,
         console.day_progress(quiet=options.quiet) as told,
     ):

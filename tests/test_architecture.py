@@ -29,7 +29,7 @@ FLOORS = [
     ("daybook",),
     ("records", "limits", "spans"),
     ("take", "colour", "spotted", "limitkinds"),
-    ("signal", "timecode", "errors", "output", "kernels"),
+    ("signal", "timecode", "errors", "ended", "output", "kernels"),
 ]
 # The report fetches stills again, and shows limits and measures: it stands over them.
 # The pipeline ends before the report; the command joins the two.

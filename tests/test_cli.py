@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from qc.cli import _parser, main
+from qc.cli import ExitCode, _parser, main
 from qc.limits import to_toml
 from qc.measures import all_options, default_limits
 from qc.report.folder import check_writable
@@ -387,7 +387,9 @@ def test_version_and_help(tmp_path: Path) -> None:
     import qc
 
     assert _qc("--version", cwd=tmp_path).stdout == f"qc {qc.__version__}\n"
-    assert "Exit code" in _qc("--help", cwd=tmp_path).stdout
+    told = " ".join(_qc("--help", cwd=tmp_path).stdout.split())
+    assert "Exit code: 0 nothing at or over --fail-on" in told
+    assert all(f" {code.value} " in told for code in ExitCode)
     nothing = _qc(cwd=tmp_path)
     assert nothing.returncode == 2
     assert "required: COMMAND" in nothing.stderr

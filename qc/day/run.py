@@ -165,7 +165,7 @@ class LocalWorkers(Executor):
 
 @contextmanager
 def ctrl_c_later() -> Iterator[None]:
-    """Let Ctrl-C wait until what is done here is done.
+    """Let Ctrl-C, and a wish from outside to end, wait until what is done here is done.
 
     Raised just after Python code has taken a lock, as thread pools do, it would leave
     that locked, and whoever wants it next would wait for ever.
@@ -174,13 +174,17 @@ def ctrl_c_later() -> Iterator[None]:
         yield  # hears no Ctrl-C
         return
     heard: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, _: heard.append(number))
+    before = {
+        number: signal.signal(number, lambda number, _: heard.append(number))
+        for number in (signal.SIGINT, signal.SIGTERM)
+    }
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, answer in before.items():
+            signal.signal(number, answer)
     if heard:
-        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(heard[0])
 
 
 def _deaf_to_ctrl_c() -> None:

@@ -224,9 +224,45 @@ def _children(pid: int) -> Iterator[int]:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not LINUX, reason="looks into /proc")
+def test_ending_the_run_alone_ends_its_workers(tmp_path: Path) -> None:
+    for i in range(4):
+        _put(tmp_path / f"cards/a{i}.mov", TAKE.read_bytes())
+    run = subprocess.Popen(
+        [sys.executable, "-m", "qc", "day", "cards", "--jobs", "2"],
+        cwd=tmp_path,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 90
+    while time.monotonic() < deadline and not list(
+        tmp_path.glob("reports/cards/.day.running/*.json")
+    ):
+        time.sleep(0.02)
+    workers = list(_children(run.pid))
+    assert len(workers) > 1
+    run.terminate()
+    _, errors = run.communicate(timeout=60)
+    assert run.returncode == 143
+    assert "qc: ended from outside; reports already written are complete" in errors
+    assert "Traceback" not in errors
+    assert "leaked" not in errors
+    # One of them only keeps account of semaphores, and ends after the run has.
+    deadline = time.monotonic() + 10
+    while any(map(_alive, workers)) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not any(map(_alive, workers))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not LINUX, reason="looks into /proc")
+@pytest.mark.parametrize(
+    ("number", "code", "said"),
+    [(signal.SIGINT, 130, "interrupted;"), (signal.SIGTERM, 143, "ended from outside")],
+)
 @pytest.mark.parametrize("pause", [0.0, 0.1, 0.4])
-def test_ctrl_c_while_workers_start_ends_in_one_sentence(
-    pause: float, tmp_path: Path
+def test_who_stops_it_while_workers_start_gets_one_sentence(
+    pause: float, number: int, code: int, said: str, tmp_path: Path
 ) -> None:
     for i in range(4):
         _put(tmp_path / f"cards/a{i}.mov", TAKE.read_bytes())
@@ -243,11 +279,12 @@ def test_ctrl_c_while_workers_start_ends_in_one_sentence(
     while len(list(_children(run.pid))) < 2 and time.monotonic() < deadline:
         time.sleep(0.005)
     time.sleep(pause)
-    # As a terminal does: every process of the group hears it.
-    os.killpg(run.pid, signal.SIGINT)
+    # As a terminal or a system does: every process of the group hears it.
+    os.killpg(run.pid, number)
     _, errors = run.communicate(timeout=60)
-    assert run.returncode == 130
-    assert "interrupted" in errors
+    assert run.returncode == code
+    assert f"qc: {said}" in errors
+    assert "run it again to go on" in errors
     assert "Traceback" not in errors
     assert "leaked" not in errors
 

@@ -11,6 +11,7 @@ import pytest
 
 from qc.day.run import LocalWorkers, ctrl_c_later
 from qc.daybook import Job
+from qc.ended import Ended, ends_in_order
 from qc.measures import default_limits
 from qc.records import Grade
 
@@ -38,22 +39,41 @@ def _job(name: str, folder: Path) -> Job:
     )
 
 
-def test_ctrl_c_waits_until_jobs_are_handed_over() -> None:
-    before, done = signal.getsignal(signal.SIGINT), []
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_waits_until_jobs_are_handed_over(number: signal.Signals) -> None:
+    before, done = signal.getsignal(number), []
 
     def hand_over() -> None:
         with ctrl_c_later():
-            signal.raise_signal(signal.SIGINT)
+            signal.raise_signal(number)
             done.append("all")
 
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(number, signal.default_int_handler)
     try:
         with pytest.raises(KeyboardInterrupt):
             hand_over()
-        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        assert signal.getsignal(number) is signal.default_int_handler
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.signal(number, before)
     assert done == ["all"]
+
+
+def test_who_is_asked_to_end_is_not_asked_again_while_cleaning_up() -> None:
+    cleaned = []
+
+    def work() -> None:
+        with ends_in_order():
+            try:
+                signal.raise_signal(signal.SIGTERM)
+            finally:
+                signal.raise_signal(signal.SIGTERM)
+                cleaned.append("all")
+
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+    with pytest.raises(Ended):
+        work()
+    assert cleaned == ["all"]
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
 
 
 @pytest.mark.slow
