@@ -8,7 +8,7 @@ import os
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from enum import IntEnum
@@ -207,8 +207,15 @@ def _first_size(options: argparse.Namespace) -> tuple[int, int] | None:
 
 
 def _given(options: argparse.Namespace) -> list[Path]:
-    """Return the files of a command; none of a day's folder."""
-    return list(_expand(getattr(options, "files", ())))
+    """Return the files of a command, each once; none of a day's folder."""
+    return _each_once(_expand(getattr(options, "files", ())))[0]
+
+
+def _each_once(files: Iterable[Path]) -> tuple[list[Path], list[Path]]:
+    """Return files without those that are the same as one before, and these."""
+    first: dict[str, Path] = {}
+    again = [f for f in files if first.setdefault(os.path.realpath(f), f) is not f]
+    return list(first.values()), again
 
 
 def _take(options: argparse.Namespace) -> ExitCode:
@@ -258,8 +265,10 @@ def _each(options: argparse.Namespace, check: _Check) -> ExitCode:
 
     get_ready()
     text = options.format == "text" and not options.quiet
-    files = _given(options)
+    files, again = _each_once(_expand(options.files))
     names = told_apart(files)
+    for spare in () if options.quiet else dict.fromkeys(again):
+        _tell(f"{spare}: named before; it is measured once")
     done: list[console.TotalLine] = []
     # Told at once: whoever waits for the others need not wait for this.
     failures = _hopeless(files, options.out)

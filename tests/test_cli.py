@@ -356,11 +356,28 @@ def test_odd_names_are_shown_and_filed(tmp_path: Path) -> None:
     assert len(list((tmp_path / "reports").iterdir())) == len(names)
 
 
+def test_a_file_that_is_named_twice_is_measured_once(tmp_path: Path) -> None:
+    shutil.copy(CLEAN, tmp_path / "a.mov")
+    (tmp_path / "b.mov").symlink_to("a.mov")
+    twice = ("a.mov", "./a.mov", "b.mov")
+    done = _qc("take", *twice, "--format", "json", cwd=tmp_path)
+    assert done.returncode == 0
+    assert [t["take"]["name"] for t in json.loads(done.stdout)["takes"]] == ["a.mov"]
+    assert [p.name for p in (tmp_path / "reports").iterdir()] == ["a"]
+    told = done.stderr.splitlines()
+    assert told[:2] == [
+        "qc: a.mov: named before; it is measured once",
+        "qc: b.mov: named before; it is measured once",
+    ]
+    assert sum("measuring" in line for line in told) == 1
+
+
 @pytest.mark.slow
 def test_ctrl_c_leaves_whole_files_or_none(tmp_path: Path) -> None:
     environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+    others = [shutil.copy(OVEREXPOSED, tmp_path / f"{n}.mov") for n in range(8)]
     process = subprocess.Popen(
-        [sys.executable, "-m", "qc", "take", str(CLEAN), *[str(OVEREXPOSED)] * 40],
+        [sys.executable, "-m", "qc", "take", str(CLEAN), *map(str, others)],
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
