@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from qc.daybook import Found, Skipped
+from qc.media.container import STILL_PICTURES
 from qc.report import REPORT_FILES
 from qc.report.day_files import DAY_FILES
 
@@ -193,9 +194,7 @@ def looks_like_recording(head: bytes) -> bool:
 
 
 def _kind(head: bytes, path: Path) -> str:
-    if head.startswith(
-        (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\x00", b"MM\x00*")
-    ):
+    if head.startswith(STILL_PICTURES):
         return "a still picture"
     if path.suffix.lower() in (".thm", ".jpg", ".jpeg", ".heic", ".png", ".bmp"):
         return "a still picture"

@@ -14,7 +14,17 @@ from av.container import InputContainer
 from qc.errors import DecodeError
 from qc.records import TakeInfo
 
-__all__ = ["fingerprint", "holds_whole_pictures", "open_recording"]
+__all__ = [
+    "STILL_PICTURES",
+    "fingerprint",
+    "holds_whole_pictures",
+    "open_recording",
+]
+
+STILL_PICTURES = (
+    b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\x00", b"MM\x00*",
+)  # fmt: skip
+"""What files of JPEG, PNG, GIF, BMP and TIFF begin with."""
 
 # Demuxers that read other files or addresses than the one they are given, that turn
 # text into pictures, or that are not recordings at all. A play list in a folder must
@@ -182,10 +192,20 @@ def _check_is_file(path: Path) -> None:
 def _why(path: Path) -> str:
     if _looks_cut_short(path):
         return _no_index(path)
+    if _is_still(path):
+        return f"{path}: this is a still picture; name a recording"
     return (
         f"{path}: this is not a recording that can be opened; "
         "if it should be one, copy it again from the card"
     )
+
+
+def _is_still(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(4).startswith(STILL_PICTURES)
+    except OSError:
+        return False
 
 
 def _no_index(path: Path) -> str:
