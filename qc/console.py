@@ -381,6 +381,8 @@ def print_day(result: DayResult) -> None:
         if skipped.lost:
             text = Text(f"× {printable(skipped.name)}: {printable(skipped.reason)}")
             _indented(console, text, wrap)
+    if result.empty:
+        return  # there is no report
     count = sum(not skipped.lost for skipped in result.skipped)
     if count:
         _indented(

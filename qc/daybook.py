@@ -188,3 +188,8 @@ class DayResult:
     complete: bool = True
     times: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
     cameras: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def empty(self) -> bool:
+        """Whether no recording was found, nor anything that may hide one."""
+        return not self.takes and not any(skipped.lost for skipped in self.skipped)

@@ -245,7 +245,9 @@ def test_a_folder_without_recordings_is_no_clean_day(tmp_path: Path) -> None:
     done = _qc("day", "card", cwd=tmp_path)
     assert done.returncode == 2
     assert "qc: error: card: no recordings found" in done.stderr
-    assert (tmp_path / "reports/card/day.html").is_file()
+    # Nor is there a report of it, to be found and believed later.
+    assert "report" not in done.stdout
+    assert [p.name for p in tmp_path.iterdir()] == ["card"]
 
 
 def test_a_day_takes_no_moment_of_one_take(tmp_path: Path) -> None:

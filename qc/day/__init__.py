@@ -88,6 +88,7 @@ def check_day(
     Returns
     -------
     DayResult
+        Where it is `empty`, nothing was written.
 
     Raises
     ------
@@ -101,8 +102,18 @@ def check_day(
     _check_folder(folder)
     home = day_folder(folder, out)
     check_writable(home)
+    found, skipped = find_recordings(folder, leave_out=(out, home))
+    if not found and not any(s.lost for s in skipped):
+        return DayResult(  # of no recordings there is no report
+            folder.absolute(),
+            home,
+            (),
+            tuple(skipped),
+            (),
+            (),
+            time.monotonic() - began,
+        )
     with _alone(home):
-        found, skipped = find_recordings(folder, leave_out=(out, home))
         resting, growing = settle(found, patience=limits["day.settle_seconds"])
         skipped += [_growing(f) for f in growing]
         takes, todo = _plan(

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from qc.day import _folders, check_day, watch_day
+from qc.daybook import Skipped
 from qc.errors import ReportError, UsageError
 from qc.records import Grade
 from tests import synth
@@ -267,7 +268,19 @@ def test_an_empty_folder_is_a_day_without_takes(tmp_path: Path) -> None:
     (tmp_path / "cards").mkdir()
     result = check_day(tmp_path / "cards", out=tmp_path / "out")
     assert result.takes == ()
-    assert (tmp_path / "out/cards/day.html").is_file()
+    assert result.empty
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_of_which_nothing_can_be_opened_has_a_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "cards").mkdir()
+    lost = Skipped("card", "the folder cannot be read: denied", lost=True)
+    monkeypatch.setattr("qc.day.find_recordings", lambda *_, **__: ([], [lost]))
+    result = check_day(tmp_path / "cards", out=tmp_path / "out")
+    assert not result.empty
+    assert "card" in (tmp_path / "out/cards/day.html").read_text()
 
 
 def test_folders_of_reports_do_not_depend_on_order_and_never_collide() -> None:
