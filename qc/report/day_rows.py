@@ -70,7 +70,7 @@ class TakeRow:
     rules : str
         Ids of all rules it broke, for the filter.
     sign : str
-        The grade whose sign it has: not that of a clean one if too short for it.
+        The grade whose sign it has; ``"unsure"`` if too short to be called clean.
     message : str
         Why it could not be measured.
     usable_share : str
@@ -129,7 +129,7 @@ def take_row(
         href="" if take.folder is None else report_address(take.folder),
         poster=_poster(take) if stills else "",
         grade=take.grade.value,
-        sign=(Grade.NOTE if take.too_short else take.grade).value,
+        sign="unsure" if take.too_short else take.grade.value,
         grade_word=_grade_word(take),
         # As in the list of takes: what could not be judged stands before what is clean.
         grade_order=max(take.grade.rank, Grade.NOTE.rank * take.too_short),

@@ -199,7 +199,7 @@ def test_a_take_too_short_to_judge_all_is_not_called_clean_without_a_word() -> N
         "Too short to judge all",
         "Too short to judge all",
     ]
-    assert [row.sign for row in page.takes] == ["clean", "note", "note"]
+    assert [row.sign for row in page.takes] == ["clean", "unsure", "unsure"]
     assert {row.grade for row in page.takes} == {"clean"}  # as they are counted
     assert page.title == "3 clean (2 too short to judge all)"
     assert "as far as it could be judged" in page.usable

@@ -107,6 +107,8 @@ def test_what_is_too_short_is_not_called_good(
     page = take_page(result, stills=False)
     assert ("too short to judge focus, shake and flicker" in page) is short
     assert ("All of it is usable" in page) is not short
+    # As in the terminal, an empty ring, that no other take has.
+    assert ('href="#g-unsure"' in page) is short
 
 
 @pytest.mark.parametrize(
