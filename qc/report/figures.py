@@ -272,4 +272,4 @@ def _as_it_is(value: float) -> str:
         return str(value)
     if value == int(value) and abs(value) < 1e9:
         return sensible(value)
-    return f"{Decimal(repr(float(value))):f}"
+    return f"{Decimal(repr(float(value))):f}".replace("-", "\N{MINUS SIGN}")

@@ -336,6 +336,24 @@ def _long(
     )
 
 
+def test_the_legend_of_a_filled_curve_has_no_dashes(result: TakeResult) -> None:
+    # Two columns in one lane; drawn as areas, both have solid rims.
+    page = _page(result)
+    (lane, *_) = page.strip.lanes
+    line = replace(lane.curves[0], filled=False)
+    for filled in (False, True):
+        curves = tuple(replace(line, rank=n, filled=filled) for n in (1, 0))
+        strip = replace(page.strip, lanes=(replace(lane, curves=curves),))
+        html = _Parsed(render(replace(page, strip=strip)))
+        area = " area" * filled
+        keys = [k for k in html.values("i", "class") if re.match(r"c\d", k)]
+        assert keys == [f"c0{area}", f"c1{area}"]
+        assert {f"c0{area}", f"c1{area}"} <= set(html.values("path", "class"))
+    css = (Path(sheet.__file__).parent / "assets/page.css").read_text()
+    assert "path.area { stroke-dasharray: none" in css
+    assert ".curves i.area { border-top-style: solid" in css
+
+
 def test_one_frame_in_three_hours_still_shows(result: TakeResult) -> None:
     frames = 3 * 3600 * 50
     values = np.zeros(frames, np.float32)

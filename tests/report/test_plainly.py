@@ -152,6 +152,7 @@ def test_limits_are_shown_with_all_their_figures() -> None:
         value = limits[option.key]
         if isinstance(value, float) and value < 1e9:
             shown = rows[option.key].removesuffix(option.unit).strip()
+            assert "-" not in shown  # a hyphen is no minus
             assert float(shown.replace("\N{NO-BREAK SPACE}", "").replace(
                 "\N{MINUS SIGN}", "-")) == value  # fmt: skip
 
