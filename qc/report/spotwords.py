@@ -224,8 +224,7 @@ def _missable(spot: SpotCoverage, long: float) -> tuple[str, ...]:
     judged = [b for b in spot.bounds if (b.share_percent or 0) <= _HOPELESS_PERCENT]
     certain = max(b.sure_s for b in judged)
     told = (
-        f"A fault that goes on for more than {length(certain)} would have been met: to "
-        "be judged, a moment of it must lie in what was seen"
+        f"A fault that goes on for more than {length(certain)} would have been seen"
         if usual > 0
         else "What shows within a moment was judged on all of it"
     )
@@ -237,7 +236,7 @@ def _missable(spot: SpotCoverage, long: float) -> tuple[str, ...]:
         )
         # More than was not seen: it must be told why.
         if usual > 100.0 * (1.0 - sum(b - a for a, b in spot.windows) / long):
-            least += ", such moments counted"
+            least += ", those seen too briefly to be judged included"
         odds = f" (this holds in {_CONFIDENCE})" if spot.by_chance else ""
     return (f"{told}{least}{odds}.", *_slower(spot, usual))
 
@@ -294,10 +293,10 @@ def _where_looked(result: TakeResult, spot: SpotCoverage) -> str:
         out = f"The take's {' and '.join(ends)} {were} looked at"
     if not spot.by_chance:
         return f"{out}; for more there was no time."
+    around = ", and places around what was found" if result.findings else ""
     return (
         f"{out}, then {counted(spot.by_chance, 'piece')} of {length(spot.window_s)} at "
-        "places chosen by chance, evenly over the take, and places around what was "
-        "found."
+        f"places chosen by chance, evenly over the take{around}."
     )
 
 

@@ -15,6 +15,7 @@ from qc.report.spotwords import left_out, spot_block, summary_sentences, verdict
 from qc.spot.pace import Pace
 from qc.spot.promise import _bound, _snapped
 from tests import synth
+from tests.report.conftest import make_finding
 
 LENGTH, WINDOW = 30.0, 2.5
 NEEDS = (0.02, 0.3, 1.2, 2.1, 2.4)
@@ -247,7 +248,7 @@ def test_the_length_that_is_always_met_holds_for_every_kind_it_speaks_of(
 ) -> None:
     result = _partly(whole, ((0.0, 12.0), (14.0, 30.0)))
     # 2 s unseen, and 1.2 s of the slower kind on both sides of it.
-    assert "more than 4.4\N{NO-BREAK SPACE}s would have been met" in " ".join(
+    assert "more than 4.4\N{NO-BREAK SPACE}s would have been seen" in " ".join(
         summary_sentences(result)
     )
 
@@ -257,9 +258,12 @@ def test_figures_that_do_not_add_up_say_why(whole: TakeResult) -> None:
     told = " ".join(summary_sentences(_partly(whole, ((0.0, 24.0),))))
     told = told.replace("\N{NO-BREAK SPACE}", " ")
     assert "the longest stretch not seen is 6.0 s" in told
-    assert "more than 7.2 s would have been met: to be judged, a moment of it" in told
+    assert "more than 7.2 s would have been seen. Shorter ones" in told
     # (6 + 1.2) of 30 s: more than the 20 % unseen.
-    assert "in at most 24 % of the take, such moments counted" in told
+    assert (
+        "in at most 24 % of the take, those seen too briefly to be judged included"
+        in told
+    )
     # A bound by chance below what was not seen counts no such moments.
     partly = _partly(whole, ((0.0, 24.0),))
     spot = partly.coverage.spot
@@ -268,8 +272,23 @@ def test_figures_that_do_not_add_up_say_why(whole: TakeResult) -> None:
     spot = replace(spot, bounds=bounds, by_chance=9)
     seen = replace(partly, coverage=replace(partly.coverage, spot=spot))
     told = " ".join(summary_sentences(seen))
-    assert "counted" not in told
+    assert "included" not in told
     assert "this holds in 95 of 100" in told
+
+
+def test_places_around_what_was_found_are_told_only_if_anything_was(
+    whole: TakeResult,
+) -> None:
+    partly = _partly(whole, ((0.0, 12.0), (14.0, 30.0)))
+    spot = partly.coverage.spot
+    assert spot is not None
+    coverage = replace(partly.coverage, spot=replace(spot, by_chance=2))
+    for findings in ((), (make_finding(whole.info, 0, 25),)):
+        block = spot_block(replace(partly, coverage=coverage, findings=findings))
+        assert block is not None
+        where = block.sentences[0]
+        assert "at places chosen by chance" in where
+        assert ("around what was found" in where) is bool(findings)
 
 
 @pytest.mark.parametrize(
