@@ -486,10 +486,10 @@ MEASURE = Measure(
         "scene seen through it (darker, brighter or blurred; no edge or detail of its "
         "own, nor all of the detail that was there), and stays is told too, as a spot "
         "that may lie on the lens while the scene has not moved on. Single pixels "
-        "count that up to ten places of the scene behind them make likelier, e**12.5 "
-        "times so, to be moved by one share of the way to white or black than to be "
-        "the scene's own, if it came 0.8 % of the width; or, if strong, in nine tenths "
-        "of the looks while all around became another."
+        "count that up to ten places of the scene behind them make some "
+        "270 000 times likelier to be moved by one share of the way to white or black "
+        "than to be the scene's own, if it came 0.8 % of the width; or, if strong, in "
+        "nine tenths of the looks while all around became another."
     ),
     source=(
         "Lucas and Kanade, IJCAI 1981, in pyramids, for following points (from "

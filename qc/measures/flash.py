@@ -222,7 +222,7 @@ def _notes(measured: Measured) -> Iterable[str]:
     found = float(np.max(readings["flash.flashes_per_second"]))
     if video.signal.is_hdr and found > measured.limits["flash.most_per_second"]:
         level = (
-            "HLG on a screen of 1000 cd/m2"
+            "HLG on a screen of 1000 cd/m²"
             if video.signal.transfer == "hlg"
             else ("PQ at its own absolute levels")
         )
@@ -294,10 +294,10 @@ MEASURE = Measure(
     notes=_notes,
     exhibits=_exhibits,
     method=(
-        "Each place of a small picture is followed in cd/m2 of a reference screen "
-        "(BT.1886 at 200 cd/m2; HLG at 1000 cd/m2; PQ as coded) from turning point to "
-        "turning point. A change counts from 20 cd/m2 when its darker end is under 160 "
-        "cd/m2 (HDR, brighter: a contrast of 1/17), or when it leads to or from "
+        "Each place of a small picture is followed in cd/m² of a reference screen "
+        "(BT.1886 at 200 cd/m²; HLG at 1000 cd/m²; PQ as coded) from turning point to "
+        "turning point. A change counts from 20 cd/m² when its darker end is under 160 "
+        "cd/m² (HDR, brighter: a contrast of 1/17), or when it leads to or from "
         "saturated red. More than a quarter of the picture within a tenth of a second "
         "is a turn; two opposite turns are a flash. While the whole picture moves, "
         "what becomes darker is set off against what becomes brighter. Two fields are "

@@ -397,8 +397,9 @@ MEASURE = Measure(
             high=130.0,
             limits=("focus.soft_review_percent", "focus.soft_reject_percent"),
             always=True,
-            explain="Detail on the tiles where the subject is, against the sharpest "
-            "that the same shot has been.",
+            explain="Detail on the tiles where the subject is, against the best of the "
+            "same shot: what each tile passes in one frame of twenty. So the sharpest "
+            "frames lie over 100 %.",
         ),
     ),
     summarise=_summarise,

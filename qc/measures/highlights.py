@@ -168,7 +168,7 @@ def _notes(measured: Measured) -> Iterable[str]:
         shown = f"{nits:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
         yield (
             f"The picture is PQ: {level:g} % of the signal stands for {shown} "
-            "cd/m2 on the display, far above reference white (203 cd/m2 at 58 %, "
+            "cd/m² on the display, far above reference white (203 cd/m² at 58 %, "
             "ITU-R BT.2408); it does not mean that the camera clips there."
         )
     else:

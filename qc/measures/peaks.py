@@ -410,7 +410,7 @@ _OPTIONS = (
             "The same where the recording has noise otherwise and no gate, from this "
             "length on; from 0.1 s where the noise is very faint; from cut_min_seconds "
             "on in AAC and other lossy sound and up to the take's end, not at its "
-            "begin (house choice)."),
+            "beginning (house choice)."),
     _option("channel_names", (), "", -math.inf, math.inf,
             'What the channels are, in order: ["surgeon", "room"]. Findings name them, '
             "and a channel that is not in the take is told.", kind="texts"),

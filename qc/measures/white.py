@@ -232,7 +232,7 @@ def _advice(hit: Hit) -> str:
         out.append(lamp_words(white, primaries=video.signal.primaries))
     if known:
         out.append(
-            f"In this recording gains of {gains_words(figures)} (linear light) bring "
+            f"In this recording, gains of {gains_words(figures)} (linear light) bring "
             "white near neutral; check the tissue."
         )
     return " ".join(out)
@@ -287,7 +287,7 @@ def _mark(picture: Picture, setup: Setup, finding: Finding) -> Marks:
         outlines=(("neutral", corners),),
         caption="Outlined: what was taken for white."
         if setup.limits["white.neutral"] is None
-        else "Outlined: neutral patch.",
+        else "Outlined: what was given as white.",
     )
 
 

@@ -52,6 +52,7 @@ def plainly(text: str) -> Plain:
     if not _technical(text):
         return Plain(text, "")
     figures: list[str] = []
+    stop = ""
 
     def apart(match: re.Match[str]) -> str:
         if not _technical(match[1]):
@@ -66,9 +67,11 @@ def plainly(text: str) -> Plain:
         gains = "gains of" in bare and "linear light" in sentence
         if sentences and (gains or _technical(bare)):
             figures.append(sentence.rstrip("."))
+            stop = "."
         else:
             sentences.append(_ASIDE.sub(apart, _CLAUSE.sub(apart, sentence)))
-    return Plain(" ".join(sentences), "; ".join(figures))
+            stop = ""
+    return Plain(" ".join(sentences), "; ".join(figures) + stop)
 
 
 def _technical(text: str) -> bool:

@@ -664,8 +664,8 @@ def test_advice_counts_takes_and_time_and_takes_the_worst_wording() -> None:
 
 def test_advice_for_several_takes_leaves_out_what_is_of_one() -> None:
     text = (
-        "This cast fits a lamp. Take the white balance again. In this recording gains "
-        "of red −0.4 stop bring white near neutral."
+        "This cast fits a lamp. Take the white balance again. In this recording, "
+        "gains of red −0.4 stop bring white near neutral."
     )
     cast: Any = {"rule": "white.cast", "advice": text}
     takes = [take(f"{n}.mov", findings=[finding(0, 25, **cast)]) for n in "AB"]

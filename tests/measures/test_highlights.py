@@ -489,7 +489,7 @@ def test_the_summary_says_how_high_the_picture_goes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("transfer", "said"), [("pq", "203 cd/m2 at 58 %"), ("hlg", "white (75 %")]
+    ("transfer", "said"), [("pq", "203 cd/m² at 58 %"), ("hlg", "white (75 %")]
 )
 def test_hdr_levels_are_not_called_clipped(transfer: Any, said: str) -> None:
     signal = Signal(bit_depth=10, transfer=transfer)
@@ -500,7 +500,7 @@ def test_hdr_levels_are_not_called_clipped(transfer: Any, said: str) -> None:
     assert said in note
     if transfer == "pq":  # 95 % of SMPTE ST 2084, by colour-science
         nits = round(float(colour.models.eotf_ST2084(0.95)))
-        assert f"{nits // 1000}\N{NO-BREAK SPACE}{nits % 1000:03d} cd/m2" in note
+        assert f"{nits // 1000}\N{NO-BREAK SPACE}{nits % 1000:03d} cd/m²" in note
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ CAST = (
     "Read on a neutral surface found in the picture (confidence 0.87)."
 )
 BALANCE = (
-    "Take the white balance again. In this recording gains of red −0.35 stop, blue "
+    "Take the white balance again. In this recording, gains of red −0.35 stop, blue "
     "+0.55 stop (linear light) bring white near neutral; check the tissue."
 )
 DRIFT = (
@@ -64,6 +64,8 @@ def test_figures_of_colour_science_stand_behind_the_sentence(
     plain = plainly.plainly(text)
     assert plain.words == told
     assert all(figure in plain.figures for figure in behind)
+    # What ends as a sentence has its full stop.
+    assert plain.figures.endswith(".") is (text is BALANCE)
 
 
 @pytest.mark.parametrize(

@@ -216,6 +216,6 @@ def _advice(readings: Readings, event: Event) -> str:
             "is automatic."
         )
     return (
-        "Set iris and gain to manual. If they are, nobody should turn them while "
-        "recording; or the lamp was turned, dimmed or covered evenly."
+        "Set iris and gain to manual, and leave them alone while recording. If they "
+        "were, the lamp was turned, dimmed or covered evenly."
     )
