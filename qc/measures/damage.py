@@ -117,6 +117,8 @@ def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
         start, end = readings.start(first), readings.start(last)
         bad = int(np.count_nonzero(broken[first:last]))
         gone = int(lost[first:last].sum())
+        # Errors build up from frame to frame until one that builds on no other.
+        worst = int(np.flatnonzero(broken[first:last])[-1]) if bad else 0
         parts = []
         if bad:
             parts.append(
@@ -133,7 +135,7 @@ def _pictures(measured: Measured, readings: Readings) -> Iterator[Finding]:
             grade=_grade(measured, float(end - start)),
             first=first,
             last=last,
-            worst_row=first,
+            worst_row=first + worst,
             worst=float(bad + gone),
             unit="frames",
             message=f"The file is damaged here: {' and '.join(parts)}.",
@@ -204,6 +206,8 @@ def _sound(measured: Measured, readings: Readings) -> Iterator[Finding]:
         yield from _other_kinds(measured, readings, readings.track)
     for first, last in bridged(runs(gone), times=times, gap=_BRIDGE_S):
         missing = int(np.count_nonzero(gone[first:last])) * float(readings.time_base)
+        places = len(runs(gone[first:last]))
+        where = f", in {places} places" if places > 1 else ""
         track = readings.track
         yield finding_of(
             measured,
@@ -217,7 +221,8 @@ def _sound(measured: Measured, readings: Readings) -> Iterator[Finding]:
             unit="s",
             channel=track.first_channel if track.channels == 1 else None,
             message=(
-                f"Sound track {track.number + 1} is missing for {missing:.2f} s here."
+                f"Sound track {track.number + 1} is missing for {missing:.2f} s here"
+                f"{where}."
             ),
             advice=_ADVICE,
         )
@@ -330,7 +335,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="damage",
-    version=3,
+    version=4,
     label="Damage",
     clock="picture",
     columns=(Column("damaged", "Frame damaged", "", 0),),

@@ -98,6 +98,15 @@ def test_stretches_less_than_half_a_second_apart_are_one() -> None:
     assert places(found(take(80, damaged=[10, 24]))) == [(10, 11), (24, 25)]
 
 
+def test_the_frame_shown_is_the_last_that_errors_have_built_up_in() -> None:
+    (finding,) = found(take(60, damaged=[*range(10, 14), *range(20, 26)], missing=[28]))
+    assert places([finding]) == [(10, 29)]
+    assert (finding.worst_frame, finding.worst_pts_row) == (25, 25)
+    # What is missing cannot be shown: the frame that is held for it is.
+    (finding,) = found(take(60, missing=[28]))
+    assert finding.worst_frame == 28
+
+
 def test_a_missing_frame_is_held_by_the_one_before() -> None:
     (finding,) = found(take(50, missing=[20.5]))
     assert places([finding]) == [(20, 21)]
