@@ -97,7 +97,6 @@ def _check(measured: Measured) -> Iterator[Finding]:
         return
     held = readings["continuity.held_periods"]
     period = 1 / measured.info.video.frame_rate
-    review = measured.limits["continuity.gap_review_seconds"]
     long_held = _long(measured, readings)
     # Frames that the file has data for but that did not decode are damage, told there.
     for moment in measured.missing:
@@ -110,22 +109,19 @@ def _check(measured: Measured) -> Iterator[Finding]:
         worst_row = first + int(part.argmax())
         lost = int(np.sum(np.round(part[part > 0]) - 1))
         longest = float(part.max()) * float(period)
+        grade = _grade(measured, longest)
         yield finding_of(
             measured,
             readings,
             rule="file.gap",
-            grade=_grade(measured, longest),
+            grade=grade,
             first=first,
             last=last,
             worst_row=worst_row,
             worst=longest,
-            limit=float(review),
+            limit=_limit(measured, grade),
             unit="s",
-            message=(
-                f"Time stamps jump: about {lost} frame{'s' * (lost != 1)} "
-                f"{'are' if lost != 1 else 'is'} not there, a frame is held for "
-                f"{longest:.2f} s."
-            ),
+            message=_message(int(np.count_nonzero(part)), lost, longest),
             advice=(
                 "Look whether the card is fast enough for the recording format and "
                 "whether the recorder warned of dropped frames; copy the file again "
@@ -140,6 +136,25 @@ def _grade(measured: Measured, seconds: float) -> Grade:
     if seconds >= measured.limits["continuity.gap_review_seconds"]:
         return Grade.REVIEW
     return Grade.NOTE
+
+
+def _message(gaps: int, lost: int, longest: float) -> str:
+    gone = f"about {lost} frame{'s' * (lost != 1)} {'are' if lost != 1 else 'is'}"
+    if gaps == 1:
+        return (
+            f"Time stamps jump: {gone} not there, a frame is held for {longest:.2f} s."
+        )
+    return (
+        f"Time stamps jump in {gaps} places: {gone} not there; the longest hold is "
+        f"{longest:.2f} s."
+    )
+
+
+def _limit(measured: Measured, grade: Grade) -> float | None:
+    """Return the limit that a gap of this grade reached; a note reached none."""
+    if grade is Grade.NOTE:
+        return None
+    return float(measured.limits[f"continuity.gap_{grade.value}_seconds"])
 
 
 def _summarise(measured: Measured) -> Mapping[str, object]:
@@ -181,6 +196,7 @@ MEASURE = Measure(
         ),
     ),
     start=_Reader,
+    version=2,
     checks=(_check,),
     check_rules={"file.gap": "Gap"},
     summarise=_summarise,

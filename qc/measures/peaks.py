@@ -266,14 +266,15 @@ def _softened(line: Line, span: Span, flat: NDArray[np.int64], level: float) -> 
     """Return the finding of flat tops that lossy coding has softened."""
     counts = flat[span[0] : span[1]]
     busiest = busiest_window(counts, rows=ROWS_PER_SECOND)
-    many = busiest >= _SOFT_REVIEW_S * line.track.sample_rate
+    review = _SOFT_REVIEW_S * line.track.sample_rate
+    many = busiest >= review
     return line.finding(
         "sound.clipped",
         span,
         grade=Grade.REVIEW if many else Grade.NOTE,
         worst_row=span[0] + int(counts.argmax()),
         worst=float(busiest),
-        limit=line.limit("clipped_review_samples"),
+        limit=review if many else None,
         unit="samples/s",
         message=(
             f"{line}: the sound looks cut off at {signed(float(dbfs(level)), 1)} dBFS "
@@ -453,7 +454,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=10,
+    version=11,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "

@@ -334,7 +334,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=10,
+    version=11,
     label="Stillness",
     clock="picture",
     columns=(

@@ -175,7 +175,7 @@ def _row(
         limit=f"limit {allowed}" if allowed else "",
         limit_key=limit_key(finding, result.limits) if allowed else "",
         worst_at=spoken_label(info, finding.worst_frame, finding.worst_at),
-        excess_order=f"{excess(worst, limit):.4f}",
+        excess_order=f"{excess(finding):.4f}",
         message=plainly(finding.message),
         advice=plainly(finding.advice),
         channel=_channel(result, finding.channel),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cache
 from typing import TypeVar
 
 import cv2
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.errors import QCError
+from qc.measures import all_measures
 from qc.measures.base import Companion, Measure
 from qc.media import stills_at
 from qc.records import Finding, Grade, Readings, Still, TakeResult
@@ -51,6 +53,8 @@ _MOST_COMPARED, _MOST_BESIDE = 8, 2
 _MOST_SCOPED = 3
 _SAME_MOMENT_S = 1
 
+# Their value is held against what it should be, not against a limit on one side.
+_EITHER_SIDE = frozenset({"file.rate", "picture.combing"})
 # What such findings show is a picture that stays as it is: one of several is enough.
 _SAME_PICTURE_RULES = frozenset({"picture.repeated", "picture.frozen"})
 # Pictures this small look the same that differ by less on average, of 255, once their
@@ -92,13 +96,33 @@ def kind_of(finding: Finding) -> tuple[str, Grade, int | None]:
     return finding.rule, finding.grade, finding.channel
 
 
-def excess(worst: float | None, limit: float | None) -> float:
-    """Return how far past its limit a value is, so that unlike units can be sorted."""
+def excess(finding: Finding) -> float:
+    """Return how far past its limit a finding is, so that unlike units can be sorted.
+
+    1 and more: past its limit, by so many times the limit more than 1. Under 1: a note
+    that has no limit or does not reach it.
+    """
+    worst, limit = finding.worst, finding.limit
     if worst is None or math.isnan(worst):
         return 0.0
-    if limit is None or math.isnan(limit):
-        return abs(worst)
-    return abs(worst - limit) / max(abs(limit), 1e-3)
+    bounded, past = False, abs(worst)
+    if limit is not None and not math.isnan(limit):
+        bounded, past = True, (worst - limit) / max(abs(limit), 1e-3)
+    if finding.grade.rank > Grade.NOTE.rank or finding.rule in _EITHER_SIDE:
+        return 1.0 + abs(past)  # what is graver than a note is past its limit
+    if finding.rule in _less_is_worse():
+        past = -past
+    if bounded and past >= 0.0:
+        return 1.0 + past
+    # The larger the worse, from 0 to 1; negative is what a limit is missed by and,
+    # without one, what too little is the fault of.
+    return past / (1.0 + past) if past >= 0.0 else 1.0 / (1.0 - past)
+
+
+@cache
+def _less_is_worse() -> frozenset[str]:
+    """Return the rules whose notes are of too little."""
+    return frozenset(r.id for m in all_measures() for r in m.rules if not r.above)
 
 
 def how_bad(finding: Finding) -> tuple[float, Fraction]:
@@ -107,7 +131,7 @@ def how_bad(finding: Finding) -> tuple[float, Fraction]:
     How far past the limit, then how long: the page, its pictures and the terminal must
     name the same one as the worst; of equals it is the first.
     """
-    return excess(finding.worst, finding.limit), finding.duration
+    return excess(finding), finding.duration
 
 
 def few_of_a_kind(

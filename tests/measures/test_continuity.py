@@ -98,6 +98,29 @@ def test_a_long_gap_rejects() -> None:
     assert finding.grade is Grade.REJECT
 
 
+# The default limits of continuity.gap_review_seconds and gap_reject_seconds; a gap of
+# n frames of 25 a second holds the one before it for (n + 1) / 25 s.
+@pytest.mark.parametrize(
+    ("frames", "limit"), [(1, None), (3, None), (4, 0.2), (48, 0.2), (49, 2.0)]
+)
+def test_a_gap_carries_the_limit_that_it_reaches(
+    frames: int, limit: float | None
+) -> None:
+    edges = [*STEADY[:50], *(t + 40 * frames for t in STEADY[50:])]
+    (finding,) = _find(edges)
+    assert finding.limit == limit
+    assert limit is None or finding.worst >= limit - 1e-9
+
+
+def test_gaps_close_together_are_counted_and_not_taken_for_one_hold() -> None:
+    # Frames 40, 45 and 46 are not there: held for 0.08 s and for 0.12 s.
+    (finding,) = _find([t for t in STEADY if t not in (1600, 1800, 1840)])
+    assert finding.message == (
+        "Time stamps jump in 2 places: about 3 frames are not there; the longest hold "
+        "is 0.12 s."
+    )
+
+
 def test_frames_that_did_not_decode_are_told_as_damage_only() -> None:
     edges = [t for t in STEADY if t != 1600]
     assert _find(edges, missing=(Fraction(1600, 1000),)) == []

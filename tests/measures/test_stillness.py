@@ -215,11 +215,16 @@ def test_a_freeze_is_found_to_the_frame(kind: str, bits: int) -> None:
     assert "bit for bit the same" in finding.message
 
 
-@pytest.mark.parametrize(("frames", "grade"), [(49, Grade.REVIEW), (50, Grade.REJECT)])
-def test_two_seconds_of_standing_still_reject(frames: int, grade: Grade) -> None:
-    # House choice: stillness.frozen_reject_seconds is 2.
+@pytest.mark.parametrize(
+    ("frames", "grade", "limit"),
+    [(49, Grade.REVIEW, 0.5), (50, Grade.REJECT, 2.0)],
+)
+def test_two_seconds_of_standing_still_reject(
+    frames: int, grade: Grade, limit: float
+) -> None:
+    # House choices: stillness.frozen_review_seconds is 0.5, its reject_seconds 2.
     (finding,) = found(read(held(live("hand", 2.0), 30, 30 + frames)))
-    assert finding.grade is grade
+    assert (finding.grade, finding.limit) == (grade, limit)
 
 
 def test_a_freeze_may_last_to_the_end() -> None:
@@ -397,10 +402,11 @@ def test_more_than_six_in_a_minute_are_for_review() -> None:
     six = [11, 23, 42, 61, 77, 103]
     for at in six:
         images[at] = images[at - 1]
-    assert {f.grade for f in found(read(images))} == {Grade.NOTE}
+    notes = found(read(images))
+    assert {(f.grade, f.limit) for f in notes} == {(Grade.NOTE, None)}  # not reached
     images[120] = images[119]
     (*_, last) = findings = found(read(images))
-    assert {f.grade for f in findings} == {Grade.REVIEW}
+    assert {(f.grade, f.limit) for f in findings} == {(Grade.REVIEW, 6.0)}
     assert last.worst == 7
     rows = np.flatnonzero(column(read(images), "stillness.state") == State.SINGLE)
     assert rows.tolist() == [*six, 120]

@@ -13,7 +13,7 @@ from qc.measures import all_measures, rule_labels
 from qc.records import Grade, TakeResult
 from qc.report.folds import fold_rows
 from qc.report.rows import finding_rows
-from qc.report.stills import MANY, few_of_a_kind, take_stills
+from qc.report.stills import MANY, excess, few_of_a_kind, take_stills
 from qc.report.strips import strip_of
 from qc.report.words import beside
 
@@ -65,6 +65,58 @@ def test_the_worst_stands_for_all(make_result: MakeResult) -> None:
     ]
     result = dataclasses.replace(result, findings=tuple(findings))
     assert _folds(result) == [(3, 5)]
+
+
+def _ranked(result: TakeResult, *ways: dict[str, object]) -> list[int]:
+    """Return the places of findings, the worst first."""
+    findings = [
+        make_finding(result.info, i, i + 1, **way)  # type: ignore[arg-type]
+        for i, way in enumerate(ways)
+    ]
+    return sorted(range(len(ways)), key=lambda i: -excess(findings[i]))
+
+
+def test_what_stays_under_its_limit_is_never_worse_than_what_passes_it(
+    make_result: MakeResult,
+) -> None:
+    result = make_result(Path("A.mov"), spans=())
+    note, review = {"grade": Grade.NOTE}, {"grade": Grade.REVIEW}
+    gap = {"rule": "file.gap", "limit": 0.2}
+    assert _ranked(
+        result,
+        {**note, **gap, "worst": 0.08},
+        {**note, **gap, "worst": 0.12},
+        {**review, **gap, "worst": 0.2},
+        {**review, **gap, "worst": 0.28},
+    ) == [3, 2, 1, 0]
+    # Without a limit: of notes the larger, and a note never before a review.
+    no_limit = {"rule": "picture.blemish", "limit": None}
+    assert _ranked(
+        result,
+        {**note, **no_limit, "worst": 3.0},
+        {**note, **no_limit, "worst": 9.0},
+        {**review, **no_limit, "worst": 2.0},
+        {**review, "rule": "picture.blemish", "limit": 1.0, "worst": 1.1},
+    ) == [2, 3, 1, 0]
+
+
+@pytest.mark.parametrize("limit", [50.0, None])
+def test_of_notes_of_too_little_the_smaller_is_worse(
+    make_result: MakeResult, limit: float | None
+) -> None:
+    result = make_result(Path("A.mov"), spans=())
+    soft = {"rule": "focus.soft", "grade": Grade.NOTE, "limit": limit}
+    worst = [60.0, 55.0, 40.0, 10.0]
+    assert _ranked(result, *({**soft, "worst": w} for w in worst)) == [3, 2, 1, 0]
+
+
+def test_a_rate_is_the_worse_the_farther_it_lies_from_the_declared_one(
+    make_result: MakeResult,
+) -> None:
+    result = make_result(Path("A.mov"), spans=())
+    rate = {"rule": "file.rate", "grade": Grade.NOTE, "limit": 50.0}
+    worst = [50.1, 49.7, 52.0, 47.0]
+    assert _ranked(result, *({**rate, "worst": w} for w in worst)) == [3, 2, 1, 0]
 
 
 def test_bars_of_one_kind_do_not_overlap(make_result: MakeResult) -> None:

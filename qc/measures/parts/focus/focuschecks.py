@@ -116,6 +116,7 @@ def _note(
     advice: str,
     worst: float,
 ) -> Finding:
+    limit = float(measured.limits["focus.soft_review_percent"])
     return finding_of(
         measured,
         readings,
@@ -127,6 +128,7 @@ def _note(
         message=message,
         advice=advice,
         worst=worst,
-        limit=float(measured.limits["focus.soft_review_percent"]),
+        # Where the focus went elsewhere more may be left than would count as soft.
+        limit=limit if worst < limit else None,
         unit="%",
     )

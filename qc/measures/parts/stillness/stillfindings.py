@@ -172,16 +172,17 @@ def _tell_frozen(
     reject &= live >= _LEAST_LIVE
     before = _laid_before(readings, first, last)
     reject &= not before
+    grade = Grade.REJECT if reject else Grade.REVIEW
     return finding_of(
         measured,
         readings,
         rule="picture.frozen",
-        grade=Grade.REJECT if reject else Grade.REVIEW,
+        grade=grade,
         first=first,
         last=last,
         worst_row=first,
         worst=seconds,
-        limit=float(measured.limits["stillness.frozen_review_seconds"]),
+        limit=float(measured.limits[f"stillness.frozen_{grade.value}_seconds"]),
         unit="s",
         message=(
             f"The picture stands still for {seconds:.2f} s: {_frames(last - first)} "
@@ -291,7 +292,7 @@ def _tell_singles(
             last=last,
             worst_row=inside[0],
             worst=float(most),
-            limit=float(limit),
+            limit=float(limit) if most > limit else None,
             unit="in a minute",
             message=(
                 f"{_frames(len(inside))} repeat{'s' * one} the frame before out of "
