@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import pytest
 
-from qc.daybook import DayResult
+from qc.daybook import DayFinding, DayResult
 from qc.measures import default_limits
+from qc.records import Grade
 from qc.report.day_page import day_page
 from tests.report.fake_day import fake_day
 
@@ -182,6 +183,42 @@ def test_nothing_hangs_over_the_edge(
         ".filter(c => c.scrollWidth > c.clientWidth + 1).length"
     )
     assert spilt == 0
+
+
+@pytest.mark.parametrize("width", [1233, 1366, 1920])
+@in_thread
+def test_verdicts_and_faults_keep_out_of_each_other(
+    width: int, tmp_path: Path, watch: Watch
+) -> None:
+    day = fake_day(8)
+    first, second, *rest = day.takes
+    document = dict(first.document)
+    document["day"] = {**document["day"], "too_short": True}
+    takes = (replace(first, document=document), second, *rest)
+    assert takes[0].too_short
+    odd = DayFinding("day.odd_format", Grade.REVIEW, (second.name,), "Odd.", "Same.")
+    path = tmp_path / "day.html"
+    shown = replace(day, takes=takes, findings=(odd,))
+    path.write_text(day_page(shown, default_limits()), encoding="utf-8")
+    watch.page.set_viewport_size({"width": width, "height": 900})
+    page = watch.open(path)
+    boxes = page.evaluate(
+        f"[...document.querySelectorAll('{ROWS}')].map(row => ["
+        "row.querySelector('.grade').getBoundingClientRect().right,"
+        "row.querySelector('.faults').getBoundingClientRect().left])"
+    )
+    assert len(boxes) == len(takes)
+    assert [(right, left) for right, left in boxes if right > left] == []
+    # The name of a fault stands on one line with its sign.
+    lines = page.evaluate(
+        "[...document.querySelectorAll('.takes .faults li > span')].map(span => {"
+        "const range = document.createRange(); range.selectNode(span.nextSibling);"
+        "const name = [...range.getClientRects()].filter(box => box.width);"
+        "const sign = span.getBoundingClientRect();"
+        "return [sign.bottom - name[0].top, name[0].bottom - sign.top]; })"
+    )
+    assert lines
+    assert all(above > 0 and below > 0 for above, below in lines)
 
 
 @in_thread
