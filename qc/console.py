@@ -112,8 +112,10 @@ def print_take(result: TakeResult, folder: Path, *, name: str = "") -> None:
         from qc.report.words import length
 
         text = (
-            f"longest usable stretch {spoken_label(result.info, best.start_frame)} to "
-            f"{spoken_label(result.info, best.end_frame)}, {length(best.duration)}"
+            "longest usable stretch "
+            f"{spoken_label(result.info, best.start_frame, best.start)} to "
+            f"{spoken_label(result.info, best.end_frame, best.end)}, "
+            f"{length(best.duration)}"
         )
         _indented(console, Text(text), wrap)
     if spot is not None:

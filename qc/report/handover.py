@@ -28,6 +28,7 @@ import qc
 from qc.limits import Region
 from qc.measures import rule_labels
 from qc.records import Finding, Grade, TakeFailure, TakeInfo, TakeResult, UsableRange
+from qc.report.axis import spoken_label
 from qc.report.words import printable, spelled_out
 
 __all__ = [
@@ -279,6 +280,9 @@ def _usable(usable: UsableRange, info: TakeInfo) -> dict[str, Any]:
 def findings_csv(result: TakeResult) -> bytes:
     """Return the findings as a table, one row each, RFC 4180.
 
+    Without pictures there are no frames: their columns are empty, and the columns of
+    timecode hold hours, minutes and seconds.
+
     UTF-8 with a byte order mark: without it spreadsheets take the file for the
     system's old character set. Text that would be taken for a formula gets an
     apostrophe in front.
@@ -303,6 +307,7 @@ _COLUMNS = (
 def _row(finding: Finding, info: TakeInfo, labels: Mapping[str, str]) -> dict[str, Any]:
     facts = _finding(finding, info)
     x, y, width, height = facts["where"] or (None,) * 4
+    facts |= _spoken(finding, info)
     facts |= {
         "take": plain_text(info.name),
         "fault": labels.get(finding.rule, finding.rule),
@@ -313,6 +318,21 @@ def _row(finding: Finding, info: TakeInfo, labels: Mapping[str, str]) -> dict[st
         "height": height,
     }
     return {name: facts[name] for name in _COLUMNS}
+
+
+def _spoken(finding: Finding, info: TakeInfo) -> dict[str, str | None]:
+    """Return the places of a finding as people are told them.
+
+    Sound alone has no frames: hours, minutes and seconds then, as on the page.
+    """
+    told: dict[str, str | None] = {
+        "start_tc": spoken_label(info, finding.start_frame, finding.start),
+        "end_tc": spoken_label(info, finding.end_frame, finding.end),
+        "worst_tc": spoken_label(info, finding.worst_frame, finding.worst_at),
+    }
+    if info.video is None:
+        told |= dict.fromkeys(("start_frame", "end_frame", "worst_frame"))
+    return told
 
 
 def _cell(value: str | float | None) -> str | float | None:
@@ -441,7 +461,7 @@ def markers_vtt(result: TakeResult) -> bytes:
     cues = [(*_milliseconds(f), f) for f in result.findings]
     cues.sort(key=lambda cue: cue[0])
     for number, (start, end, finding) in enumerate(cues, start=1):
-        facts = _finding(finding, result.info)
+        facts = _spoken(finding, result.info)
         lines = (
             f"{facts['start_tc']}–{facts['end_tc']} "
             f"{labels.get(finding.rule, finding.rule)}",

@@ -596,6 +596,29 @@ def test_captions_say_when_what_and_what_to_do(make_result: MakeResult) -> None:
     assert len(cues) == len(result.findings)
 
 
+def test_sound_alone_is_told_in_seconds_and_not_in_frames(
+    make_result: MakeResult,
+) -> None:
+    result = make_result(Path("A.wav"), picture=False, start="00:00:00:00")
+    moment = Fraction(541, 100)  # within a frame of the grid that nobody chose
+    finding = replace(result.findings[0], start=moment, worst_at=moment, end=moment + 1)
+    result = replace(result, findings=(finding,))
+    text = findings_csv(result).decode("utf-8-sig")
+    (row,) = csv.DictReader(io.StringIO(text, newline=""))
+    assert [row[f"{name}_tc"] for name in ("start", "end", "worst")] == [
+        "0:00:05.410",
+        "0:00:06.410",
+        "0:00:05.410",
+    ]
+    assert [row[f"{name}_frame"] for name in ("start", "end", "worst")] == [""] * 3
+    assert (row["start_s"], row["end_s"]) == ("5.41", "6.41")
+    (cue,) = read_webvtt(markers_vtt(result))
+    assert cue[3][0].startswith("0:00:05.410–0:00:06.410 ")
+    # Programs read whole numbers on the take's grid as before.
+    told = result_document(result)["findings"][0]
+    assert isinstance(told["start_frame"], int)
+
+
 @pytest.mark.parametrize(("rate", "drop", "start"), RATES)
 def test_captions_count_playback_time(
     make_result: MakeResult, rate: Fraction, drop: bool, start: str
