@@ -381,7 +381,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
                 "0 progressive."
             ),
             lines=(Line("Lag", readings.times()[known], lag[known]),),
-            x_label="seconds",
+            x_label="seconds of the take",
             y_label="frames",
             levels=(
                 ("Top field first", 0.5),

@@ -203,7 +203,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
                 Line(name, times[shown], values.astype(np.float64))
                 for name, values in zip(names, red if is_red else light, strict=True)
             ),
-            x_label="seconds",
+            x_label="seconds of the take",
             y_label="% of the picture",
             levels=(("Limit", _area(result)),),
         ),

@@ -143,7 +143,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
             Line("sharpness", seconds, percent),
             Line("turns", seconds[turns], percent[turns]),
         ),
-        x_label="s since the finding begins",
+        x_label="seconds since the finding begins",
         y_label="% of the shot's best",
     )
 

@@ -7,6 +7,7 @@ colour-science's transfer curves.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from fractions import Fraction
@@ -417,6 +418,11 @@ def test_a_night_is_dark_when_its_lamps_are(stops: float, told: bool) -> None:
     assert bool(found) == told
     for finding in found:
         assert "brightest hundredth, reach only" in finding.message
+        # The number in the table is not that of the lamps: the sentence says of what.
+        assert finding.worst is not None
+        said = re.search(r"would reach ([\d.]+) % \(limit 30 %\)", finding.message)
+        assert said
+        assert float(said[1]) <= finding.worst < float(said[1]) + 0.1
         # White belongs at 100 %: what is missing is what was taken.
         assert "by about 2⅔ stops" in finding.advice
 

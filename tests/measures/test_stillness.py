@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -193,7 +194,11 @@ def test_a_fade_is_black_from_the_limit_on() -> None:
     # Codes are whole: 3 % of 219 is 6.57, so that 6 codes over black are black and 7
     # are not. Flat pictures have this one level.
     expected = next(i for i, s in enumerate(shares) if round(219 * s) <= 6)
-    assert places(found(read(images), "black")) == [(expected, 101)]
+    (finding,) = found(read(images), "black")
+    assert places([finding]) == [(expected, 101)]
+    # The sentence and the number beside it are of one frame: the last, all at 16.
+    assert (finding.worst, finding.worst_frame) == (0.0, 100)
+    assert "99 % of the darkest frame is at black." in finding.message
 
 
 def test_black_stands_still_without_being_frozen() -> None:
@@ -378,6 +383,28 @@ def test_single_repeats_are_named_to_the_frame() -> None:
     assert "00:00:01:15" in findings[0].message
     assert MEASURE.summarise is not None
     assert MEASURE.summarise(read(images))["repeated_frames"] == 3
+
+
+@pytest.mark.parametrize("cut", [True, False])
+def test_a_cut_beside_a_repeat_does_not_flatten_the_figure(*, cut: bool) -> None:
+    images = list(live("hand", 2.0))
+    images[50] = images[49]
+    if cut:
+        images[60:] = [251 - image for image in images[60:]]
+    measured = read(images)
+    (finding,) = found(measured, "repeated")
+    assert MEASURE.exhibits is not None
+    take: Any = SimpleNamespace(picture=measured.picture)
+    (shown,) = MEASURE.exhibits(take, finding)
+    (line,) = shown.lines
+    change = column(measured, "stillness.difference_percent")[25:76]
+    assert line.y[25] == 0.0  # frame 50, a second after the first shown
+    assert ("cut off" in shown.caption) == cut
+    # All is drawn as it is but the cut, and the others keep a fifth of the height.
+    same = np.arange(51) != 35
+    np.testing.assert_allclose(line.y[same], change[same])
+    assert (line.y[35] < change[35]) == cut
+    assert np.median(line.y) >= 0.19 * line.y.max()
 
 
 @pytest.mark.parametrize("lamp", [True, False])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import math
 import re
 from collections.abc import Callable, Iterable
@@ -17,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+import qc
 from qc.measures import all_measures
 from qc.measures.base import Exhibit, Line
 from qc.records import Finding, TakeResult
@@ -54,6 +56,20 @@ def words(drawn: Drawing, anchor: str) -> dict[str, tuple[float, float]]:
         for w in drawn.words
         if w.anchor == anchor and "name" not in w.look
     }
+
+
+def test_axes_of_time_have_one_name() -> None:
+    """Seconds are of the take or of the finding, and every figure says of which."""
+    told = {
+        keyword.value.value
+        for path in (Path(qc.__file__).parent / "measures").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        for keyword in node.keywords
+        if keyword.arg == "x_label" and isinstance(keyword.value, ast.Constant)
+    }
+    times = {name for name in told if re.match(r"s(econds?)?\b", str(name))}
+    assert times == {"seconds of the take", "seconds since the finding begins"}
 
 
 # ---------------------------------------------------------------------------- lines

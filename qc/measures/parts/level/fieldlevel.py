@@ -185,7 +185,8 @@ def dark_message(hit: Hit) -> str:
         out = (
             f"The picture is dark: half of it lies under {half:.0f} %, and even its "
             f"lamps and white things, the brightest hundredth, reach only {white:.0f} "
-            "% instead of nearly 100 %."
+            "% instead of nearly 100 %. Bright parts lit as little would reach "
+            f"{math.floor(10.0 * hit.worst) / 10.0:g} % (limit {hit.limit:g} %)."
         )
     else:
         out = (

@@ -89,7 +89,7 @@ def _figure(
             f"From the level marked “from” to the one marked “to” it is {much}."
         ),
         lines=tuple(Line(label, at[rows], line[rows]) for label, line in shown),
-        x_label="seconds",
+        x_label="seconds of the take",
         y_label="stops",
         levels=(("from", ends[0]), ("to", ends[1])),
     )

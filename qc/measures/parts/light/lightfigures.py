@@ -108,6 +108,6 @@ def _course(level: Array, times: Array, rule: str) -> Exhibit:
         title="Light of one row over time" if one else "Light of the picture over time",
         caption="Percent against its own middle; it should be a level line.",
         lines=(Line("Light", times[::step], values[::step]),),
-        x_label="seconds",
+        x_label="seconds of the take",
         y_label="% of light",
     )

@@ -52,7 +52,7 @@ def shake_exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
                 Line("right", seconds, rest[:, 0]),
                 Line("up", seconds, -rest[:, 1]),
             ),
-            x_label="s since the finding begins",
+            x_label="seconds since the finding begins",
             y_label="% of width",
         )
         return

@@ -142,7 +142,7 @@ def preset_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
         title="The picture's mean colour over time",
         caption="Mean of Cb and Cr over the picture, percent of their range.",
         lines=(Line("Cb", at, chroma[:, 0]), Line("Cr", at, chroma[:, 1])),
-        x_label="s",
+        x_label="seconds of the take",
         y_label="%",
     )
 

@@ -234,7 +234,7 @@ def drift_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
         title="The same white over time",
         caption="How far the colour of one white surface has moved from its start.",
         lines=(Line("Δu′v′", at[::step], np.hypot(*(uv - start).T)[::step]),),
-        x_label="s",
+        x_label="seconds of the take",
         y_label="Δu′v′",
         levels=(("limit", finding.limit),),
     )

@@ -286,6 +286,6 @@ def whole_exhibit(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
                 Line("red / green", times, stops[:, 0]),
                 Line("blue / green", times, stops[:, 1]),
             ),
-            x_label="s",
+            x_label="seconds of the take",
             y_label="stops",
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from fractions import Fraction
 
@@ -45,6 +46,8 @@ _CUT_PERCENT = 8.0
 # A coder that looks ahead spends nothing on the last frames, which no others build on.
 _END_S = Fraction(1, 5)
 _AROUND_S = 1.0
+# A change so many times the usual one is cut off in the figure (house choice).
+_MOST_OF_USUAL = 5.0
 _AT_BLACK = 0.05  # percent of the way to white: no more than nothing, as printed
 _IN_A_ROW = 3  # repeats that are told as a stretch, not one by one
 # Beside a kept picture so many frames change at least by this share of what is usual
@@ -94,6 +97,9 @@ def _tell_black(
         whole = count == readings.rows
         worst = first + int(np.argmin(level[first:last]))
         long = seconds >= reject
+        words = _level_words(float(level[worst]))
+        alike = words == _level_words(float(level[first:last].max()))
+        of = "it" if alike else "the darkest frame"
         yield finding_of(
             measured,
             readings,
@@ -107,8 +113,7 @@ def _tell_black(
             unit="%",
             message=(
                 f"The picture is black {'throughout' if whole else 'here'}: "
-                f"{_frames(count)}, {seconds:.2f} s; 99 % of it is "
-                f"{_level_words(float(level[first:last].max()))}."
+                f"{_frames(count)}, {seconds:.2f} s; 99 % of {of} is {words}."
             ),
             advice=(
                 "Look for the lens cap, a closed iris or shutter and the camera's "
@@ -357,17 +362,22 @@ def exhibits(result: TakeResult, finding: Finding) -> Iterator[Exhibit]:
     first, last = np.searchsorted(
         times, [float(finding.start) - _AROUND_S, float(finding.end) + _AROUND_S]
     )
+    change = _column(readings, "difference_percent")[first:last]
+    top = _top(change, readings["stillness.state"][first:last])
+    cut = ""
+    if (change > top).any():
+        cut = f" Changes over {top:.2g} % are cut off at the top."
     yield Exhibit(
         kind="lines",
         title="Change from frame to frame",
-        caption="Where the picture stands still the line falls to the ground.",
-        lines=(
-            Line(
-                "change",
-                times[first:last],
-                _column(readings, "difference_percent")[first:last],
-            ),
-        ),
-        x_label="s",
+        caption=f"Where the picture stands still the line falls to the ground.{cut}",
+        lines=(Line("change", times[first:last], np.minimum(change, top)),),
+        x_label="seconds of the take",
         y_label="% of black to white",
     )
+
+
+def _top(change: NDArray[np.float64], states: NDArray[np.float32]) -> float:
+    """Return how far up changes are drawn: one cut must not flatten all others."""
+    moving = change[(change > 0.0) & (states == State.LIVE)]
+    return _MOST_OF_USUAL * float(np.median(moving)) if moving.size else math.inf
