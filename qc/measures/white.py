@@ -428,7 +428,8 @@ MEASURE = Measure(
             limits=("white.review_delta_e00", "white.reject_delta_e00"),
             always=True,
             explain="How far a white is from neutral, read on a patch or "
-            "surface that is white; carried over frames in which it was not seen.",
+            "surface that is white. Where no white could be read (out of sight, burnt "
+            "out, damaged) it is held.",
         ),
         Chart(
             ("cct_k",),

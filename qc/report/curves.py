@@ -11,7 +11,7 @@ from qc.measures.base import Chart
 from qc.records import Grade
 from qc.report.axis import Axis
 from qc.report.extremes import Extremes
-from qc.report.words import amount, sensible
+from qc.report.words import alike, amount, sensible
 from qc.spans import runs
 
 __all__ = ["Curve", "LimitLine", "curve_of", "lane_ends", "limit_lines", "summary_of"]
@@ -20,6 +20,8 @@ __all__ = ["Curve", "LimitLine", "curve_of", "lane_ends", "limit_lines", "summar
 _WIDTH, _HEIGHT = 1000.0, 100.0
 # Labels of limit lines keep this far apart, in percent of a lane's height.
 _LABEL_GAP = 17.0
+_SILENT_DB = -120.0
+_SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,19 +73,41 @@ def lane_ends(
     return low, max(high, low + 1e-6)
 
 
-def summary_of(values: NDArray[np.float32], unit: str, *, sound: bool) -> str:
-    """Return a column in a few words."""
+def summary_of(
+    values: NDArray[np.float32],
+    unit: str,
+    *,
+    sound: bool,
+    floor: float | None = None,
+    name: str = "",
+) -> str:
+    """Return a column in a few words.
+
+    Parameters
+    ----------
+    sound : bool
+        Levels of sound are told by their highest.
+    floor : float or None
+        Low end of the axis: what lies there throughout is nothing.
+    name : str
+        What it is, if others are drawn with it.
+    """
     known = values[np.isfinite(values)].astype(np.float64)
     if not known.size:
         return ""
     # A share of a picture is a "%" here, whatever it is a share of.
     short = unit.split(" ", 1)[0]
     is_level = sound and bool(unit)
-    highest = amount(float(known.max()), short, 1 if is_level else None)
     if is_level:
-        return f"highest {highest}" if known.max() > -120 else "digital silence"
-    middle, least = sensible(float(np.median(known))), sensible(float(known.min()))
-    return f"median {middle}, {least} to {highest}"
+        highest = amount(float(known.max()), short, 1)
+        if known.max() <= _SILENT_DB:
+            return "digital silence"
+        if floor is not None and (known == floor).all():
+            return "none found"
+        return f"{name.lower()} up to {highest}" if name else f"highest {highest}"
+    ends = float(np.median(known)), float(known.min()), float(known.max())
+    middle, least, most = alike(*ends)
+    return f"median {middle}, {least} to {most}{_SPACE * bool(short)}{short}"
 
 
 def limit_lines(

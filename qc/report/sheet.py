@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
+
 from qc import __version__
 from qc.measures import all_measures, all_options, rule_labels
-from qc.records import Grade, TakeResult
+from qc.records import Grade, TakeResult, UsableRange
 from qc.report.axis import spoken_label
 from qc.report.exhibits import exhibits_of
 from qc.report.facts import Fact, coverage_facts, coverage_sentence, file_facts
@@ -43,7 +45,7 @@ from qc.report.stills import (
 from qc.report.strips import Strip, strip_of
 from qc.report.timefigure import Plot
 from qc.report.unjudged import is_too_short, too_short_sentence
-from qc.report.words import counted, length
+from qc.report.words import counted, grouped, length
 
 __all__ = ["Method", "Page", "UsableRow", "Verdict", "page_of"]
 
@@ -52,6 +54,7 @@ MOST_ROWS = 600
 _ADVICE_FIRST = 3
 _NOTES_FIRST = 3
 _KINDS_NAMED = 3
+_LEAST_KEY = "judging.usable_min_seconds"
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,26 +293,54 @@ def _usable_sentence(result: TakeResult) -> str:
             return f"Usable as far as it could be judged: {whole}."
         return f"All of it is usable: {whole}."
     stretches = counted(len(result.usable), "stretch", "stretches")
-    of_least = f" of {least} or more" if least else ""
+    # A take that is shorter than that is usable as a whole.
+    all_long = least and all(r.duration >= _least_s(result) for r in result.usable)
+    of_least = f" of {least} or more" if all_long else ""
     return f"Usable: {length(usable)} of {whole}, in {stretches}{of_least}."
 
 
 def _least_usable(result: TakeResult) -> str:
     """Return how long a usable stretch must be, for people; empty if nothing says."""
-    least = result.limits.get("judging.usable_min_seconds")
-    return length(float(str(least))) if least is not None else ""
+    return length(_least_s(result)) if _LEAST_KEY in result.limits else ""
+
+
+def _least_s(result: TakeResult) -> float:
+    return float(str(result.limits[_LEAST_KEY]))
 
 
 def _usable(result: TakeResult) -> tuple[UsableRow, ...]:
     return tuple(
         UsableRow(
-            start=spoken_label(result.info, r.start_frame),
-            end=spoken_label(result.info, r.end_frame),
+            start=spoken_label(result.info, r.start_frame, r.start),
+            end=spoken_label(result.info, r.end_frame, r.end),
             duration=length(r.duration),
-            frames=counted(r.end_frame - r.start_frame, "frame"),
+            frames=_frames_in(result, r),
         )
         for r in result.usable
     )
+
+
+def _frames_in(result: TakeResult, stretch: UsableRange) -> str:
+    """Return how many frames a stretch is long, and how many there are if not so many.
+
+    Frames may be missing, or shown for other times than the rate says.
+    """
+    places = stretch.end_frame - stretch.start_frame
+    told = counted(places, "frame")
+    picture = result.picture
+    if picture is None or not picture.rows or result.coverage.mode != "every frame":
+        return told
+    # A frame belongs to the place that its start lies nearest to.
+    half = 1 / result.info.grid.rate / 2
+    ticks = [float((at - half) / picture.time_base) for at in _ends(result, stretch)]
+    first, last = np.searchsorted(picture.edges[:-1], ticks)
+    there = int(last - first)
+    return told if there == places else f"{told} long, {grouped(there)} there"
+
+
+def _ends(result: TakeResult, stretch: UsableRange) -> tuple[Fraction, Fraction]:
+    grid = result.info.grid
+    return grid.seconds(stretch.start_frame), grid.seconds(stretch.end_frame)
 
 
 def _illustrated(rows: tuple[FindingRow, ...]) -> str:

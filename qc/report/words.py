@@ -11,9 +11,11 @@ from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
+from statistics import median
 
 __all__ = [
     "NOT_MEASURED",
+    "alike",
     "amount",
     "beside",
     "byte_size",
@@ -134,14 +136,34 @@ def sensible(value: float | None) -> str:
     return fixed(value, _decimals(value))
 
 
+def alike(*values: float) -> tuple[str, ...]:
+    """Return numbers that stand side by side, with the same decimals.
+
+    Examples
+    --------
+    >>> alike(0.0094, -0.0004, 1.69), alike(0.998, 0.997, 1.0)
+    (('0.01', '0.00', '1.69'), ('1.00', '1.00', '1.00'))
+    >>> alike(2.0, 0.0, 7.0), alike(0.4, 0.0, 250.0), alike(0.002, 0.0, 0.0042)
+    (('2', '0', '7'), ('0.4', '0.0', '250.0'), ('0.0020', '0.0000', '0.0042'))
+    """
+    if all(value == int(value) for value in values):
+        return tuple(grouped(int(value)) for value in values)
+    largest, middle = max(map(abs, values)), abs(median(values))
+    # Where the largest alone needs none, one that a small number would be lost without.
+    decimals = max(_decimals(largest), min(_decimals(middle), 1))
+    return tuple(fixed(value, decimals) for value in values)
+
+
 def _decimals(value: float) -> int:
     """Return how many decimals show about three figures that count."""
     size = abs(value)
     return 4 if size < 0.01 else 2 if size < 10 else 1 if size < 100 else 0
 
 
+# Units that are counted.
+_ONE = {"frames": "frame", "pixels": "pixel", "stops": "stop"}
 # Levels that nothing but zeros has.
-_LEVELS, _SILENT_DB = ("dBFS", "dBTP"), -150.0
+_LEVELS, _SILENT_DB = ("dBFS", "dBTP", "LUFS"), -150.0
 
 
 def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
@@ -149,15 +171,18 @@ def amount(value: float | None, unit: str, decimals: int | None = None) -> str:
 
     Examples
     --------
-    >>> amount(1.5, "%").replace("\N{NO-BREAK SPACE}", "_")
-    '1.50_%'
+    >>> said = [amount(*told) for told in ((1.5, "%"), (1, "frames"), (2, "frames"))]
+    >>> [s.replace("\N{NO-BREAK SPACE}", "_") for s in said]
+    ['1.50_%', '1_frame', '2_frames']
+    >>> amount(-200.0, "LUFS")
+    'digital silence'
     """
     if unit in _LEVELS and value is not None and value <= _SILENT_DB:
         return "digital silence"
     text = sensible(value) if decimals is None else fixed(value, decimals)
     if not unit or text == NOT_MEASURED:
         return text
-    return f"{text}{_SPACE}{unit}"
+    return f"{text}{_SPACE}{_ONE.get(unit, unit) if text == '1' else unit}"
 
 
 def beside(worst: float, limit: float, unit: str) -> tuple[str, str]:

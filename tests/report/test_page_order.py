@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +18,8 @@ from qc.console import print_take
 from qc.measures import all_measures, rule_labels
 from qc.measures.base import ROOMS, Chart
 from qc.records import Finding, Grade, Readings, TakeResult
+from qc.report import sheet
+from qc.report.curves import summary_of
 from qc.report.figures import Figures, figures
 from qc.report.handover import result_document
 from qc.report.page import take_page
@@ -251,6 +255,101 @@ def test_a_take_is_wholly_usable_though_its_sound_runs_on_for_a_moment(
         replace(result, usable=usable, duration=longer), stills=False, written=WRITTEN
     )
     assert page.verdict.usable.startswith("All of it is usable")
+
+
+@pytest.mark.parametrize(
+    ("frames", "said"),
+    [
+        (40, "Usable: 1.6 s of 1.9 s, in 1 stretch."),
+        (
+            50,
+            "Usable: 2.0 s of 2.3 s, in 1 stretch of 2.0 s or more.",
+        ),
+    ],
+)
+def test_no_stretch_is_said_to_be_longer_than_it_is(
+    make_result: MakeResult, frames: int, said: str
+) -> None:
+    result = make_result(Path("A.mov"), frames=frames, spans=())
+    (whole,) = result.usable[:1]
+    usable = replace(
+        whole,
+        start=Fraction(0),
+        end=Fraction(frames, 25),
+        start_frame=0,
+        end_frame=frames,
+    )
+    result = replace(
+        result,
+        usable=(usable,),
+        duration=usable.end + Fraction(3, 10),
+        limits={**result.limits, "judging.usable_min_seconds": 2.0},
+    )
+    page = page_of(result, stills=False, written=WRITTEN)
+    assert page.verdict.usable.replace("\N{NO-BREAK SPACE}", " ") == said
+
+
+@pytest.mark.parametrize("gone", [0, 5])
+def test_frames_that_are_not_there_are_not_counted_as_usable(
+    make_result: MakeResult, gone: int
+) -> None:
+    result = make_result(Path("A.mov"), frames=250, spans=())
+    assert result.picture is not None
+    # Frames 10 to 10 + gone are missing; the stretch is the first 46 places.
+    edges = np.delete(result.picture.edges, np.arange(10, 10 + gone))
+    usable = replace(
+        result.usable[0],
+        start=Fraction(0),
+        end=Fraction(46, 25),
+        start_frame=0,
+        end_frame=46,
+    )
+    picture = replace(result.picture, edges=edges)
+    result = replace(result, usable=(usable,), picture=picture)
+    (row,) = sheet._usable(result)
+    told = row.frames.replace("\N{NO-BREAK SPACE}", " ")
+    assert told == ("46 frames" if not gone else "46 frames long, 41 there")
+
+
+# ---------------------------------------------------------------- lanes in few words
+
+
+@pytest.mark.parametrize(
+    ("values", "unit", "told", "said"),
+    [
+        ([-200.0, -200.0], "dBFS", {}, "digital silence"),
+        # Hum that is looked for and not found is drawn on the ground of its lane.
+        ([-100.0, math.nan, -100.0], "dBFS", {"floor": -100.0}, "none found"),
+        ([-100.0, -62.0], "dBFS", {"floor": -100.0}, "highest −62.0 dBFS"),
+        (
+            [-30.0, -23.9],
+            "LUFS",
+            {"floor": -60.0, "name": "Short-term loudness"},
+            "short-term loudness up to −23.9 LUFS",
+        ),
+    ],
+)
+def test_levels_of_sound_in_few_words(
+    values: list[float], unit: str, told: dict[str, Any], said: str
+) -> None:
+    column = np.array(values, np.float32)
+    text = summary_of(column, unit, sound=True, **told)
+    assert text.replace("\N{NO-BREAK SPACE}", " ") == said
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ([0.0094, -0.0004, 1.69], "median 0.01, 0.00 to 1.69 stops"),
+        ([0.9979, 0.9968, 1.0], "median 1.00, 1.00 to 1.00 stops"),
+        ([2.0, 0.0, 7.0], "median 2, 0 to 7 stops"),
+    ],
+)
+def test_numbers_side_by_side_have_the_same_decimals(
+    values: list[float], said: str
+) -> None:
+    text = summary_of(np.array(values, np.float32), "stops", sound=False)
+    assert text.replace("\N{NO-BREAK SPACE}", " ") == said
 
 
 # ----------------------------------------------------------------- names of figures
