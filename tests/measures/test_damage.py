@@ -289,6 +289,21 @@ def test_sound_that_is_missing_is_damage(tmp_path: Path) -> None:
     assert finding.grade is Grade.REJECT
 
 
+def test_sound_that_is_missing_in_places_says_in_how_many(tmp_path: Path) -> None:
+    quiet = np.full((1, 144_000), 300, np.int16)
+    # 0.3 s are missing from 1.0 s on, and again after 0.2 s of sound.
+    gaps = [(48_000, Fraction(3, 10)), (57_600, Fraction(3, 10))]
+    clip = synth.write(
+        tmp_path / "a.mkv",
+        synth.scene(110, 64, 48),
+        Video(options=synth.h264()),
+        [Sound(quiet, layout="mono", gaps=gaps)],
+    )
+    (finding,) = damage_of(checked(clip))
+    assert finding.message == ("Sound track 1 is missing for 0.60 s here, in 2 places.")
+    assert (finding.start, finding.end) == (1, Fraction(9, 5))
+
+
 def test_a_picture_that_changes_its_size_is_for_review(tmp_path: Path) -> None:
     options = synth.h264(b_frames=0)
     one = synth.write(tmp_path / "a.ts", synth.scene(40), Video(options=options))

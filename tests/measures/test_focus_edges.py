@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from qc.judge import find
 from qc.measures import focus, framing, hunting, steadiness
 from qc.measures.base import Measured
+from qc.measures.parts.focus import focuschecks
 from qc.measures.parts.focus.edgemoves import against_move
 from qc.measures.parts.focus.motionblur import Smear, smear_of
-from qc.measures.parts.focus.pulls import pull_of
+from qc.measures.parts.focus.pulls import Pull, pull_of
 from qc.measures.parts.focus.softedges import lens_part, stepped
 from qc.measures.parts.focus.swings import swinging
 from qc.records import Finding, Grade, Readings
@@ -301,6 +302,19 @@ def test_on_a_quick_sway_focus_is_held_against_frames_in_like_motion() -> None:
 
 
 # ------------------------------------------------------------------------------ pulls
+
+
+@pytest.mark.parametrize(("left", "limit"), [(55.0, None), (40.0, 50.0)])
+def test_a_note_on_a_pull_has_no_limit_that_it_does_not_reach(
+    left: float, limit: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Limit for review by default: 50 %.
+    def pulls(*_: object) -> list[tuple[tuple[int, int], Pull]]:
+        return [((10, 20), Pull("the left", "the right", left))]
+
+    monkeypatch.setattr(focuschecks, "pulls", pulls)
+    (note,) = focuschecks.pulled(take_of(np.ones(40)))
+    assert (note.grade, note.worst, note.limit) == (Grade.NOTE, left, limit)
 
 
 def halves(n: int, left: Array, right: Array) -> Array:

@@ -786,6 +786,10 @@ def test_flat_tops_are_still_told_behind_a_lossy_coder() -> None:
     assert all(f.grade in (Grade.NOTE, Grade.REVIEW) for f in told)
     assert "looks cut off at −6." in told[0].message or "−5." in told[0].message
     assert "the coding hides the exact places" in told[0].message
+    # House choice: for review from 0.005 s of flat tops in a second on, 240 samples.
+    for finding in told:
+        assert finding.limit == (240.0 if finding.grade is Grade.REVIEW else None)
+        assert (finding.worst >= 240.0) == (finding.grade is Grade.REVIEW)
     assert "turn down what comes before the recorder" in told[0].advice
 
 
