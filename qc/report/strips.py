@@ -415,7 +415,9 @@ def _places(
             )
             gravest = max((f.grade.rank for f, _ in flags), default=-1)
             yield replace(nothing, title=title, gravest=gravest, lane=lane)
-    if not any_lane:
+    # That sound has no picture is no news; a picture that is lost is.
+    told = measure.clock == "sound" or result.info.video or result.info.picture_lost
+    if not any_lane and told:
         yield nothing
 
 

@@ -159,6 +159,17 @@ def test_what_was_not_read_is_left_out_and_named_once(
     assert "Noise" in said[1].removesuffix(".").split("; ")
 
 
+@pytest.mark.parametrize("lost", [False, True])
+def test_sound_alone_is_not_said_to_lack_its_pictures(
+    make_result: MakeResult, lost: bool
+) -> None:
+    result = make_result(Path("A.wav"), picture=False, frames=0, spans=())
+    result = replace(result, info=replace(result.info, picture_lost=lost))
+    strip = strip_of(result, all_measures(), [], {})
+    assert ("Sharpness" in strip.unmeasured) is lost
+    assert "Loudness" in strip.unmeasured  # which sound has, and was not read here
+
+
 def test_nothing_hides_when_there_would_be_nothing_above_the_fold(
     measured: Callable[..., TakeResult],
 ) -> None:
