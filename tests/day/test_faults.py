@@ -222,18 +222,24 @@ def _children(pid: int) -> Iterator[int]:
             yield from map(int, listed.read_text().split())
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(not LINUX, reason="looks into /proc")
-def test_ending_the_run_alone_ends_its_workers(tmp_path: Path) -> None:
+def _a_day_of_four(folder: Path) -> subprocess.Popen[str]:
+    """Start a day's run on four takes, in a process group of its own."""
     for i in range(4):
-        _put(tmp_path / f"cards/a{i}.mov", TAKE.read_bytes())
-    run = subprocess.Popen(
+        _put(folder / f"cards/a{i}.mov", TAKE.read_bytes())
+    return subprocess.Popen(
         [sys.executable, "-m", "qc", "day", "cards", "--jobs", "2"],
-        cwd=tmp_path,
+        cwd=folder,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
+        start_new_session=True,
     )
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not LINUX, reason="looks into /proc")
+def test_ending_the_run_alone_ends_its_workers(tmp_path: Path) -> None:
+    run = _a_day_of_four(tmp_path)
     deadline = time.monotonic() + 90
     while time.monotonic() < deadline and not list(
         tmp_path.glob("reports/cards/.day.running/*.json")
@@ -264,16 +270,7 @@ def test_ending_the_run_alone_ends_its_workers(tmp_path: Path) -> None:
 def test_who_stops_it_while_workers_start_gets_one_sentence(
     pause: float, number: int, code: int, said: str, tmp_path: Path
 ) -> None:
-    for i in range(4):
-        _put(tmp_path / f"cards/a{i}.mov", TAKE.read_bytes())
-    run = subprocess.Popen(
-        [sys.executable, "-m", "qc", "day", "cards", "--jobs", "2"],
-        cwd=tmp_path,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
+    run = _a_day_of_four(tmp_path)
     deadline = time.monotonic() + 60
     # The first child only keeps account of semaphores; the others are workers.
     while len(list(_children(run.pid))) < 2 and time.monotonic() < deadline:
