@@ -65,7 +65,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if unknown:
         _refuse(options.command, unknown)
     try:
-        code = int(options.run(options))
+        with ends_in_order():
+            code = int(options.run(options))
     except QCError as error:
         _complain(str(error))
         return ExitCode.FAILED
@@ -391,7 +392,6 @@ def _day(options: argparse.Namespace) -> ExitCode:
     }
     text = options.format == "text" and not options.quiet
     with (
-        ends_in_order(),
         _cluster(options.cluster) as executor,
         console.day_progress(quiet=options.quiet) as told,
     ):

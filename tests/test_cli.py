@@ -375,7 +375,13 @@ def test_a_file_that_is_named_twice_is_measured_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_ctrl_c_leaves_whole_files_or_none(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("number", "code", "said"),
+    [(signal.SIGINT, 130, "interrupted"), (signal.SIGTERM, 143, "ended from outside")],
+)
+def test_who_stops_it_gets_whole_files_or_none(
+    number: int, code: int, said: str, tmp_path: Path
+) -> None:
     environment = os.environ | {"PYTHONUNBUFFERED": "1"}
     others = [shutil.copy(OVEREXPOSED, tmp_path / f"{n}.mov") for n in range(8)]
     process = subprocess.Popen(
@@ -393,10 +399,10 @@ def test_ctrl_c_leaves_whole_files_or_none(tmp_path: Path) -> None:
     while not report.exists() and time.monotonic() < deadline:
         time.sleep(0.05)
     time.sleep(0.3)
-    process.send_signal(signal.SIGINT)
+    process.send_signal(number)
     _, errors = process.communicate(timeout=60)
-    assert process.returncode == 130
-    assert "interrupted; reports already written are complete" in errors
+    assert process.returncode == code
+    assert f"{said}; reports already written are complete" in errors
     assert "Traceback" not in errors
     assert json.loads(report.read_text("utf-8"))["grade"] == "clean"
     _no_debris(tmp_path)
