@@ -82,8 +82,8 @@ def test_slopes_grain_and_neighbours_are_opencvs() -> None:
     )
     expected = {
         "burnt": mask, "rim": rim, "rim grain": rim * grain, "edge": edge,
-        "edge steep": edge * steep, "burnt grain": mask * grain,
-        "burnt line": mask * lines,
+        "edge steep": edge * steep, "grain": mask * grain,
+        "line": mask * lines,
     }  # fmt: skip
     for name, plane in expected.items():
         half = cv2.resize(

@@ -3,12 +3,7 @@
  * in order. Sums stay in registers here, which takes a third of the time.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 /* What of a side lies in one cell: whole places, and parts of one before and behind. */
 typedef struct {

@@ -36,10 +36,10 @@ _Plane: TypeAlias = NDArray[np.unsignedinteger]
 _Codes: TypeAlias = NDArray[np.uint8]
 
 MAPS = (
-    "burnt", "told", "ended", "lacks weakest", "told blue", "lacks red", "lacks blue",
-    "rim", "rim red", "rim blue", "rim off", "rim grain", "edge", "edge steep",
-    "burnt grain", "tissue", "tissue luma", "tissue red", "tissue blue", "white",
-    "blood", "warm edge", "warm edge steep", "burnt line",
+    "burnt", "told", "ended", "lacks weakest", "told blue", "told lacks red",
+    "told lacks blue", "rim", "rim red", "rim blue", "rim off", "rim grain", "edge",
+    "edge steep", "grain", "tissue", "tissue luma", "tissue red", "tissue blue",
+    "white", "blood", "warm edge", "warm edge steep", "line",
 )  # fmt: skip
 """Names of what is drawn and gathered, in order."""
 OWN = ("red", "blue", "highest", "lowest", "seen red", "seen blue", "luma", "burnt")

@@ -4,11 +4,10 @@
  * so that `bright.py` gives the same to the last bit.
  */
 #include "planes.h"
+#include "exact.h"
 
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off", "no-trapping-math")
+#if defined(__GNUC__) && !defined(__clang__)
+#pragma GCC optimize("no-trapping-math")
 #endif
 
 #define MAPS 24        /* what is gathered, see `MAPS` in `bright.py` */

@@ -5,12 +5,7 @@
  * written, so that `bright.py` gives the same to the last bit.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MAPS 24        /* in the order of `MAPS` in `bright.py` */
 #define MOST_WIDE 1024 /* places of a row */

@@ -4,12 +4,7 @@
  * so that the Python beside this file gives the same to the last bit.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MOST_WIDE 1024  /* places of a row */
 #define MOST_CELLS 4096 /* cells of a picture */

@@ -4,12 +4,7 @@
  * numbers are the same whatever the machine has.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MOST_RADII 16
 

@@ -5,12 +5,7 @@
  * same to the last bit.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define TILES 4          /* of a patch, along each side */
 #define MOST_ACROSS 4096 /* pixels of a line of a grid */

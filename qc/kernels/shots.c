@@ -4,12 +4,7 @@
  * written, so that the Python beside this file gives the same to the last bit.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MOST_WIDE 256 /* cells of a line */
 #define MOST_HIGH 256

@@ -1,11 +1,6 @@
 /* Single pixels that stand out of a whole plane. */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define BLOCK 64 /* pixels looked at together */
 

@@ -4,12 +4,7 @@
  * float64, down each column and then across: see shots.c.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 RANKED(ranked, float)
 

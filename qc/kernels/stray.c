@@ -3,12 +3,7 @@
  * Counted in float32, one operation after another as written: see light.c.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MOST_BEFORE 4
 #define LANES 8

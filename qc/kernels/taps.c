@@ -3,12 +3,7 @@
  * Counted in float64, one operation after another as written: see light.c.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 /* Weights of the pixels at -1, 0, 1, 2 for a place between them, 0 to 1; by the inverse
  * of what pixels so far apart have in common. */

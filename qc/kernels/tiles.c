@@ -3,12 +3,7 @@
  * beside this gives the same to the last bit.
  */
 #include "planes.h"
-
-#if defined(__clang__)
-#pragma STDC FP_CONTRACT OFF
-#elif defined(__GNUC__)
-#pragma GCC optimize("fp-contract=off")
-#endif
+#include "exact.h"
 
 #define MOST_TILES 256 /* each way */
 

@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from qc.kernels.layers import middles
 from qc.measures.parts.spots.spotfixed import fixed_spots
 from qc.measures.parts.spots.spotgain import gain_spots
-from qc.measures.parts.spots.spotlayers import layers_along, layers_of, middles
+from qc.measures.parts.spots.spotlayers import layers_along, layers_of
 from qc.measures.parts.spots.spotlooks import LookKeeper, kept_maps
 from qc.measures.parts.spots.spotpassing import Passing, passing
 from qc.measures.parts.spots.spotslopes import Rims, fixed_pattern

@@ -62,12 +62,6 @@ _ANY_BURNT = 0.02
 # So many places of tissue give its luma; without them these stand, shares of the level.
 _TISSUE_PLACES, _NO_TISSUE = 12, (0.5, 0.7, 0.8)
 
-_POOLED = (
-    "burnt", "told", "ended", "lacks weakest", "told blue", "told lacks red",
-    "told lacks blue", "rim", "rim red", "rim blue", "rim off", "rim grain", "edge",
-    "edge steep", "grain", "tissue", "tissue luma", "tissue red", "tissue blue",
-    "white", "blood", "warm edge", "warm edge steep", "line",
-)  # fmt: skip
 _OWN = (
     "red", "blue", "under end strongest", "under end weakest", "seen red", "seen blue",
     "under end", "burnt here", "depth", "area size", "area depth", "area fills box",
@@ -79,7 +73,7 @@ _WHOLE = (
     "end over level", "white blue", "white off", "cast", "no white", "white in all",
 )  # fmt: skip
 FEATURES = (
-    *(f"{w} {n}" for w in (*_SQUARES, "area", "object") for n in _POOLED),
+    *(f"{w} {n}" for w in (*_SQUARES, "area", "object") for n in MAPS),
     *_OWN,
     *_WHOLE,
 )

@@ -20,8 +20,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.layers import middles
 from qc.measures.parts.spots.spotkept import Box, Kept, Map, come_to, kept_in
-from qc.measures.parts.spots.spotlayers import Layers, middles
+from qc.measures.parts.spots.spotlayers import Layers
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotshape import is_compact, on_map, ring_around

@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.spots.spotlayers import Layers, middles
+from qc.kernels.layers import middles
+from qc.measures.parts.spots.spotlayers import Layers
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import rms
 from qc.measures.parts.spots.spotshape import ring_around

@@ -30,7 +30,6 @@ __all__ = [
     "Layers",
     "layers_along",
     "layers_of",
-    "middles",
     "ways_back",
 ]
 

@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.kernels.layers import middles
 from qc.kernels.rings import closed_rings
 from qc.measures.parts.spots.spotfixed import (
     LEVEL,
@@ -34,7 +35,7 @@ from qc.measures.parts.spots.spotkept import (
     kept_in,
     length_of,
 )
-from qc.measures.parts.spots.spotlayers import Layers, middles
+from qc.measures.parts.spots.spotlayers import Layers
 from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
