@@ -8,7 +8,7 @@
 /* Weights of the pixels at -1, 0, 1, 2 for a place between them, 0 to 1; by the inverse
  * of what pixels so far apart have in common. */
 static void tap_weights(double at, double sigma, const double *inverse,
-                                   double out[4])
+                        double out[4])
 {
     double like[4];
     for (int k = 0; k < 4; k++) {

@@ -243,6 +243,7 @@ AVX2 void squares_and_codes(const uint16_t *a, const uint16_t *b, const uint16_t
     for (int i = 0; i < WORDS; i++)
         counted->seen |= bits[i];
 }
+
 /* ------------------------------------------------------------------ both */
 
 int fits_vectors(const Plane *p, const Tiles *tiles)
