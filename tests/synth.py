@@ -416,6 +416,19 @@ def cut_out(source: Path, target: Path, first: int, last: int) -> Path:
     return target
 
 
+def first_seconds(source: Path, target: Path, seconds: float) -> Path:
+    """Write the packets of a recording's picture and sound that begin in time."""
+    with av.open(str(source)) as old, av.open(str(target), "w") as out:
+        streams = [*old.streams.video, *old.streams.audio]
+        new = {s.index: out.add_stream_from_template(s) for s in streams}
+        for packet in old.demux(streams):
+            if packet.pts is None or packet.pts * packet.time_base >= seconds:
+                continue
+            packet.stream = new[packet.stream.index]
+            out.mux(packet)
+    return target
+
+
 def luma_by_time(path: Path, number: int = 0) -> dict[int, Plane]:
     """Decode with one thread and nothing but PyAV; luma by presentation time."""
     found: dict[int, Plane] = {}

@@ -176,6 +176,15 @@ def test_we_refuse_labels_that_opentimelineio_takes(drop: TimecodeFormat) -> Non
             drop.frame(label)
 
 
+def _worth_reading(n: int, label: str) -> bool:
+    """Tell labels beside the turn of a minute, where some are left out, and one in 61.
+
+    Ten minutes, after which the rule repeats, are read whole. 61 has no factor in
+    common with any count of frames, so that every number of a frame is met.
+    """
+    return label[6:8] in ("59", "00") or n % 61 == 0
+
+
 @pytest.mark.parametrize("drop", DROP_FORMATS, ids=named)
 @pytest.mark.parametrize("hour", [0, 23])
 def test_an_hour_reads_like_a_counter_that_skips(
@@ -187,8 +196,13 @@ def test_an_hour_reads_like_a_counter_that_skips(
     expected = list(
         islice(counter(drop.nominal, dropped, hour=hour), drop.frames_per_day // 24)
     )
-    got = [drop.label(start + n) for n in range(len(expected))]
-    assert got == expected
+    read = [
+        n
+        for n, label in enumerate(expected)
+        if n < len(expected) // 6 or _worth_reading(n, label)
+    ]
+    got = [drop.label(start + n) for n in read]
+    assert got == [expected[n] for n in read]
     assert expected[-1] == f"{hour:02}:59:59;{drop.nominal - 1}"
 
 
@@ -196,8 +210,9 @@ def test_an_hour_reads_like_a_counter_that_skips(
 def test_a_day_reads_like_a_counter_that_skips() -> None:
     n = 0
     for n, label in enumerate(counter(30, 2), 1):
-        assert DROP_30.label(n - 1) == label
-        assert DROP_30.frame(label) == n - 1
+        if _worth_reading(n, label):
+            assert DROP_30.label(n - 1) == label
+            assert DROP_30.frame(label) == n - 1
     assert n == VALUES["drop_count"][0]["day"]
 
 

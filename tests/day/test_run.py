@@ -81,7 +81,7 @@ def test_each_fault_is_told_and_all_others_are_done(tmp_path: Path) -> None:
     from misbehaving_workers import by_name  # type: ignore[import-not-found]
 
     names = ["a1", "crash", "a2", "hang", "a3", "grow", "a4", "a5"]
-    with LocalWorkers(2, stall_s=4) as workers:
+    with LocalWorkers(2, stall_s=8) as workers:
         futures = {n: workers.submit(by_name, _job(n, tmp_path)) for n in names}
         takes = {n: f.result(timeout=90) for n, f in futures.items()}
     for name in ("a1", "a2", "a3", "a4", "a5"):
@@ -89,7 +89,7 @@ def test_each_fault_is_told_and_all_others_are_done(tmp_path: Path) -> None:
     messages = {n: takes[n].document["message"] for n in ("crash", "hang", "grow")}
     assert all(takes[n].grade is Grade.UNREADABLE for n in messages)
     assert "ended without a word" in messages["crash"]
-    assert "nothing moved on for 4 s" in messages["hang"]
+    assert "nothing moved on for 8 s" in messages["hang"]
     assert "needed more than 600 MB" in messages["grow"]
     # What the worker is the cause of, not the file, is tried again next time.
     assert not list(tmp_path.rglob("result.json"))
