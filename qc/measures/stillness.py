@@ -49,6 +49,8 @@ _LINES = 40
 # and a codec short of data may leave nothing of the noise. Seen: 0.04 % in a drawing,
 # 4 % in the most heavily coded webcam.
 _ALIVE_PERCENT = 0.5
+# So many live frames on either side of a repeat show whether anything changes there.
+_NEIGHBOURS = 3
 # A whole picture that moves faster than this, percent of its width a frame, and a light
 # on more of it, stop and go on for other reasons than a repeat (house choices).
 _SHIFT_PERCENT, _LIT_PERCENT = 0.1, 5.0
@@ -239,6 +241,25 @@ def _alive(readings: Readings, live: NDArray[np.bool_]) -> bool:
     return not changed.size or float(np.median(changed)) >= _ALIVE_PERCENT
 
 
+def _lives_beside(changes: Changes, states: NDArray[np.floating]) -> Flags:
+    """Return where live frames on both sides change in enough places.
+
+    A coder short of data leaves nothing to change for a while, and then frames are the
+    same by chance: such a repeat tells nothing, and nobody sees it.
+    """
+    rows = np.flatnonzero((states == State.LIVE) & ~rare_keys(changes.key))
+    out = np.ones(len(states), bool)
+    if not rows.size:
+        return out
+    changed = np.nan_to_num(changes.changed)
+    for first, last in runs(states == State.SINGLE):
+        at = int(rows.searchsorted(first))
+        sides = (rows[max(at - _NEIGHBOURS, 0) : at], rows[at : at + _NEIGHBOURS])
+        busy = [float(np.median(changed[side])) for side in sides if side.size]
+        out[first:last] = min(busy, default=0.0) >= _ALIVE_PERCENT
+    return out
+
+
 def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
     """Return what each frame is, by the codes of `State`; NaN: cannot be told."""
     black = _black(measured, readings)
@@ -271,6 +292,7 @@ def _states(measured: Measured, readings: Readings) -> NDArray[np.float64]:
             judged = out[part] <= State.SINGLE
             out[part][judged] = np.where(sure, State.SINGLE, State.LIVE)[judged]
         out[inside & ~lamps] = State.RHYTHM
+        out[(out == State.SINGLE) & ~_lives_beside(changes, out)] = State.LIVE
     elif is_still.any():
         out[:] = np.nan
     out[black] = State.BLACK
@@ -334,7 +356,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=11,
+    version=12,
     label="Stillness",
     clock="picture",
     columns=(
@@ -433,7 +455,8 @@ MEASURE = Measure(
         "full speed up to the frame before and then changes at once by more than twice "
         "what any frame beside it does. Single "
         "repeats stand out against the frames around them, which move, by the mean "
-        "change or by that of the cell that changes most; lesser falls that the next "
+        "change or by that of the cell that changes most, or, where noise is new in "
+        "every frame, by noise that stops; lesser falls that the next "
         "frame makes up for count where four repeats lie within 10 s. Steady rhythms "
         "of repeats are found by their period and noted. The frames told are those "
         "that repeat, not the one they repeat; a few at the very end of a take, where "

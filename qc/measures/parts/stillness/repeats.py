@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.focus.medians import known_median
+from qc.measures.parts.stillness.noisestops import noise_stops
 from qc.measures.parts.stillness.stillframes import (
     CALM_PERCENT,
     SMALLEST,
@@ -47,6 +48,9 @@ _NOTCH_CELL_PERCENT = 4.0
 _NOTCH_DIFFERENCE = 0.65
 # Hardly moved but with as many pixels changed: a live frame, whose noise is new.
 _NOTCH_CHANGED = 0.85
+# But motion at full speed that stops for a single frame is none of a camera's, whatever
+# its noise: the cell falls to this share of all beside (house choice).
+_NOTCH_STOPS = 0.15
 # A shallower notch of a cell counts where the mean change falls as much.
 _NOTCH_BOTH_CELL, _NOTCH_BOTH_DIFFERENCE = 0.45, 0.35
 _NOTCH_SPREAD = 4.0
@@ -138,6 +142,8 @@ def notches(changes: Changes) -> Flags:
         alone = rare & (depth <= _NOTCH_ALONE * sure)
         deep &= (less <= _NOTCH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED) | alone
         both &= (less <= _NOTCH_BOTH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED)
+        stops = (depth <= _NOTCH_ALONE * sure) & (less <= _NOTCH_DIFFERENCE)
+        deep |= stops & (cell <= _NOTCH_STOPS * np.fmin(usual, beside)) & ~rare
         out |= (deep | both) & moving & (cell <= _NOTCH_CELL_PERCENT)
         out &= cell <= _NOTCH_BESIDE * beside
         out &= cell <= _NOTCH_AMONG * _second_least(cell)
@@ -284,5 +290,5 @@ def repeated(
     makes_up = catching_up(changes)
     if otherwise is not None:
         makes_up &= ~otherwise
-    out = out | notches(changes)
+    out = out | notches(changes) | noise_stops(changes)
     return np.asarray(out | _in_company(makes_up & ~out, out, changes.times), bool)

@@ -51,6 +51,9 @@ _RARE_KEYS = 0.2
 _WIDEST_GAP = 2
 # A codec refines the first frames of a still for about half a second.
 _LONGEST_REFINED = 12
+# Motion that stops at once: a cell that changes by this, and what is left of the mean
+# change while a coder refines the kept picture (house choices).
+_FAR_PERCENT, _REFINED_SHARE = 4 * CALM_PERCENT, 0.5
 # In a kept picture so few pixels change in so many of the frames about each, key frames
 # left out (seen in freezes over six codecs: a third and more; in live stills that a
 # codec is short of data for: a tenth). Shorter stills tell too little.
@@ -188,6 +191,7 @@ def still(changes: Changes) -> Flags:
     for first, last in runs(out):
         _grow(out, refined, moving, first - 1, -1)
         _grow(out, refined, moving, last, 1)
+        _grow_from_motion(out, changes, first)
     return np.asarray(out & (_kept(changes, out) | changes.identical), bool)
 
 
@@ -241,6 +245,22 @@ def _grow(flags: Flags, refined: Flags, moving: Flags, row: int, step: int) -> N
         at += step
     if at != row and 0 <= at < len(flags) and moving[at]:
         flags[min(row, at - step) : max(row, at - step) + 1] = True
+
+
+def _grow_from_motion(flags: Flags, changes: Changes, first: int) -> None:
+    """Take in the frames before a still in which a coder refines what moved until then.
+
+    All of them are calm, and change by far less than the frame before them, which
+    moves far.
+    """
+    difference, cell = changes.difference, changes.cell
+    at = first - 1
+    while at >= 0 and cell[at] <= CALM_PERCENT and first - at <= _LONGEST_REFINED:
+        at -= 1
+    if at < 0 or at == first - 1 or not cell[at] > _FAR_PERCENT:
+        return
+    if (difference[at + 1 : first] <= _REFINED_SHARE * difference[at]).all():
+        flags[at + 1 : first] = True
 
 
 def again(states: Values) -> tuple[Flags, Flags]:
