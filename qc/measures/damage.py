@@ -359,6 +359,8 @@ MEASURE = Measure(
         "A frame counts as damaged when the decoder reports it as broken, and so do "
         "the frames built on it, up to the next that can be decoded on its own. A "
         "frame is missing when the file holds data for it from which no picture came. "
+        "H.264 numbers the pictures that others build on: where one is not in the file, "
+        "what builds on it is damaged. "
         "Decoders do not notice every error: above all HEVC's lets small ones pass. "
         "Pictures broken before they were coded decode without error: one to three of "
         "them (twelve if they roll) that are unlike the one before and the one behind, "

@@ -21,6 +21,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from qc.media.container import open_recording
+from qc.media.framenumbers import FrameNumbers
 from qc.media.ledger import Ledger, Sent
 from qc.media.threads import (
     closing_packets,
@@ -140,6 +141,9 @@ class FrameDecoder:
         self._continuity: ContinuityCheck | None = None
         if stream.container.format.name == "mpegts":
             self._continuity = ContinuityCheck(info.path, stream.id)
+        self._numbers: FrameNumbers | None = None
+        if info.video.codec == "h264":
+            self._numbers = FrameNumbers(stream.codec_context.extradata or b"")
         self.ledger = Ledger(tick=tick, stamped=self._stamped)
         self._failed: set[int] = set()
 
@@ -157,8 +161,11 @@ class FrameDecoder:
                 shown=not packet.is_discard and self._shows(packet),
                 key=packet.is_keyframe,
             )
+            last = self._last_dts
             if self._lacks_before(packet):
                 yield from self._broken(index - 1, index)
+            if self._builds_on_lost(packet, last):
+                yield from self._broken(index, index)
             if packet.is_corrupt and self._continuity is None:
                 yield from self._broken(index, index + 1)
             self._kept.add(index, packet)
@@ -180,6 +187,16 @@ class FrameDecoder:
         if dts < last:
             return False  # recordings joined end to end: nothing is missing
         return torn or (self._unbroken and dts - last > _SKIP * self._tick)
+
+    def _builds_on_lost(
+        self, packet: Packet[VideoStream], last_dts: int | None
+    ) -> bool:
+        """Tell whether pictures that this one builds on are not in the file."""
+        if self._numbers is None:
+            return False
+        late = last_dts is not None and packet.dts is not None
+        late = late and packet.dts - last_dts > _SKIP * self._tick
+        return self._numbers.lacks(bytes(packet), late=late)
 
     def _is_torn_before(self, pos: int | None) -> bool:
         """Tell whether a transport stream is torn before a place in the file."""

@@ -47,6 +47,9 @@ class FakePacket:
     def is_keyframe(self) -> bool:
         return self.key
 
+    def __bytes__(self) -> bytes:
+        return bytes(self.size)
+
 
 class FakeContext:
     """Stands for a decoder: gives what the packet says."""
@@ -57,6 +60,7 @@ class FakeContext:
         self.thread_count = 1
         self.thread_type = "AUTO"
         self.reorder_depth = 0
+        self.extradata: bytes | None = None
         self.codec = SimpleNamespace(capabilities=0)
 
     def decode(self, packet: FakePacket | None) -> list[VideoFrame]:
