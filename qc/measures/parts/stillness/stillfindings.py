@@ -36,6 +36,15 @@ _HARDLY_LIVE = (
     " Hardly any frame of this take moves: it may also be a still scene whose noise "
     "the recording format takes away."
 )
+# What speaks for a scene at rest: motion that dies down before and rises again behind,
+# or pixels that go on changing. In a kept picture all but so few stay in so many
+# frames, once it is refined (freezes through six coders: 0.59 and more, scenes at rest
+# up to 0.22, and as many as in a freeze where a coder has taken all noise away).
+_AT_REST = (
+    " It may also be a scene at rest whose noise the recording format takes away: look "
+    "whether anything in it goes on."
+)
+_UNCHANGED_PERCENT, _SURELY_SAME, _REFINED_ROWS = 0.01, 0.4, 12
 # From the first frame on, and then at once so different, percent: most likely no
 # picture of this camera (house choice).
 _LAID_BEFORE = (
@@ -66,12 +75,18 @@ def check(measured: Measured) -> Iterator[Finding]:
         return
     states = readings["stillness.state"]
     yield from _tell_black(measured, readings, states == State.BLACK)
+    keys = rare_keys(_column(readings, "key") > 0)
+    inter = bool(keys.any())
     for first, last in runs(states == State.FROZEN):
-        if not _turns(readings, first, last):
-            yield _tell_frozen(measured, readings, first, last)
+        at_rest = _turns(readings, first, last)
+        same = _same_share(readings, first, last)
+        if not at_rest or same >= _SURELY_SAME:
+            doubt = at_rest or same < _SURELY_SAME
+            # Coders of single pictures take no noise away; nor does what lies under it.
+            doubt &= inter and not _under_noise(readings, first, last)
+            yield _tell_frozen(measured, readings, first, last, doubt=doubt)
     difference = _column(readings, "difference_percent")
     cell = _column(readings, "cell_percent")
-    keys = rare_keys(_column(readings, "key") > 0)
     twice, known = again(states)
     for cadence in cadences(twice, known, difference, cell, keys)[0]:
         # A rhythm of light has no frame that came twice.
@@ -139,10 +154,8 @@ def _turns(readings: Readings, first: int, last: int) -> bool:
     """Return whether motion only comes to rest and goes on, as where a sway turns.
 
     A kept picture begins and ends at once: the frames beside it change as much as live
-    ones do. Frames that are bit for bit the same are no matter of motion.
+    ones do.
     """
-    if (_column(readings, "identical")[first:last] > 0).mean() >= 0.5:
-        return False
     change = _column(readings, "difference_percent")
     live = readings["stillness.state"] < State.FROZEN
     near = slice(max(first - _NEAR_ROWS, 0), last + _NEAR_ROWS)
@@ -157,8 +170,22 @@ def _turns(readings: Readings, first: int, last: int) -> bool:
     return bool(np.median(beside) < _LIVE_SHARE * np.median(around))
 
 
+def _same_share(readings: Readings, first: int, last: int) -> float:
+    """Return in what share of a still hardly a pixel changes, once it is refined.
+
+    A coder is soon done with a picture that is kept; of a live one at rest it leaves
+    out the noise, but some of it comes back with most frames.
+    """
+    begin = min(first + _REFINED_ROWS, (first + last) // 2)
+    changed = _column(readings, "changed_percent")[begin:last]
+    told = ~rare_keys(_column(readings, "key") > 0)[begin:last]
+    if not told.any():
+        return 0.0
+    return float(np.mean(changed[told] <= _UNCHANGED_PERCENT))
+
+
 def _tell_frozen(
-    measured: Measured, readings: Readings, first: int, last: int
+    measured: Measured, readings: Readings, first: int, last: int, *, doubt: bool
 ) -> Finding:
     seconds = float(seconds_of(readings, first, last))
     same = int(np.count_nonzero(_column(readings, "identical")[first:last] > 0))
@@ -174,7 +201,7 @@ def _tell_frozen(
         how = "with nothing but noise on it, and the camera's motion jumps on behind it"
     live = _live_share(readings)
     reject = seconds >= measured.limits["stillness.frozen_reject_seconds"]
-    reject &= live >= _LEAST_LIVE
+    reject &= live >= _LEAST_LIVE and not doubt
     before = _laid_before(readings, first, last)
     reject &= not before
     grade = Grade.REJECT if reject else Grade.REVIEW
@@ -193,6 +220,7 @@ def _tell_frozen(
             f"The picture stands still for {seconds:.2f} s: {_frames(last - first)} "
             f"show the frame at {held} again, {how}."
             + _HARDLY_LIVE * (live < _LEAST_LIVE)
+            + _AT_REST * (doubt and live >= _LEAST_LIVE and not before)
             + _LAID_BEFORE * before
         ),
         advice=(
