@@ -11,7 +11,15 @@ import pytest
 from qc.measures.parts.spots.splash import Splash, SplashWatch
 from qc.measures.parts.spots.spotland import LandWatch, middle_of
 from qc.measures.parts.spots.spotlooks import LookKeeper
-from tests.measures.test_blemish import PAINT, H, Image, W, spotted, still_scene
+from tests.measures.test_blemish import (
+    PAINT,
+    VIDEO_8,
+    H,
+    Image,
+    W,
+    spotted,
+    still_scene,
+)
 from tests.pictures import picture
 
 RATE = 12.5
@@ -84,6 +92,21 @@ def test_shadow_that_comes_at_once_keeps_the_detail_and_is_no_drop() -> None:
         return spotted(image, 13, loss=0.4) if i >= AT else image
 
     assert landed(shadow, 2.5) == []
+
+
+@pytest.mark.parametrize("veil", [60.0, 90.0])
+def test_what_burns_stays_behind_when_the_iris_opens_and_is_no_drop(
+    veil: float,
+) -> None:
+    # A bright thing reaches the end of the range, and cannot get as much brighter.
+    top = float(VIDEO_8.white)
+
+    def opened(image: Image, i: int) -> Image:
+        image = np.minimum(spotted(image, 12, veil=veil), top)
+        more = VIDEO_8.black + 1.6 * (image - VIDEO_8.black)
+        return np.minimum(more, top) if i >= AT else image
+
+    assert landed(opened) == []
 
 
 def test_what_is_laid_down_or_taken_away_is_no_drop() -> None:

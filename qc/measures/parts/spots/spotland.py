@@ -39,6 +39,9 @@ _TRIED = 24
 _FILLED, _LONGEST = 0.4, 5.0  # of its box; times its breadth
 _MARGIN, _BORDER = 4, 1  # px
 _QUIET, _MOST_OF = 0.3, 0.85  # of the change: what so many of the places around may do
+# Where the level of all changes by more of it than this, what burns stays behind: it
+# gets darker beside a picture that gets brighter, and nothing lies before it.
+_ALL_CHANGED = 0.5
 _AS_USUAL = 1.3  # times what the places around change by at other times
 _AT_ONCE, _WITHIN = 0.8, 2  # of the change, within so many kept frames
 # Frames on either side; of the change of a small and a large spot, off their middle.
@@ -115,8 +118,11 @@ class LandWatch:
         maps = [laid(one, now).level for _, one in self._looks]
         before, after = middle_of(*maps[:_PART]), middle_of(*maps[_PART:])
         change = after - before
-        change -= np.float32(middle(change[::3, ::3]))
+        common = middle(change[::3, ::3])
+        change -= np.float32(common)
         for part, facts in _parts(change):
+            if abs(common) > _ALL_CHANGED * rms(change[part]):
+                continue
             one = self._judged(change, part, facts, (before, after), now)
             if one is not None:
                 self._waiting.append(one)
