@@ -40,7 +40,6 @@ from qc.measures.parts.neutral.castwords import MIRED_NAMED
 from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
 from qc.measures.parts.neutral.presetsteps import find_presets
-from qc.measures.parts.neutral.whitedrift import find_drift
 from qc.measures.parts.neutral.whitejudge import derive
 from qc.measures.parts.neutral.whitenotes import notes_of, source_words
 from qc.measures.parts.neutral.whitepatch import (
@@ -59,7 +58,7 @@ from qc.measures.parts.neutral.whiteshow import (
     of_the_whole,
     white_exhibits,
 )
-from qc.measures.parts.neutral.wholedrift import find_whole
+from qc.measures.parts.neutral.wholedrift import find_drifts, find_whole
 from qc.measures.parts.neutral.wholeshift import WholeShift
 from qc.records import Finding, Marks, Picture
 from qc.signal import Signal
@@ -417,7 +416,7 @@ MEASURE = Measure(
             where=_where,
         ),
     ),
-    checks=(find_drift, find_whole, find_presets),
+    checks=(find_drifts, find_whole, find_presets),
     check_rules={"white.drift": "White drifts"},
     charts=(
         Chart(
@@ -442,7 +441,7 @@ MEASURE = Measure(
     notes=lambda measured: notes_of(measured, _counts(measured)),
     mark=_mark,
     exhibits=white_exhibits,
-    version=11,
+    version=12,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "

@@ -675,6 +675,23 @@ def test_automatic_white_balance_is_a_walk() -> None:
     assert 50 < drift.start_frame < 120
 
 
+def test_a_walk_goes_on_when_the_swab_is_taken_away() -> None:
+    # 100 mired in 4 s; the swab is in sight for the first 60.
+    shades = [lamp_rgb(1e6 / (1e6 / 6504 + 5 * k), 0.0032) for k in range(21)]
+    seen, gone = field(), field(swab=None)
+    pictures = take(
+        (50, shoot(seen)),
+        *((10, shoot(seen if k < 12 else gone, s)) for k, s in enumerate(shades)),
+        (60, shoot(gone, shades[-1])),
+    )
+    found = [f for f in findings(auto(pictures)) if f.rule == "white.drift"]
+    (drift,) = found
+    # It reaches 0.004 in u'v' after some 8 mired, a second and a half into it.
+    assert 50 < drift.start_frame < 100
+    assert drift.end_frame == len(pictures)
+    assert "automatic white balance" in drift.advice
+
+
 def test_a_swab_that_soaks_up_blood_is_no_drift() -> None:
     shades = [
         shoot(field(swab=tuple(np.add(WHITE, np.subtract(BLOODY, WHITE) * k / 12))))

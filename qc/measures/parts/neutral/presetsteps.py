@@ -80,7 +80,7 @@ def find_presets(measured: Measured) -> Iterable[Finding]:
             unit="ΔE₀₀",
         )
         if known is None:
-            known = [f for f in find_whole(measured) if f.rule == "white.cast"]
+            known = list(find_whole(measured))
         mine = finding.start_frame, finding.end_frame
         if not any(mine[0] < f.end_frame and f.start_frame < mine[1] for f in known):
             yield finding

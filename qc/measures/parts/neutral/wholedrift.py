@@ -32,6 +32,7 @@ __all__ = [
     "CAST_ADVICE",
     "COUNTED",
     "change_words",
+    "find_drifts",
     "find_whole",
     "light_of",
     "whole_exhibit",
@@ -50,6 +51,9 @@ _SHORTEST_S = 1.0  # of a framing
 # A drift is told from where it rises to its limit: from this share of it, and no longer
 # before (house choices).
 _BEGUN, _BEGUN_S = 0.25, 1.0
+# A white surface may be covered or carried off while the drift goes on: where the whole
+# picture shows it for so much longer, that is told (house choice).
+_LONGER_S = 1.0
 # The framing begins and ends with one state, alike within so many stops (house choice).
 _BACK_STOPS = 0.12
 COUNTED = 0.75
@@ -115,20 +119,41 @@ def change_words(stops: NDArray[np.float64], signal: Signal) -> str:
     )
 
 
+def find_drifts(measured: Measured) -> Iterable[Finding]:
+    """Yield drifts of a white surface, or of the whole picture if that shows more."""
+    surfaces = list(find_drift(measured))
+    for finding in _whole_drifts(measured, surfaces):
+        beside = [one for one in surfaces if _meet(one, finding)]
+        if not beside or _longer(finding, beside):
+            surfaces = [one for one in surfaces if one not in beside]
+            yield finding
+    yield from surfaces
+
+
 def find_whole(measured: Measured) -> Iterable[Finding]:
-    """Yield drifts and casts that only the picture as a whole shows."""
+    """Yield casts that only the picture as a whole shows."""
+    for readings, framing, signal in _judged(measured):
+        yield from _casts(measured, readings, framing, signal)
+
+
+def _judged(measured: Measured) -> Iterable[tuple[Readings, _Framing, Signal]]:
+    """Yield the framings in which the whole picture is judged."""
     readings, video = measured.picture, measured.info.video
     if readings is None or video is None or not readings.rows:
         return
-    if measured.limits["white.neutral"] is not None:
-        return
-    known = [(f.start_frame, f.end_frame) for f in find_drift(measured)]
-    for framing in _framings(readings):
-        for finding in _drifts(measured, readings, framing, video.signal):
-            mine = finding.start_frame, finding.end_frame
-            if not any(mine[0] < b and a < mine[1] for a, b in known):
-                yield finding
-        yield from _casts(measured, readings, framing, video.signal)
+    if measured.limits["white.neutral"] is None:
+        for framing in _framings(readings):
+            yield readings, framing, video.signal
+
+
+def _meet(one: Finding, other: Finding) -> bool:
+    return one.start_frame < other.end_frame and other.start_frame < one.end_frame
+
+
+def _longer(finding: Finding, beside: list[Finding]) -> bool:
+    """Return whether a drift lasts much longer than what surfaces show of it."""
+    shown = max(f.end for f in beside) - min(f.start for f in beside)
+    return float(finding.duration - shown) >= _LONGER_S
 
 
 def _spans(
@@ -154,8 +179,17 @@ def _begun(
     return row
 
 
+def _whole_drifts(measured: Measured, surfaces: list[Finding]) -> Iterable[Finding]:
+    for readings, framing, signal in _judged(measured):
+        yield from _drifts(measured, readings, framing, signal, surfaces)
+
+
 def _drifts(
-    measured: Measured, readings: Readings, framing: _Framing, signal: Signal
+    measured: Measured,
+    readings: Readings,
+    framing: _Framing,
+    signal: Signal,
+    surfaces: list[Finding],
 ) -> Iterable[Finding]:
     limit = _TWICE * float(measured.limits["white.drift_delta_uv"])
     least = float(measured.limits["white.drift_min_seconds"])
@@ -165,6 +199,11 @@ def _drifts(
     for passed, last in _spans(away, framing, limit, least):
         worst = passed + int(np.argmax(away[passed:last]))
         first = _begun(away, times, passed, _BEGUN * limit)
+        # A surface shows a drift from half of that limit on.
+        for one in surfaces:
+            begins, ends = np.searchsorted(times, (float(one.start), float(one.end)))
+            if begins < last and first < ends:
+                first = min(first, int(begins))
         walked = walked_s(times, away, worst)
         how = drift_words(measured, readings, framing.first + first, walked)
         white_known = _seen(readings, framing)
@@ -214,10 +253,7 @@ def _grade(measured: Measured, readings: Readings, worst: int) -> Grade:
 
 
 def _casts(
-    measured: Measured,
-    readings: Readings,
-    framing: _Framing,
-    signal: Signal,
+    measured: Measured, readings: Readings, framing: _Framing, signal: Signal
 ) -> Iterable[Finding]:
     """Yield stretches far from what a framing begins and ends with."""
     usual = _usual(framing)
