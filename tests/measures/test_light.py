@@ -419,6 +419,23 @@ def test_a_beat_that_begins_in_the_middle_is_placed_there() -> None:
     assert float(finding.end) == pytest.approx(10.0, abs=0.05)
 
 
+@pytest.mark.parametrize("seconds", [1.4, 2.0, 2.2, 2.6])
+@pytest.mark.parametrize("bands", [0.0, 2.5])
+def test_a_beat_of_two_seconds_is_placed_by_its_own_frames(
+    bands: float, seconds: float
+) -> None:
+    # Six seconds, of which windows of three seconds around it tell.
+    rate, n, first = Fraction(25), 150, 60
+    last = first + round(seconds * 25)
+    turns = 5 * np.arange(n)[:, None] / 25 - bands * places()
+    level = 0.06 * np.cos(2 * np.pi * turns)
+    level[:first] = level[last:] = 0
+    measured = of_strips(np.diff(level, axis=0, prepend=level[:1]), rate)
+    (finding,) = found(measured)
+    assert finding.start_frame == pytest.approx(first, abs=4)
+    assert finding.end_frame == pytest.approx(last, abs=4)
+
+
 # ------------------------------------------------------------- what cannot be judged
 
 

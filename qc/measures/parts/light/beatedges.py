@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from qc.measures.parts.light.lightwaves import STRIPS, Wave
-from qc.spans import Span
+from qc.spans import Span, runs
 
 __all__ = ["Told", "settle"]
 
@@ -29,6 +29,7 @@ _BESIDE_S = 1.0  # it goes on in step with so much of it beside an edge
 # where a beat fills but a part of its window.
 _ALIKE = (0.6, 1.9)
 _HALF = 0.5
+_STRONGEST = 90.0  # percent of the rows are weaker, though it fills but a part of them
 _KNOWN = 0.9
 
 
@@ -194,6 +195,10 @@ def _moved(
     if box >= inside[1] - inside[0]:
         return None
     low, high = _ALIKE
+    if full < low * stretch.wave.stops:
+        # It may fill less than half of what the windows spoke for.
+        a, b = _filled(np.abs(strength), a, b)
+        full = float(np.median(np.abs(strength[a:b])))
     if not low * stretch.wave.stops <= full <= high * stretch.wave.stops:
         return None
     beside = max(round(_BESIDE_S / frame), box)
@@ -209,6 +214,20 @@ def _moved(
     first = shot[0] if begin + start - shot[0] <= near else begin + start
     last = shot[1] if shot[1] - begin - stop <= near else begin + stop
     return first, last
+
+
+def _filled(strength: Array, first: int, last: int) -> Span:
+    """Return the longest part of some rows in which a beat is about as strong as ever.
+
+    Examples
+    --------
+    >>> _filled(np.array([0.0, 0.1, 1.0, 0.9, 1.1, 0.2, 0.0, 0.1]), 1, 8)
+    (2, 5)
+    """
+    strongest = float(np.percentile(strength[first:last], _STRONGEST))
+    parts = runs(strength[first:last] >= _HALF * strongest)
+    begin, end = max(parts, key=lambda part: part[1] - part[0])
+    return first + int(begin), first + int(end)
 
 
 def _strength(
