@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,12 +11,23 @@ from numpy.typing import NDArray
 
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
+from qc.measures.parts.sound.breakevents import (
+    CLICKS,
+    Event,
+    Found,
+    advice,
+    clusters,
+    events_of,
+    named,
+    one_said,
+)
 from qc.measures.parts.sound.breakfinder import (
     LOWEST_CLICK_RATE,
     BreakFinder,
     without_edges,
 )
-from qc.measures.parts.sound.cutoffs import Heard, cut_offs, nothing
+from qc.measures.parts.sound.cutoffs import Heard, cut_offs, nothing, told_gaps
+from qc.measures.parts.sound.mutes import mutes, told_mutes, under_room
 from qc.measures.parts.sound.soundbreaks import Break
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
@@ -36,7 +46,6 @@ __all__ = ["MEASURE"]
 
 # A take with more than this is beyond repair; memory stays bounded.
 _MOST_KEPT = 5_000
-_CLICKS = ("click", "jump")
 # What is clipped was too loud just before and after it as well.
 _LOUD_ROWS = 50
 
@@ -81,22 +90,12 @@ class _Reader:
             for channel, kept in enumerate(self._kept)
             for b in without_edges(kept, self._rate)
         ]
-        return {"breaks": breaks, "more": self._more, "gap_rows": self._gaps}
-
-
-@dataclass(frozen=True, slots=True)
-class _Event:
-    """A break in some channels of a track; `first` and `last` are samples, half-open.
-
-    A gap of the file itself has the kind ``"gap"``. `height` of a click or jump is its
-    furthest step from a sample to the next, as a share of the whole scale.
-    """
-
-    kind: str
-    first: int
-    last: int
-    height: float
-    channels: tuple[int, ...]
+        return {
+            "breaks": breaks,
+            "more": self._more,
+            "gap_rows": self._gaps,
+            "dips": self._finder.dips,
+        }
 
 
 def _check(measured: Measured) -> Iterator[Finding]:
@@ -104,14 +103,20 @@ def _check(measured: Measured) -> Iterator[Finding]:
     for number, readings, track in tracks_of(measured):
         totals = totals_of(measured, "dropout")[number]
         clipped = _clipped(measured, number, readings)
-        edges = _edges(measured, readings, track)
+        lost = _lost(measured, readings, track)
+        edges = _edges(measured, readings, track, lost)
+        breaks = [*totals["breaks"], *lost]
         kept = [
             e
-            for e in _events(totals, track)
+            for e in events_of(breaks, track)
             if not _touches(e, clipped, track) and not _touches(e, edges, track)
         ]
         loud = _around(measured, clipped)
-        for events in _clusters(kept, round(gap * track.sample_rate)):
+        for events in clusters(
+            kept,
+            round(gap * track.sample_rate),
+            many=measured.limits["dropout.clicks_for_review"],
+        ):
             # A few clicks where the sound is cut off are part of that.
             if _few(measured, events) and all(_touches(e, loud, track) for e in events):
                 continue
@@ -172,20 +177,65 @@ def _around(
     return out
 
 
-def _few(measured: Measured, events: list[_Event]) -> bool:
+def _few(measured: Measured, events: list[Event]) -> bool:
     """Tell whether events are clicks alone, too few and low for more than a note."""
     if len(events) >= measured.limits["dropout.clicks_for_review"]:
         return False
     far = measured.limits["dropout.click_review_percent"] / 100.0
-    return all(e.kind in _CLICKS and e.height < far for e in events)
+    return all(e.kind in CLICKS and e.height < far for e in events)
+
+
+def _lost(measured: Measured, readings: Readings, track: AudioTrack) -> list[Found]:
+    """Return moments in which even the noise of the room is gone, as holes.
+
+    Longer ones are told as silence or as a dead channel.
+    """
+    if "peaks.rms_dbfs" not in readings.columns:
+        return []
+    totals = next(
+        totals_of(measured, "dropout")[k]
+        for k, r, _ in tracks_of(measured)
+        if r is readings
+    )
+    heard = Heard.of(measured)
+    rate, base = track.sample_rate, first_row(readings)
+    out: list[Found] = []
+    for index in range(track.channels):
+        line = Line(measured, readings, track, index)
+        told = told_gaps(line) + [one.span for one in cut_offs(line, heard)]
+        spans = [
+            (first, last)
+            for first, last in told_mutes(line, heard)
+            if not any(a < last and first < b for a, b in told)
+        ]
+        told += spans
+        for first, last in spans:
+            level = np.nanmax(line.column("rms_dbfs")[max(first - 5, 0) : first])
+            out.append(
+                (
+                    index,
+                    "hole",
+                    (base + first) * rate // ROWS_PER_SECOND,
+                    (base + last) * rate // ROWS_PER_SECOND,
+                    10.0 ** (float(level) / 20.0),
+                )
+            )
+        for dip in under_room(line, totals["dips"]):
+            first, last = (_row(at, rate, base) for at in dip[1:3])
+            if not any(a <= last and first < b for a, b in told):
+                out.append((index, "hole", *dip[1:4]))
+    return out
 
 
 def _edges(
-    measured: Measured, readings: Readings, track: AudioTrack
+    measured: Measured,
+    readings: Readings,
+    track: AudioTrack,
+    lost: Iterable[Found],
 ) -> Mapping[int, frozenset[int]]:
     """Return the rows beside which a channel falls silent at once, or comes back.
 
-    That is told as a dead channel or as silence; its edges are jumps as well.
+    That is told as a drop-out, a dead channel or silence; its edges are jumps as well.
     """
     if "peaks.rms_dbfs" not in readings.columns:
         return {}
@@ -198,131 +248,29 @@ def _edges(
         least = line.limit("cut_min_seconds") * ROWS_PER_SECOND
         spans = [(a, b) for a, b in silent if b - a >= least]
         spans += [one.span for one in cut_offs(line, heard)]
+        spans += mutes(line)
+        spans += [
+            (_row(b[2], track.sample_rate, base), _row(b[3], track.sample_rate, base))
+            for b in lost
+            if b[0] == index
+        ]
         out[index] = frozenset(base + row for span in spans for row in span)
     return out
 
 
 def _touches(
-    event: _Event, places: Mapping[int, frozenset[int]], track: AudioTrack
+    event: Event, places: Mapping[int, frozenset[int]], track: AudioTrack
 ) -> bool:
     """Tell whether a click or jump lies in such rows of its channels, or beside one."""
-    if event.kind not in _CLICKS:
+    if event.kind not in CLICKS:
         return False
     first = _row(event.first, track.sample_rate, 0) - 1
     rows = range(first, _row(event.last, track.sample_rate, 0) + 2)
     return any(not places.get(c, frozenset()).isdisjoint(rows) for c in event.channels)
 
 
-def _events(totals: Mapping[str, Any], track: AudioTrack) -> list[_Event]:
-    """Return breaks in time; the same moment in several channels is one event."""
-    apart = track.sample_rate // 500
-    out: list[_Event] = []
-    for channel, kind, first, last, height in sorted(
-        totals["breaks"], key=lambda b: (b[2], b[0])
-    ):
-        twin = next(
-            (
-                k
-                for k in range(len(out) - 1, max(len(out) - 1 - track.channels, -1), -1)
-                if out[k].kind == kind
-                and first - out[k].first <= apart
-                and channel not in out[k].channels
-            ),
-            None,
-        )
-        if twin is None:
-            out.append(_Event(kind, first, last, height, (channel,)))
-            continue
-        one = out[twin]
-        out[twin] = _Event(
-            kind,
-            one.first,
-            max(one.last, last),
-            max(one.height, height),
-            (*one.channels, channel),
-        )
-    return out
-
-
-def _clusters(events: list[_Event], gap: int) -> Iterator[list[_Event]]:
-    """Yield events of the same channels that lie close together."""
-    open_: dict[tuple[int, ...], list[_Event]] = {}
-    for event in events:
-        channels = tuple(sorted(event.channels))
-        held = open_.setdefault(channels, [])
-        if held and event.first - held[-1].last >= gap:
-            yield held
-            held = open_[channels] = []
-        held.append(event)
-    yield from (held for held in open_.values() if held)
-
-
-_PLURALS = {
-    "zeros": "gap", "held": "stretch of stuck samples", "hole": "short hole",
-    "repeat": "repeated block", "jump": "jump", "click": "click",
-}  # fmt: skip
-
-
-def _named(kind: str, count: int) -> str:
-    name = _PLURALS[kind]
-    if count == 1:
-        return f"1 {name}"
-    plural = "stretches of stuck samples" if kind == "held" else f"{name}s"
-    return f"{grouped(count)} {plural}"
-
-
-def _one(event: _Event, rate: int) -> str:
-    """Return what happened, for the end of a sentence."""
-    ms = 1000.0 * (event.last - event.first) / rate
-    length = f"{ms:.0f} ms" if ms >= 10 else f"{ms:.1f} ms"
-    if ms >= 1000:
-        length = f"{ms / 1000:.1f} s"
-    step = f"{_percent(event.height)} % of the whole scale"
-    return {
-        "zeros": f"no signal at all for {length} in the middle of sound",
-        "held": f"the signal stands still for {length} in the middle of sound",
-        "hole": f"the sound falls away for {length} and is back at once",
-        "repeat": f"a block of sound is repeated, {length}",
-        "jump": f"a jump of {step}: two pieces that do not join",
-        "click": f"a click, {step} from one sample to the next",
-    }[event.kind]
-
-
-def _percent(share: float) -> str:
-    """Return a share as percent with two figures at least.
-
-    Examples
-    --------
-    >>> [_percent(s) for s in (0.85, 0.0512, 0.00283)]
-    ['85', '5.1', '0.28']
-    """
-    percent = 100.0 * share
-    return f"{percent:.{0 if percent >= 9.95 else 1 if percent >= 0.995 else 2}f}"
-
-
-_CABLE = (
-    "move plugs and cables one by one and listen, use another cable; with a wireless "
-    "microphone look at its battery and at the receiver's signal"
-)
-_DIGITAL = (
-    "where sound comes in digitally (USB, network, SDI), give all devices one clock "
-    "and a larger buffer; try another card in the recorder"
-)
-
-
-def _advice(kinds: set[str]) -> str:
-    if kinds & {"repeat", "held"}:
-        return f"{_DIGITAL}; else {_CABLE}."
-    if kinds <= {"click", "jump"}:
-        return (
-            f"{_CABLE}; keep hands and cables off the microphone. In digital sound "
-            "regular clicks come from devices that do not share one clock."
-        )
-    return f"{_CABLE}; {_DIGITAL}."
-
-
 def _finding(
-    measured: Measured, readings: Readings, track: AudioTrack, events: list[_Event]
+    measured: Measured, readings: Readings, track: AudioTrack, events: list[Event]
 ) -> Finding:
     rate, base = track.sample_rate, first_row(readings)
     rows = [
@@ -336,14 +284,16 @@ def _finding(
     kinds = Counter(e.kind for e in events)
     longest = max(events, key=lambda e: e.last - e.first)
     highest = max(events, key=lambda e: e.height)
-    clicks = set(kinds) <= set(_CLICKS)
+    clicks = set(kinds) <= set(CLICKS)
     worst = highest if clicks else longest
     few = _few(measured, events)
     if len(events) == 1:
-        text = _one(events[0], rate)
+        text = one_said(events[0], rate)
     else:
-        text = ", ".join(_named(kind, count) for kind, count in kinds.most_common())
-        text += f" within {length_of(readings, span)}; the worst: {_one(worst, rate)}"
+        text = ", ".join(named(kind, count) for kind, count in kinds.most_common())
+        text += (
+            f" within {length_of(readings, span)}; the worst: {one_said(worst, rate)}"
+        )
     ms = 1000.0 * (longest.last - longest.first) / rate
     who = _who(Line(measured, readings, track, channels[0]), channels)
     return finding_of(
@@ -357,7 +307,7 @@ def _finding(
         worst=100.0 * highest.height if clicks else ms,
         unit="%" if clicks else "ms",
         message=f"{who}: {text}.",
-        advice=f"{who}: {_advice(set(kinds))}",
+        advice=f"{who}: {advice(set(kinds))}",
         channel=track.channel_numbers[channels[0]] if len(channels) == 1 else None,
     )
 
@@ -448,7 +398,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=7,
+    version=8,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -484,8 +434,13 @@ MEASURE = Measure(
         "millisecond or more while sound goes up to both edges, other than level tops, "
         "which are told as clipping, and holes of 3 to "
         "100 ms in which the third difference falls by 26 dB within 2 ms and comes "
-        "back as fast. Repeats: blocks of 5 to 100 ms that come again sample by sample "
-        "right behind themselves. Clicks and jumps: the third difference rises 10 "
+        "back as fast; also where the level falls to a tenth within 2 ms, under the "
+        "quietest twentieth of the channel by 8 dB, and for longer where whole "
+        "hundredths of a second lie 15 dB under it and fall and rise by 10 dB within "
+        "two of them: a pause leaves the noise of the room. Repeats: blocks of 5 to "
+        "100 ms that come again sample by sample right behind themselves. Clicks and "
+        "jumps, but for those with which a steady tone is switched on or off: the "
+        "third difference rises 10 "
         "times over its mean on either side for less than a sixth of a millisecond "
         "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
         "plosives and instruments do: what is around it for 6 ms stays under 28 %, or "

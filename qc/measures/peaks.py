@@ -454,7 +454,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=11,
+    version=12,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -472,7 +472,8 @@ MEASURE = Measure(
         "of a second; told where the quietest tenth of the others lies over -90 dBFS "
         "(-80 in lossy sound, and for less than 0.1 s) and noise goes on elsewhere for "
         "longer than before any of the zeros, or they begin in loud sound: no gate "
-        "does either."
+        "does either. A moment that ends in noise alone has no gate before it either. "
+        "Sound that falls for a moment far under the noise of its room is told as well."
     ),
     source=(
         "True peak: ITU-R BS.1770-5 Annex 2 (method), checked with EBU Tech 3341 cases "

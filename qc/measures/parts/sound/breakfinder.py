@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.sound.lossyholes import soft_holes
+from qc.measures.parts.sound.mutes import Dip
 from qc.measures.parts.sound.soundbreaks import (
     AROUND,
     Break,
@@ -16,6 +17,7 @@ from qc.measures.parts.sound.soundbreaks import (
     cell_samples,
     flat_top,
     holes,
+    keyed,
     quantum,
     roughness,
     spikes,
@@ -40,11 +42,15 @@ _HOLE_DEPTH = 1 / 20
 _HOLE_ROUGHNESS = 1e-4
 # Tried with AAC at 192 kbit/s: an edge is spread over up to five milliseconds.
 _SMEAR = 5
+# What falls so far within two milliseconds, and is back as fast, may be a hole: the
+# noise of the room tells, once it is known.
+_DIP_DEPTH, _DIP_REACH, _DIP_EDGE = 1 / 10, 8, 2
 _QUANTA = 16.0  # in coarse steps quiet sound has such holes by itself
 # Spikes that follow each other evenly up to this far apart are a voice's pulses.
 _PULSES = 25  # ms
 _EVEN = 0.25
 _AFTER_CELLS = _LONGEST_HOLE + 10
+_MOST_DIPS = 5_000
 # One event has several signs: the edges of a gap are jumps as well.
 _APART = 5  # ms
 
@@ -99,6 +105,8 @@ class BreakFinder:
             for _ in range(channels)
         ]
         self._open: list[_Open | None] = [None] * channels
+        self.dips: list[Dip] = []
+        """Short falls of the level in sound that keeps its samples."""
 
     def feed(self, block: SoundBlock) -> Iterator[tuple[int, Break]]:
         """Yield channel index and break, in samples of the track's clock."""
@@ -145,9 +153,14 @@ class BreakFinder:
             level = self._click_level
             found += spikes(near, rough, lowest=level, lossy=self._lossy)
         for spike in _without_pulses(found, longest=_PULSES * cell):
-            if first <= spike.first < last:
+            if first <= spike.first < last and not keyed(
+                near, spike.first, spike.last, cell
+            ):
                 yield _moved(spike, offset)
-        for a, b in self._holes(near, rough):
+        found_holes = self._holes(near, rough)
+        if not self._lossy and len(self.dips) < _MOST_DIPS:
+            self._dip(channel, near, (first, last), offset)
+        for a, b in found_holes:
             if first <= a * cell < last and not flat_top(
                 near, a * cell, b * cell, cell
             ):
@@ -177,6 +190,20 @@ class BreakFinder:
                 )
             ]
         return sorted(out)
+
+    def _dip(
+        self, channel: int, near: NDArray[np.float32], proper: Span, offset: int
+    ) -> None:
+        """Keep where the level falls away and is back at once."""
+        cell = self._cell
+        part = near[: len(near) // cell * cell].reshape(-1, cell)
+        level = np.sqrt(np.einsum("ij,ij->i", part, part) / np.float32(cell))
+        for a, b in _dips(level, self._edge_level):
+            if proper[0] <= a * cell < proper[1]:
+                left = float(level[a:b].max())
+                beside = self._level_beside(near, a, b)
+                span = offset + a * cell, offset + b * cell
+                self.dips.append((channel, *span, beside, left))
 
     def _level_beside(self, near: NDArray[np.float32], first: int, last: int) -> float:
         """Return the level of the quieter side of a hole, its edges left out."""
@@ -216,6 +243,37 @@ class BreakFinder:
             both = met_before and met_after
             if last > piece.start and both and last - first <= self._longest:
                 yield Break(one.kind, first, last, height)
+
+
+def _dips(level: NDArray[np.float32], lowest: float) -> Iterator[Span]:
+    """Yield stretches of cells far under what is before them and behind, in order.
+
+    A voice's level comes and goes with its pulses: its highest within eight cells
+    counts.
+    """
+    reach, edge = _DIP_REACH, _DIP_EDGE
+    if len(level) < 2 * (reach + edge):
+        return
+    highest = np.lib.stride_tricks.sliding_window_view(level, reach).max(axis=1)
+    # highest[i] is of the cells i to i + reach - 1.
+    before = np.zeros(len(level), np.float32)
+    before[reach + edge - 1 :] = highest[: len(level) - reach - edge + 1]
+    deep = (level < np.float32(_DIP_DEPTH) * before) & (before > np.float32(lowest))
+    done = 0
+    for at in np.flatnonzero(deep).tolist():
+        if at < done:
+            continue
+        least = _DIP_DEPTH * float(before[at])
+        low = level[at : at + _LONGEST_HOLE + 1] < least
+        length = int(low.argmin()) if not low.all() else len(low)
+        done = end = at + length
+        if not _SHORTEST_HOLE <= length <= _LONGEST_HOLE or end + reach > len(level):
+            continue
+        left = float(level[at:end].max())
+        sides = level[at - edge - reach + 1 : at - edge + 1], level[end : end + reach]
+        # A click is over in a cell or two.
+        if min(float(np.sort(e)[-3]) for e in sides) * _DIP_DEPTH > left:
+            yield at, end
 
 
 def without_edges(found: list[Break], sample_rate: int) -> list[Break]:

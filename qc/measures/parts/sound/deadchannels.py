@@ -23,6 +23,7 @@ from qc.measures.parts.sound.cutoffs import (
     told_gaps,
 )
 from qc.measures.parts.sound.lostmoments import can_tell, lost_moments
+from qc.measures.parts.sound.mutes import sunken, told_mutes
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
@@ -40,6 +41,10 @@ __all__ = ["check_missing", "check_noise", "check_silence"]
 # A click from a plug does not end a silence, a word does; and coding smears the edges
 # of a silence that lasts from end to end.
 _silences = partial(silences, bridge_rows=20, whole_share=0.98)
+
+# What is left where sound is cut off.
+_ZEROS = "nothing but zeros on all channels, not even noise"
+_ROOM = "all channels fall at once far under the noise of the room"
 
 _SAME_SHARE = 0.9  # of a stretch that is told as a drop-out already
 
@@ -76,15 +81,17 @@ def check_silence(measured: Measured) -> Iterator[Finding]:
     longest = max((r for _, r, _ in tracks), key=lambda r: r.rows)
     shift = first_row(longest) - origin
     told = np.zeros(length, bool)
-    gaps = _gaps(measured, origin, length)
+    gaps = _gaps(measured, heard, origin, length)
     found = [
-        (span, whole, there is signal and not whole)
+        (span, whole, _ZEROS if there is signal and not whole else "")
         for there, key in ((alive, "silent_min_seconds"), (signal, "lost_min_seconds"))
         for *span, whole in _silences(
             there, known, min_rows=limits[f"peaks.{key}"] * ROWS_PER_SECOND
         )
     ]
-    found += [([*span], False, True) for span in _moments(measured, origin, length)]
+    found += [
+        ([*span], False, lost) for span, lost in _moments(measured, origin, length)
+    ]
     for (first, last), whole, lost in found:
         # What is told as a drop-out is not told again.
         twice = lost and gaps[first:last].mean() >= _SAME_SHARE
@@ -94,23 +101,31 @@ def check_silence(measured: Measured) -> Iterator[Finding]:
             yield _silent(measured, longest, span, whole=whole, lost=lost)
 
 
-def _gaps(measured: Measured, origin: int, length: int) -> NDArray[np.bool_]:
+def _gaps(
+    measured: Measured, heard: Heard, origin: int, length: int
+) -> NDArray[np.bool_]:
     """Return the rows that are told as a drop-out of some channel."""
     out = np.zeros(length, bool)
     for _, readings, track in tracks_of(measured):
         shift = first_row(readings) - origin
         for index in range(track.channels):
-            for first, last in told_gaps(Line(measured, readings, track, index)):
+            line = Line(measured, readings, track, index)
+            for first, last in told_gaps(line) + told_mutes(line, heard):
                 out[max(first + shift, 0) : max(last + shift, 0)] = True
     return out
 
 
-def _moments(measured: Measured, origin: int, length: int) -> list[Span]:
-    """Return moments of zeros on all channels, in rows from `origin` on."""
+def _moments(
+    measured: Measured, origin: int, length: int
+) -> Iterator[tuple[Span, str]]:
+    """Yield moments without sound on all channels, in rows from `origin` on.
+
+    And what is lost: all but zeros, or the noise of the room.
+    """
     tracks = tracks_of(measured)
     known, lossy = can_tell([track.codec for _, _, track in tracks])
     if not known:
-        return []
+        return
     level = np.full(length, np.nan, np.float32)
     for _, readings, _ in tracks:
         at = slice(first_row(readings) - origin, None)
@@ -119,12 +134,18 @@ def _moments(measured: Measured, origin: int, length: int) -> list[Span]:
             np.fmax(part, own, out=part)
     cut = measured.limits["peaks.cut_min_seconds"] * ROWS_PER_SECOND
     hole = measured.limits["peaks.hole_min_seconds"] * ROWS_PER_SECOND
-    return lost_moments(
+    end = max(hole, cut)
+    for span in lost_moments(level, shortest=hole, shortest_end=end, lossy=lossy):
+        yield span, _ZEROS
+    for span in sunken(
         level,
-        shortest=max(hole, cut) if lossy else hole,
-        shortest_end=max(hole, cut),
+        highest=measured.limits["peaks.dead_level_dbfs"],
+        shortest=hole,
+        shortest_end=end,
         lossy=lossy,
-    )
+    ):
+        if not nothing(level[slice(*span)]).all():
+            yield span, _ROOM
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +242,7 @@ def _dead(group: list[_Dead]) -> Finding:
 
 
 def _silent(
-    measured: Measured, readings: Readings, span: Span, *, whole: bool, lost: bool
+    measured: Measured, readings: Readings, span: Span, *, whole: bool, lost: str
 ) -> Finding:
     when = "in the whole take" if whole else f"for {length_of(readings, span)}"
     return finding_of(
@@ -233,8 +254,7 @@ def _silent(
         last=span[1],
         worst_row=span[0],
         message=(
-            f"The sound is cut off {when}: nothing but zeros on all channels, not even "
-            "noise."
+            f"The sound is cut off {when}: {lost}."
             if lost
             else f"No sound on any channel {when}."
         ),

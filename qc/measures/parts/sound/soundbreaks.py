@@ -23,6 +23,7 @@ __all__ = [
     "cell_samples",
     "flat_top",
     "holes",
+    "keyed",
     "quantum",
     "roughness",
     "spikes",
@@ -61,6 +62,9 @@ _ABRUPT = 0.1
 _STUCK_QUANTA = 16.0
 # Samples this close together, over nearly all around on their side, are a flat top.
 _FLAT_SPREAD, _TOP_SHARE = 0.03, 0.97
+# A tone is looked at over so many cells; beside it is so much less, in amplitude.
+_KEYED_CELLS, _KEYED_TIMES = 12, 4.0
+_KEYED_STEADY, _KEYED_ALIKE = 1.15, 0.97
 # Levels beside a hole are of six cells.
 _SIDE = 6
 
@@ -230,6 +234,38 @@ def _spike(line: Samples, rough: Roughness, cell: int, *, lossy: bool) -> Break 
         return None
     steps = np.abs(np.diff(line[a : b + 1].astype(np.float64)))
     return Break(kind, begin, end, height, float(steps.max()) / 2.0)
+
+
+def keyed(line: Samples, first: int, last: int, cell: int) -> bool:
+    """Tell whether a steady tone is switched on or off at a click or jump.
+
+    Alarms and the beeps of monitors are keyed hard. A tone is steady and comes again
+    period by period; on the other side it is gone.
+
+    Examples
+    --------
+    >>> x = np.sin(np.arange(4800, dtype=np.float32) / 8)
+    >>> x[2400:] = 0.001
+    >>> keyed(x, 2398, 2402, 48), keyed(x, 1200, 1204, 48)
+    (True, False)
+    """
+    length = _KEYED_CELLS * cell
+    sides = line[max(first - length, 0) : first], line[last : last + length]
+    if min(len(e) for e in sides) < length:
+        return False
+    loud, quiet = sorted(sides, key=_rms, reverse=True)
+    if _rms(quiet) * _KEYED_TIMES > _rms(loud):
+        return False
+    tone = loud - loud.mean()
+    halves = _rms(tone[: length // 2]), _rms(tone[length // 2 :])
+    if max(halves) > _KEYED_STEADY * min(halves):
+        return False
+    lags = np.arange(cell // 5, length // 3)
+    kept = length - int(lags[-1])
+    shifted = np.lib.stride_tricks.sliding_window_view(tone, kept)[lags]
+    energy = np.einsum("ij,ij->i", shifted, shifted) * float(tone[:kept] @ tone[:kept])
+    alike = (shifted @ tone[:kept]) / np.sqrt(np.maximum(energy, 1e-20))
+    return bool(alike.max() > _KEYED_ALIKE)
 
 
 def _rms(part: Samples) -> float:
