@@ -85,6 +85,10 @@ def _judged(speakers: list[_Speaker]) -> Iterator[tuple[_Speaker, bool]]:
     spoken = [s for s in speakers if s.spoken]
     loudest = max((s.speech for s in spoken), default=math.nan)
     for speaker in spoken:
+        # Where sound is all around, a voice has one place: nobody raises the others.
+        around = lfe_index(speaker.line.track.layout) is not None
+        if around and speaker.speech < loudest:
+            continue
         unjudged = set(speaker.line.measured.limits["speech.unjudged_channels"])
         if unjudged.isdisjoint(speaker.line.names):
             across = speaker.speech < loudest - speaker.limit("crosstalk_db")

@@ -31,6 +31,7 @@ from qc.media import TakeReader, probe
 from qc.media.sound import row_start
 from qc.records import AudioTrack, Finding, Grade, Readings, SoundBlock, TakeInfo
 from qc.timecode import TimecodeFormat
+from tests import sounds
 from tests.sounds import blocks_of
 
 RATE = 8_000
@@ -599,3 +600,13 @@ def test_running_columns() -> None:
     np.testing.assert_allclose(speech[1000:], -20 + HANG_DB, atol=1.0)
     np.testing.assert_allclose(noise[1000:], -60, atol=0.5)
     np.testing.assert_allclose(share[1000:], 73, atol=10)
+
+
+@pytest.mark.parametrize(("layout", "count"), [("5.1", 0), ("hexagonal", 5)])
+def test_sound_all_around_has_its_voice_in_one_place(layout: str, count: int) -> None:
+    # -20 dBFS in the centre, 18 dB less in all others: of six microphones each counts.
+    voice = sounds.speech(12, number=2, floor_dbfs=-75.0)
+    six = np.stack([voice if k == 2 else voice / 8 for k in range(6)])
+    measured = sounds.measure([MEASURE], sounds.as_pcm(six, 24), layout=layout)
+    told = sounds.findings(measured, MEASURE)
+    assert sum(f.rule == "sound.quiet" for f in told) == count

@@ -32,9 +32,10 @@ _LONGER_ROWS = 10
 _LONGEST_WAIT_ROWS = 300
 # No gate closes in loud sound: under the loudest quarter by so much at most.
 _LOUD_DBFS, _UNDER_LOUD_DB = -50.0, 12.0
-# The noise of the room is what goes on for a tenth of a second at the lowest level
-# that is not lost, and so for some of the take: syllables pass through.
-_CALM_ROWS, _LEAST_CALM_ROWS = 10, 30
+# The noise of the room is what goes on for some time at the lowest level that is not
+# lost, and so for some of the take: syllables pass through.
+_ROOM_ROWS, _LEAST_ROOM_ROWS = 6, 20
+_CALM_ROWS = 10  # so long it is calm when zeros end
 # What is louder than this is no room (house choice).
 _LOUDEST_ROOM_DBFS = -40.0
 # Lossy coding leaves out noise of -70 dBFS as well, but no loud sound: less than
@@ -59,8 +60,8 @@ def has_room(level: NDArray[np.float32], low: NDArray[np.bool_]) -> bool:
     kept = ~low & ~np.isnan(level)
     floor = float(np.percentile(level[kept], _FLOOR_PERCENT))
     calm = kept & (np.abs(level - np.float32(floor)) <= _CALM_DB)
-    lengths = [b - a for a, b in runs(calm) if b - a >= _CALM_ROWS]
-    return floor <= _LOUDEST_ROOM_DBFS and sum(lengths) >= _LEAST_CALM_ROWS
+    lengths = [b - a for a, b in runs(calm) if b - a >= _ROOM_ROWS]
+    return floor <= _LOUDEST_ROOM_DBFS and sum(lengths) >= _LEAST_ROOM_ROWS
 
 
 def lost_moments(
