@@ -131,3 +131,24 @@ def test_what_is_not_whole_is_left_to_the_decoder(whole: dict[str, Path]) -> Non
         numbers = FrameNumbers(data)
         for cut in (0, 1, 5, 40, len(packet)):
             assert not numbers.lacks(packet[:cut], late=True)
+
+
+def test_a_picture_that_decoding_may_begin_with_builds_on_none_that_are_lost(
+    tmp_path: Path, whole: dict[str, Path]
+) -> None:
+    # As where a recording is cut open and joined again: its number does not follow.
+    clip = whole["open groups"]
+    keys = [c for c in synth.coded_pictures(clip) if c.key]
+    order = [c.key for c in synth.coded_pictures(clip)]
+    second = order.index(True, 1)
+    joined = lose(clip, tmp_path / clip.name, set(range(4, second)))
+    with av.open(str(clip)) as source, av.open(str(joined)) as left:
+        bases = [f.streams.video[0].time_base for f in (source, left)]
+        numbers = FrameNumbers(left.streams.video[0].codec_context.extradata or b"")
+        kept = [p for p in left.demux(left.streams.video[0]) if p.size]
+        numbered = [numbers.lacks(bytes(p), late=True) for p in kept]
+    assert None not in bases
+    assert numbered[4], "the number follows: nothing is tried"
+    found = read(joined)
+    at = {round(float(keys[1].pts * bases[0]), 3)}
+    assert at.isdisjoint(round(float(t * bases[1]), 3) for t in found.damaged)
