@@ -38,17 +38,10 @@ from qc.measures.parts.scan.partcombing import (
 )
 from qc.measures.parts.scan.pulldown import PulldownWatch
 from qc.measures.parts.scan.scanwords import Kind, thirds_words, words
+from qc.measures.parts.scan.smoothteeth import WHOLE_TEETH, lasts
 from qc.measures.parts.scan.teeth import teeth
 from qc.measures.parts.scan.thirds import ONE_PICTURE, TWO_PICTURES, by_thirds
-from qc.records import (
-    Finding,
-    Marks,
-    Picture,
-    Readings,
-    Scan,
-    TakeInfo,
-    TakeResult,
-)
+from qc.records import Finding, Marks, Picture, Readings, Scan, TakeInfo, TakeResult
 from qc.signal import Signal
 
 __all__ = ["MEASURE"]
@@ -63,8 +56,8 @@ _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # Weaker changes may be the coder's own, which know nothing of fields.
 _LEAST_CHANGE_PERCENT = 1.0
 # Progressive pictures lie closer than this, three moments on end (700 recordings, up to
-# 0.05; one moment up to 0.11); a coder leaves so much of teeth that were half a frame.
-_SMOOTHED, _NEARLY, _WHOLE_TEETH = 0.14, 0.11, 0.35
+# 0.05; one moment up to 0.11).
+_SMOOTHED, _NEARLY = 0.14, 0.11
 _WOVEN = ("combed", "undeclared")
 # Nor are fields of two moments nearer than this, most of the time, percent.
 _SAME, _MOSTLY = 0.08, 50.0
@@ -209,6 +202,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
             usual = float(measured.limits["combing.least_share_percent"])
             if count < least or share < (_MOSTLY if kind == "same" else usual):
                 continue
+            if kind in _WOVEN and not lasts(lag[known[first:last]]):
+                continue
             found = _finding(measured, readings, kind, known, wrong, (first, last))
             told[_rows_of(readings, found)] = True
             yield found
@@ -278,7 +273,7 @@ def _finding(
         )
     else:
         message, advice, grade = words(kind, lag, scan)
-        if kind in _WOVEN and abs(lag) <= _WHOLE_TEETH:
+        if kind in _WOVEN and abs(lag) <= WHOLE_TEETH:
             message += (
                 " That is less than the half frame of interlace: coding or a "
                 "conversion has smoothed part of the teeth, or a part of the picture "
@@ -394,7 +389,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=8,
+    version=9,
     label="Interlace",
     clock="picture",
     columns=(

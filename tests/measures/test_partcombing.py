@@ -54,6 +54,18 @@ def test_teeth_that_a_coder_half_smoothed_are_told(share: float) -> None:
     assert finding.end_frame == 90
 
 
+def test_what_looks_like_smoothed_teeth_for_three_moments_is_let_be() -> None:
+    # About three moments a second are looked at.
+    for count in (16, 24):
+        images = [*smoothed(0.4, 90)[:count], *smoothed(0.0, 90)[count:]]
+        assert found(take(images, "progressive")) == []
+    # For longer, and most of the time, it is something.
+    images = [*smoothed(0.4, 90)[:60], *smoothed(0.0, 90)[60:]]
+    (finding,) = found(take(images, "progressive"))
+    assert finding.start_frame == 0
+    assert finding.end_frame == pytest.approx(60, abs=9)
+
+
 def test_what_a_coder_all_but_smoothed_away_is_let_be() -> None:
     assert found(take(smoothed(0.1, 60), "progressive")) == []
 
