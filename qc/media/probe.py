@@ -25,12 +25,12 @@ from qc.media.fieldorder import top_field_first
 from qc.media.heads import head_of
 from qc.media.labels import find_timecode
 from qc.media.packets import packets_of
+from qc.media.rates import frame_rate
 from qc.media.sound import HIGHEST_RATE, LOWEST_RATE
 from qc.media.tags import Tags, signal_of
 from qc.media.threads import give_all_frames
-from qc.media.wave import announced_seconds
+from qc.media.wave import announced_seconds, is_cut_short
 from qc.records import AudioTrack, Scan, TakeInfo, VideoTrack
-from qc.timecode import snap_rate
 
 __all__ = ["probe"]
 
@@ -121,7 +121,10 @@ def _describe(path: Path, container: InputContainer, wanted: int | None) -> Take
         # FFmpeg counts what is there, not what the header announces.
         duration = max(duration or Fraction(0), announced_seconds(path)) or None
     own = None if stream is None else _own_duration(stream, container, origin, lead)
-    if own is not None:
+    if own is not None and track is not None:
+        if container.format.name == "avi" and is_cut_short(path):
+            # FFmpeg takes the length from what is left, the count from the header.
+            own = max(own, Fraction(track.frames_expected or 0) / track.frame_rate)
         duration = own
     return TakeInfo(
         path=path,
@@ -321,7 +324,7 @@ def _video_track(
     assumed: list[str],
 ) -> VideoTrack:
     context = stream.codec_context
-    rate = _frame_rate(stream, assumed)
+    rate = frame_rate(stream, assumed)
     signal = signal_of(first, container_tags, assumed)
     aspect = stream.sample_aspect_ratio
     frames = stream.frames or None
@@ -341,21 +344,6 @@ def _video_track(
         rotation=round(-first.rotation) % 360,
         pixel_aspect=Fraction(aspect) if aspect else Fraction(1),
     )
-
-
-def _frame_rate(stream: VideoStream, assumed: list[str]) -> Fraction:
-    guessed = Fraction(stream.guessed_rate or 0)
-    average = Fraction(stream.average_rate or 0)
-    rate = guessed or average or Fraction(stream.base_rate or 0)
-    if not 1 <= rate <= 1000:
-        if 1 <= average <= 1000:
-            rate = average
-        else:
-            assumed.append(
-                "The file gives no frame rate: 25 frames a second are assumed."
-            )
-            rate = Fraction(25)
-    return snap_rate(rate)
 
 
 def _scan(context: VideoCodecContext, first: VideoFrame, assumed: list[str]) -> Scan:

@@ -1,11 +1,11 @@
-"""How long a WAV says it is: decoders look at the file's size instead."""
+"""How long a WAV or an AVI says it is: decoders look at the file's size instead."""
 
 from __future__ import annotations
 
 from fractions import Fraction
 from pathlib import Path
 
-__all__ = ["announced_seconds"]
+__all__ = ["announced_seconds", "is_cut_short"]
 
 # Sizes written by recorders that could not come back to fill them in.
 _UNKNOWN = (0, 0xFFFF_FFFF)
@@ -45,3 +45,19 @@ def announced_seconds(path: Path) -> Fraction:
     except OSError:
         return Fraction(0)
     return Fraction(data_bytes, a_second) if a_second else Fraction(0)
+
+
+def is_cut_short(path: Path) -> bool:
+    """Return whether an AVI has fewer bytes than its first RIFF chunk announces.
+
+    FFmpeg's length is then that of what is left.
+    """
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            head = file.read(12)
+    except OSError:
+        return False
+    length = int.from_bytes(head[4:8], "little")
+    known = head[:4] == b"RIFF" and head[8:12] == b"AVI " and length not in _UNKNOWN
+    return known and size < 8 + length
