@@ -12,9 +12,12 @@ WHOLE_TEETH = 0.35
 
 # Fine texture that moves by a line or two a frame seems to have some for a moment, or
 # for three, by turns one way and the other (drawn pans and hands, coded: medians up to
-# 0.16 frame; teeth that a coder halves: 0.2). So in so many moments of a stretch at
-# least, and so much of it, it must lie one way, that far (house choices).
-_FEWEST, _SHARE, _LEAST, _NEARLY = 4, 0.8, 0.17, 0.11
+# 0.16 frame; teeth that a coder halves: 0.2). So many moments of a stretch at least,
+# and so much of it, must lie one way, and this far in the middle; or more moments, of
+# which a coder may smooth some away and most others nearly (house choices).
+_FEW, _FAR = (4, 0.8), 0.17
+_MANY, _NEAR = (8, 0.5), 0.14
+_NEARLY = 0.11
 
 
 def lasts(lag: NDArray[np.floating]) -> bool:
@@ -31,12 +34,15 @@ def lasts(lag: NDArray[np.floating]) -> bool:
     (True, False)
     >>> lasts(np.array([0.2, 0.18, 0.2, 0.21]))
     True
+    >>> lasts(np.tile([0.17, 0.05], 4)), lasts(np.tile([0.17, 0.05], 8))
+    (False, True)
     """
     wrong = lag[np.abs(lag) > _NEARLY]
     if not wrong.size or abs(float(np.median(wrong))) > WHOLE_TEETH:
         return True
     typical = float(np.median(wrong))
     one_way = int(np.count_nonzero(lag * np.sign(typical) > _NEARLY))
-    return (
-        abs(typical) >= _LEAST and one_way >= _FEWEST and one_way >= _SHARE * len(lag)
+    return any(
+        abs(typical) >= far and one_way >= count and one_way >= share * len(lag)
+        for (count, share), far in ((_FEW, _FAR), (_MANY, _NEAR))
     )
