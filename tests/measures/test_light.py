@@ -434,6 +434,8 @@ def test_a_beat_of_two_seconds_is_placed_by_its_own_frames(
     (finding,) = found(measured)
     assert finding.start_frame == pytest.approx(first, abs=4)
     assert finding.end_frame == pytest.approx(last, abs=4)
+    # Percent flicker is (high - low) / (high + low), of 2 ** 0.06 and 2 ** -0.06.
+    assert finding.worst == pytest.approx(100 * np.tanh(0.06 * np.log(2)), rel=0.1)
 
 
 # ------------------------------------------------------------- what cannot be judged

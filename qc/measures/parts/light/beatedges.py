@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from qc.measures.parts.light.lightwaves import STRIPS, Wave
+from qc.measures.parts.light.mains import percent_of_stops
 from qc.spans import Span, runs
 
 __all__ = ["Told", "settle"]
@@ -29,6 +30,7 @@ _BESIDE_S = 1.0  # it goes on in step with so much of it beside an edge
 # where a beat fills but a part of its window.
 _ALIKE = (0.6, 1.9)
 _HALF = 0.5
+_FULLER = 1.1  # times what a window told
 _STRONGEST = 90.0  # percent of the rows are weaker, though it fills but a part of them
 _KNOWN = 0.9
 
@@ -111,7 +113,7 @@ def settle(
     found = _stretches(told)
     for beat in found:
         others = [f for f in found if f.kind == beat.kind and f is not beat]
-        first, last = _edges_of(beat, changes, times, spans)
+        first, last, stops = _edges_of(beat, changes, times, spans)
         for rows, row in (
             (slice(beat.first, first), None),
             (slice(last, beat.last), None),
@@ -121,6 +123,12 @@ def settle(
             if any(f.first < rows.stop and rows.start < f.last for f in others):
                 continue  # another beat of the same kind is told there
             _carry(out, beat.kind, rows, row)
+        if stops > _FULLER * beat.wave.stops:
+            # Of windows that it fills but a part of, it was read too low.
+            percent = out[f"{beat.kind}_percent"][first:last]
+            percent[percent > 0] = np.fmax(
+                percent[percent > 0], percent_of_stops(stops)
+            )
 
 
 def _carry(
@@ -139,8 +147,8 @@ def _edges_of(
     changes: NDArray[np.floating],
     times: Array,
     shots: Sequence[Span],
-) -> Span:
-    """Return the rows in which a beat is there.
+) -> tuple[int, int, float]:
+    """Return the rows in which a beat is there, and how strong it is there, in stops.
 
     Parameters
     ----------
@@ -156,7 +164,7 @@ def _edges_of(
     The strips' mean along the bands, times a turning phasor, over whole rounds: what a
     receiver does to follow a known frequency (textbook synchronous detection).
     """
-    first, last = stretch.first, stretch.last
+    first, last, stops = stretch.first, stretch.last, 0.0
     for shot in shots:
         inside = max(first, shot[0]), min(last, shot[1])
         if inside[1] - inside[0] < 3:
@@ -168,7 +176,8 @@ def _edges_of(
             first = moved[0]
         if inside[1] == last:
             last = moved[1]
-    return first, max(last, first + 1)
+        stops = max(stops, moved[2])
+    return first, max(last, first + 1), stops
 
 
 def _moved(
@@ -177,8 +186,11 @@ def _moved(
     times: Array,
     shot: Span,
     inside: Span,
-) -> Span | None:
-    """Return where the beat begins and ends in a shot; None where not followed."""
+) -> tuple[int, int, float] | None:
+    """Return where the beat begins and ends in a shot, and its strength in stops.
+
+    None where it cannot be followed.
+    """
     frame = float(times[shot[1] - 1] - times[shot[0]]) / (shot[1] - shot[0] - 1)
     reach = max(round(stretch.reach_s / frame), 1)
     begin = max(inside[0] - 2 * reach, shot[0])
@@ -191,7 +203,7 @@ def _moved(
     a, b = inside[0] - begin, inside[1] - begin
     full = float(np.median(np.abs(strength[a:b])))
     if full < _HALF * stretch.wave.stops and inside[1] - inside[0] < 2 * reach:
-        return inside[1], inside[0]  # windows reached over into this shot
+        return inside[1], inside[0], 0.0  # windows reached over into this shot
     if box >= inside[1] - inside[0]:
         return None
     low, high = _ALIKE
@@ -213,7 +225,7 @@ def _moved(
     near = box // 2 + 1
     first = shot[0] if begin + start - shot[0] <= near else begin + start
     last = shot[1] if shot[1] - begin - stop <= near else begin + stop
-    return first, last
+    return first, last, full
 
 
 def _filled(strength: Array, first: int, last: int) -> Span:
