@@ -177,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=8,
+    version=9,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),

@@ -40,6 +40,8 @@ def take_of(
     tiles: Array | None = None,
     contrast: Array | None = None,
     dx: Array | None = None,
+    motion: Array | None = None,
+    trust: float = 0.9,
     shots: Array | None = None,
     crisp: float = 1.1,
     sizes: float = 0.9,
@@ -54,6 +56,10 @@ def take_of(
         Detail and coarse contrast as they are.
     dx : (n,) array, optional
         Shift since the frame before, percent of the width.
+    motion : (n,) array, optional
+        What a coarser reading says of it; the same if left out.
+    trust : float
+        Share of the picture that goes along.
     sizes : float
         Coarser detail goes with this power of what the lens leaves of fine detail.
     """
@@ -77,11 +83,11 @@ def take_of(
     }
     if dx is not None:
         values |= {
-            "framing.motion_percent": np.abs(dx),
+            "framing.motion_percent": np.abs(dx) if motion is None else motion,
             "steadiness.dx_percent": dx,
             "steadiness.dy_percent": 0.8 * dx,
             "steadiness.zoom_percent": 0.0 * dx,
-            "steadiness.trust": np.full(n, 0.9),
+            "steadiness.trust": np.full(n, trust),
         }
     shapes = {
         f"{m.name}.{c.name}": c.width if c.width > 1 else 0
@@ -243,6 +249,19 @@ def test_what_moves_by_itself_does_not_tell_the_shutter() -> None:
 
     assert shutter(True) == pytest.approx(1.5 * 1.2 / (0.8 * 6.4 * 3.0), rel=1e-6)
     assert shutter(False) == 1.0
+
+
+def test_where_a_third_of_the_picture_rests_hands_smear_nothing() -> None:
+    # A shutter open all the time would smear 0.6 % of 640 px over four of them.
+    n = 200
+    at = np.arange(n)
+    lens = np.where((at >= 80) & (at < 120), 0.3, 1.0)
+    none, hands = np.zeros(n), np.full(n, 0.6)
+    assert spans(take_of(lens, dx=none, motion=hands, trust=0.35)) == [
+        ("focus.soft", 80, 120)
+    ]
+    # Where a third moves, nobody knows what the rest does.
+    assert not told(take_of(lens, dx=hands, motion=hands, trust=0.35))
 
 
 def test_a_smear_is_that_of_the_frame_whose_edges_were_read() -> None:

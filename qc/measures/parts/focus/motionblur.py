@@ -27,6 +27,9 @@ __all__ = [
 ]
 
 _SURE = 0.4  # of the picture must follow for a shift to be the whole picture's
+# Less is enough for none, percent of the width: a camera that moves leaves nothing in
+# its place, so that what moves besides is hands and instruments.
+_RESTS = 0.03
 # 10-to-90 % rise of an edge that a shutter smears evenly over one pixel.
 _BOX_RISE = 0.8
 # Edges this crisp, in pixels, are in focus whatever motion may have done.
@@ -120,7 +123,8 @@ def smear_of(readings: Readings, video: VideoTrack | None) -> Smear:
         for name in ("dx_percent", "dy_percent", "zoom_percent", "trust")
     )
     with np.errstate(invalid="ignore"):
-        sure = (trust >= _SURE) & ~np.isnan(dx) & ~np.isnan(dy)
+        sure = (trust >= _SURE) | (np.hypot(dx, dy) <= _RESTS)
+    sure &= ~np.isnan(dx) & ~np.isnan(dy)
     # Of an unsure motion only the size is known, by the coarser reading: it may lie
     # along either axis.
     cut = ~sure & np.isnan(whole)
