@@ -134,7 +134,11 @@ DESIGN_RULES = {
         ("white", "cast drift"),
         ("picture", "black frozen repeated shake noise blemish combing"),
         ("light", "flicker banding flash"),
-        ("sound", "peak clipped quiet loud silent dead_channel phase same hum dropout"),
+        (
+            "sound",
+            "peak clipped quiet loud silent dead_channel phase same hum dropout"
+            " interference",
+        ),
         ("file", "damaged gap length rate"),
         ("day", "gap overlap duplicate odd_format blemish"),
     )

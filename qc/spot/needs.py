@@ -73,6 +73,7 @@ _WHY_NOT: Mapping[str, str] = {
     "sound.dead_channel": _LONGER,
     "sound.same": _WHOLE,
     "sound.hum": _LONGER,
+    "sound.interference": _LONGER,
     "file.length": _WHOLE,
     "file.rate": _WHOLE,
 }
