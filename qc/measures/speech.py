@@ -101,6 +101,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
         if across:
             continue
         rows = speaker.line.readings.rows
+        if _in_noise(speaker):
+            yield _noisy(speaker)
         quiet, loud = speaker.limit("quiet_dbfs"), speaker.limit("loud_dbfs")
         if speaker.speech < quiet:
             yield _quiet(speaker, (0, rows), speaker.speech, speaker.noise)
@@ -163,6 +165,34 @@ def _quiet(speaker: _Speaker, span: Span, level: float, noise: float) -> Finding
             f"{signed(speaker.limit('target_dbfs'))} dBFS)."
         ),
         advice=advice,
+    )
+
+
+def _in_noise(speaker: _Speaker) -> bool:
+    """Tell whether speech of the right level has too much noise under it."""
+    enough = speaker.limit("good_over_noise_db")
+    return speaker.speech >= speaker.limit("quiet_dbfs") and speaker.over_noise < enough
+
+
+def _noisy(speaker: _Speaker) -> Finding:
+    line = speaker.line
+    return line.finding(
+        "sound.quiet",
+        (0, line.readings.rows),
+        grade=Grade.NOTE,
+        worst_row=0,
+        worst=speaker.speech,
+        unit="dBFS",
+        message=(
+            f"{line}: speech lies only {max(speaker.over_noise, 0):.0f} dB over the "
+            f"noise between words ({signed(speaker.noise, 0)} dBFS)."
+        ),
+        advice=(
+            "listen to the pauses. Where the room is loud, move the microphone closer "
+            "to who speaks and keep it from fans; where it hisses, raise the level at "
+            "the first stage (microphone, wireless transmitter) and lower it at the "
+            "recorder."
+        ),
     )
 
 

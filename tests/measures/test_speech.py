@@ -610,3 +610,15 @@ def test_sound_all_around_has_its_voice_in_one_place(layout: str, count: int) ->
     measured = sounds.measure([MEASURE], sounds.as_pcm(six, 24), layout=layout)
     told = sounds.findings(measured, MEASURE)
     assert sum(f.rule == "sound.quiet" for f in told) == count
+
+
+@pytest.mark.parametrize(("noise_dbfs", "count"), [(-34.0, 1), (-37.0, 1), (-50.0, 0)])
+def test_noise_under_speech_of_the_right_level_is_noted(
+    noise_dbfs: float, count: int
+) -> None:
+    x = sounds.speech(12, number=2, floor_dbfs=noise_dbfs)
+    measured = sounds.measure([MEASURE], sounds.as_pcm(x[None], 24))
+    told = sounds.findings(measured, MEASURE)
+    assert [(f.rule, f.grade) for f in told] == [("sound.quiet", Grade.NOTE)] * count
+    for one in told:
+        assert f"({noise_dbfs:.0f}".replace("-", "\u2212") in one.message
