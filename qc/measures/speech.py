@@ -184,8 +184,9 @@ def _noisy(speaker: _Speaker) -> Finding:
         worst=speaker.speech,
         unit="dBFS",
         message=(
-            f"{line}: speech lies only {max(speaker.over_noise, 0):.0f} dB over the "
-            f"noise between words ({signed(speaker.noise, 0)} dBFS)."
+            f"{line}: speech is too quiet against the noise: only "
+            f"{max(speaker.over_noise, 0):.0f} dB over what is heard between words "
+            f"({signed(speaker.noise, 0)} dBFS)."
         ),
         advice=(
             "listen to the pauses. Where the room is loud, move the microphone closer "
