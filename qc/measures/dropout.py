@@ -105,10 +105,10 @@ def _check(measured: Measured) -> Iterator[Finding]:
         clipped = _clipped(measured, number, readings)
         lost = _lost(measured, readings, track)
         edges = _edges(measured, readings, track, lost)
-        breaks = [*totals["breaks"], *lost]
+        found: list[Found] = [*totals["breaks"], *lost]
         kept = [
             e
-            for e in events_of(breaks, track)
+            for e in events_of(found, track)
             if not _touches(e, clipped, track) and not _touches(e, edges, track)
         ]
         loud = _around(measured, clipped)

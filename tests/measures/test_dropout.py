@@ -565,3 +565,26 @@ def test_a_jump_within_a_tone_is_told() -> None:
     x = np.concatenate([x[: 2 * RATE], x[2 * RATE + 55 :]])
     (one,) = found(as_pcm(x)[None])
     assert float(one.start) == pytest.approx(2.0, abs=0.011)
+
+
+def test_a_sample_held_into_a_pause_is_told() -> None:
+    # The last sample of a word stands still for 0.15 s, then the pause's noise is back.
+    rng = np.random.default_rng(11)
+    x = 0.0005 * rng.standard_normal(5 * RATE)
+    word = slice(1 * RATE, 2 * RATE)
+    x[word] += 0.2 * np.sin(2 * np.pi * 180 * np.arange(RATE) / RATE)
+    x[2 * RATE - 66 : 2 * RATE - 66 + 7200] = x[2 * RATE - 67]
+    (one,) = found(as_pcm(x)[None])
+    assert one.grade is Grade.REVIEW
+    assert "stands still" in one.message
+    assert float(one.start) == pytest.approx(2.0, abs=0.011)
+    assert float(one.end) == pytest.approx(2.15, abs=0.011)
+
+
+@pytest.mark.parametrize("share", [0.5, 0.95])
+def test_no_sound_stays_at_its_top_for_a_tenth_of_a_second(share: float) -> None:
+    # At a vowel's top as well: a clipped half-wave of 20 Hz lasts 25 ms at most.
+    x = 0.3 * np.sin(2 * np.pi * 180 * np.arange(4 * RATE) / RATE)
+    x[2 * RATE : 2 * RATE + 4800] = 0.3 * share
+    (one,) = found(as_pcm(x)[None])
+    assert "stands still for 100 ms" in one.message

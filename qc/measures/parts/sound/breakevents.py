@@ -93,7 +93,8 @@ def clusters(events: list[Event], gap: int, *, many: int) -> Iterator[list[Event
         for together in _together(own, gap):
             holes = [e for e in together if e.kind not in CLICKS]
             near = gap // _NEAR_SHARE
-            beside, rest = [], []
+            beside: list[Event] = []
+            rest: list[Event] = []
             for event in together:
                 is_near = any(
                     h.first - near < event.last and event.first < h.last + near

@@ -51,6 +51,7 @@ _PULSES = 25  # ms
 _EVEN = 0.25
 _AFTER_CELLS = _LONGEST_HOLE + 10
 _MOST_DIPS = 5_000
+_HELD_CELLS, _OFF_TIMES = 20, 3.0
 # One event has several signs: the edges of a gap are jumps as well.
 _APART = 5  # ms
 
@@ -240,8 +241,12 @@ class BreakFinder:
                 continue
             if goes_on:
                 self._open[channel] = None
-            both = met_before and met_after
-            if last > piece.start and both and last - first <= self._longest:
+            enough = met_before and met_after
+            if one.kind == "held" and last - first >= _HELD_CELLS * self._cell:
+                # No sound stands still off zero: one side tells.
+                off = abs(float(line[one.first])) > _OFF_TIMES * self._edge_level
+                enough |= off and (met_before or met_after)
+            if last > piece.start and enough and last - first <= self._longest:
                 yield Break(one.kind, first, last, height)
 
 

@@ -65,6 +65,8 @@ _FLAT_SPREAD, _TOP_SHARE = 0.03, 0.97
 # A tone is looked at over so many cells; beside it is so much less, in amplitude.
 _KEYED_CELLS, _KEYED_TIMES = 12, 4.0
 _KEYED_STEADY, _KEYED_ALIKE = 1.15, 0.97
+# Half a period of 20 Hz, the lowest that is heard.
+_LONGEST_TOP = 25
 # Levels beside a hole are of six cells.
 _SIDE = 6
 
@@ -329,9 +331,11 @@ def stuck(
             line[last:][: AROUND * cell],
         )
         highest = max((float(np.abs(e).max()) for e in ends if e.size), default=0.0)
-        if value > 0.8 * highest and value > 0:
-            continue  # a flat top, not a hold
-        if flat_top(line, first, last, cell):
+        # A flat top, not a hold: no sound stays at its top for longer.
+        top = value > 0.8 * highest and value > 0
+        if last - first <= _LONGEST_TOP * cell and (
+            top or flat_top(line, first, last, cell)
+        ):
             continue
         level = max(edge_level, _STUCK_QUANTA * steps)
         met = (

@@ -99,7 +99,7 @@ def spectra(samples: Array) -> Array:
     power = np.square(found.real) + np.square(found.imag)
     power *= np.float32(2.0 / (samples.shape[-1] * float(np.sum(window**2))))
     power += np.float32(1e-20)
-    return np.log(power, dtype=np.float32)
+    return np.asarray(np.log(power), np.float32)
 
 
 def line_counts(log_power: Array, sample_rate: int) -> LineCounts:
@@ -196,7 +196,8 @@ def slot_power(log_power: Array, sample_rate: int) -> NDArray[np.float64]:
     """Return the mean square of what is in the comb's band, block by block."""
     step = 0.5 * sample_rate / (log_power.shape[-1] - 1)
     low, high = (round(k * _SLOT_HZ / step) for k in (_TEETH[0], _TEETH[-1]))
-    return np.exp(log_power[..., low:high].astype(np.float64)).sum(axis=-1)
+    power = np.exp(log_power[..., low:high].astype(np.float64))
+    return np.asarray(power.sum(axis=-1), np.float64)
 
 
 def chained(
