@@ -588,3 +588,16 @@ def test_no_sound_stays_at_its_top_for_a_tenth_of_a_second(share: float) -> None
     x[2 * RATE : 2 * RATE + 4800] = 0.3 * share
     (one,) = found(as_pcm(x)[None])
     assert "stands still for 100 ms" in one.message
+
+
+def test_a_plug_that_makes_contact_is_no_tone() -> None:
+    # Its jolts jump up and die away within 15 ms (arithmetic: a coupling capacitor).
+    x = 0.003 * np.random.default_rng(12).standard_normal(5 * RATE)
+    decay = np.exp(-np.arange(RATE // 10) / (0.015 * RATE))
+    for at in (1.3, 1.7, 2.2, 2.9):
+        first = round(at * RATE)
+        x[first : first + len(decay)] += 0.3 * decay
+    (one,) = found(as_pcm(x)[None])
+    assert one.grade is Grade.REVIEW
+    assert float(one.start) == pytest.approx(1.3, abs=0.011)
+    assert float(one.end) == pytest.approx(2.9, abs=0.011)

@@ -267,7 +267,9 @@ def keyed(line: Samples, first: int, last: int, cell: int) -> bool:
     shifted = np.lib.stride_tricks.sliding_window_view(tone, kept)[lags]
     energy = np.einsum("ij,ij->i", shifted, shifted) * float(tone[:kept] @ tone[:kept])
     alike = (shifted @ tone[:kept]) / np.sqrt(np.maximum(energy, 1e-20))
-    return bool(alike.max() > _KEYED_ALIKE)
+    again = int(alike.argmax())
+    # What dies away is like itself all along; a tone turns about in between.
+    return bool(alike[again] > _KEYED_ALIKE and alike[: again + 1].min() < 0.0)
 
 
 def _rms(part: Samples) -> float:
