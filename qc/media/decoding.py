@@ -194,8 +194,9 @@ class FrameDecoder:
         """Tell whether pictures that this one builds on are not in the file."""
         if self._numbers is None:
             return False
-        late = last_dts is not None and packet.dts is not None
-        late = late and packet.dts - last_dts > _SKIP * self._tick
+        dts = packet.dts
+        known = last_dts is not None and dts is not None
+        late = known and (dts or 0) - (last_dts or 0) > _SKIP * self._tick
         return self._numbers.lacks(bytes(packet), late=late)
 
     def _is_torn_before(self, pos: int | None) -> bool:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Measured
 from qc.records import Grade, Readings
+from qc.store import ColumnStore
 from tests.measures.test_stillness import found, live, places, read
 
 FRAMES, FIRST, LAST = 250, 100, 180
@@ -44,20 +45,14 @@ def take(*, slow: bool, left: NDArray[np.float64], keys_every: int = 50) -> Meas
             (np.arange(FRAMES) >= FIRST) & (np.arange(FRAMES) < LAST), FROZEN, 0.0
         ),
     }
+    store = ColumnStore({f"stillness.{name}": 0 for name in columns})
+    for row in range(FRAMES):
+        store.append({f"stillness.{n}": float(v[row]) for n, v in columns.items()})
     measured = read(live("still", 1.0)[:2])
     assert measured.picture is not None
-    return replace(
-        measured,
-        picture=Readings(
-            clock="picture",
-            time_base=measured.picture.time_base,
-            edges=np.arange(FRAMES + 1),
-            columns={
-                f"stillness.{name}": values.astype(np.float32)
-                for name, values in columns.items()
-            },
-        ),
-    )
+    edges = np.arange(FRAMES + 1)
+    base = measured.picture.time_base
+    return replace(measured, picture=Readings("picture", base, edges, store))
 
 
 KEPT = np.where(np.arange(LAST - FIRST) % 5, 0.0, 0.05)

@@ -50,7 +50,8 @@ def test_an_avi_that_was_cut_ends_early(tmp_path: Path, share: float) -> None:
     pictures = synth.scene(100, 96, 64, "yuvj420p")
     path = synth.write(tmp_path / "a.avi", pictures, video)
     whole = probe(path)
-    assert (whole.frames_expected, whole.duration) == (100, 4)
+    assert whole.frames_expected == 100
+    assert whole.duration == Fraction(4)
 
     data = path.read_bytes()
     path.write_bytes(data[: round(share * len(data))])
