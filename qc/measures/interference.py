@@ -39,6 +39,8 @@ from qc.spans import Span, bridged, runs
 __all__ = ["MEASURE"]
 
 _STANDS = 11  # of 16 blocks
+# Notes die away and are struck again, a device keeps its level.
+_STEADY_DB = 2.5
 _GAP = 1  # counts that a voice may hide it for
 _SHORTEST_TAKE = 3  # counts
 _MANY_LINES = 6  # more are a motor's or an instrument's
@@ -121,6 +123,7 @@ def _whines(line: Line, totals: Mapping[str, Any]) -> Iterator[Finding]:
         for first, last, at in chained(counts, least=_STANDS, gap=_GAP)
         if (last - first) * BLOCKS * block / rate >= least_s
         and _share(counts[first:last], at) >= _STANDS / BLOCKS
+        and _sag(counts[first:last], at) <= _STEADY_DB
     ]
     step = rate / block
     lines = [hertz for _, _, hertz, _ in found]
@@ -148,6 +151,12 @@ def _line(counts: list[LineCounts], at: int) -> tuple[float, float]:
             hertz.append(one.hertz[best])
             power.append(one.power[best])
     return float(np.median(hertz)), float(np.median(power))
+
+
+def _sag(counts: list[LineCounts], at: int) -> float:
+    """Return how far a line's level usually falls in a count, in dB."""
+    known = [c.sag_db[np.abs(c.bins - at) <= 1] for c in counts]
+    return float(np.median([s.min() for s in known if s.size]))
 
 
 def _share(counts: list[LineCounts], at: int) -> float:
@@ -259,8 +268,9 @@ MEASURE = Measure(
     method=(
         "Spectra of 85 ms (Hann), every sample in one. Whine: a line from 600 Hz to "
         "19 kHz that stands 9 dB over the mean of the logarithms within 260 Hz in 11 "
-        "of 16 of them and more, for 8 s or in the whole take; beeps, voices and music "
-        "come and go. Six lines at most, and no rows of them apart by the mains. "
+        "of 16 of them and more, for 8 s or in the whole take, its weakest tenth "
+        "2.5 dB under its median at most; beeps, voices and music come and go. Six "
+        "lines at most, and no rows of them apart by the mains. "
         "Telephones: the 6th to 18th multiple of 216.7 Hz stand 9 dB over what lies "
         "between, four times and no two seconds apart, and keep to one grid of "
         "time: no voice keeps its pitch so exactly."

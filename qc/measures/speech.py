@@ -192,7 +192,7 @@ def _noisy(speaker: _Speaker) -> Finding:
             "listen to the pauses. Where the room is loud, move the microphone closer "
             "to who speaks and keep it from fans; where it hisses, raise the level at "
             "the first stage (microphone, wireless transmitter) and lower it at the "
-            "recorder."
+            "recorder. Music and applause may stand as they are."
         ),
     )
 

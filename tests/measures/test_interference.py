@@ -139,3 +139,12 @@ def test_what_a_line_and_a_comb_give() -> None:
     slots = telephone(2, -20.0)[: 16 * 4096].astype(np.float32)
     assert np.median(slot_scores(spectra(slots.reshape(16, -1)), RATE)) > 15
     assert slot_scores(spectra(x.reshape(16, -1)), RATE).max() < 9
+
+
+def test_notes_that_are_struck_again_and_again_are_no_whine() -> None:
+    # 880 Hz, struck twice a second, dying away by 26 dB a second.
+    n = np.arange(14 * RATE)
+    ringing = 10 ** (-1.3 * (n % (RATE // 2)) / RATE)
+    x = 0.02 * ringing * np.sin(2 * np.pi * 880 * n / RATE)
+    rng = np.random.default_rng(4)
+    assert told(x + 0.0005 * rng.standard_normal(len(n))) == []

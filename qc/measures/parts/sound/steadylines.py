@@ -55,18 +55,21 @@ class LineCounts:
         Mean square of the line in those blocks.
     hertz : (n,) array
         Where it lies, between the bins.
+    sag_db : (n,) array
+        How far its weakest tenth of blocks lies under its median.
     """
 
     bins: NDArray[np.int32]
     counts: NDArray[np.int32]
     power: NDArray[np.float64]
     hertz: NDArray[np.float64]
+    sag_db: NDArray[np.float64]
 
     @classmethod
     def none(cls) -> LineCounts:
         """Return that there are no lines."""
         whole, real = np.zeros(0, np.int32), np.zeros(0)
-        return cls(whole, whole, real, real)
+        return cls(whole, whole, real, real, real)
 
 
 def block_samples(sample_rate: int) -> int:
@@ -145,6 +148,7 @@ def line_counts(log_power: Array, sample_rate: int) -> LineCounts:
         np.minimum(counts[at], blocks).astype(np.int32),
         np.median(power, axis=0),
         (lines + beside) * step,
+        10.0 * np.log10(np.median(power, axis=0) / np.quantile(power, 0.1, axis=0)),
     )
 
 
