@@ -22,6 +22,7 @@ from qc.limits import to_toml
 from qc.measures import all_options, default_limits
 from qc.report.folder import check_writable
 from tests import synth
+from tests.processes import hear_ctrl_c
 
 MEDIA = Path(__file__).parents[1] / "sample_media"
 CLEAN, OVEREXPOSED = MEDIA / "take01_clean.mov", MEDIA / "take02_overexposed.mov"
@@ -413,8 +414,7 @@ def test_who_stops_it_gets_whole_files_or_none(
         stderr=subprocess.PIPE,
         text=True,
         env=environment,
-        # Whoever started the tests in the background has it ignored.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+        preexec_fn=hear_ctrl_c,
     )
     report = tmp_path / "reports/take01_clean/result.json"
     deadline = time.monotonic() + 60

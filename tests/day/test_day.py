@@ -20,6 +20,7 @@ from qc.daybook import Skipped
 from qc.errors import ReportError, UsageError
 from qc.records import Grade
 from tests import synth
+from tests.processes import hear_ctrl_c
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 NAMES = [
@@ -244,6 +245,7 @@ def test_ctrl_c_keeps_what_is_done(tmp_path: Path) -> None:
         cwd=tmp_path,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=hear_ctrl_c,
     )
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and not list(

@@ -38,6 +38,7 @@ from qc.report.spotwords import verdict_word
 from qc.report.unjudged import is_too_short
 from tests import synth
 from tests.day.documents import day_of, finding, lost, take
+from tests.processes import hear_ctrl_c
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 TAKE = MEDIA / "take08_one_channel.mov"
@@ -233,6 +234,7 @@ def _a_day_of_four(folder: Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        preexec_fn=hear_ctrl_c,
     )
 
 
