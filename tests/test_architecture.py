@@ -137,7 +137,7 @@ DESIGN_RULES = {
         (
             "sound",
             "peak clipped quiet loud silent dead_channel phase same hum dropout"
-            " interference",
+            " interference noise",
         ),
         ("file", "damaged gap length rate"),
         ("day", "gap overlap duplicate odd_format blemish"),

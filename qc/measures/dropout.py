@@ -27,7 +27,7 @@ from qc.measures.parts.sound.breakfinder import (
     without_edges,
 )
 from qc.measures.parts.sound.cutoffs import Heard, cut_offs, nothing, told_gaps
-from qc.measures.parts.sound.mutes import mutes, told_mutes, under_room
+from qc.measures.parts.sound.mutes import Dip, mutes, told_mutes, under_room
 from qc.measures.parts.sound.soundbreaks import Break
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
@@ -103,7 +103,7 @@ def _check(measured: Measured) -> Iterator[Finding]:
     for number, readings, track in tracks_of(measured):
         totals = totals_of(measured, "dropout")[number]
         clipped = _clipped(measured, number, readings)
-        lost = _lost(measured, readings, track)
+        lost = _lost(measured, readings, track, totals["dips"])
         edges = _edges(measured, readings, track, lost)
         found: list[Found] = [*totals["breaks"], *lost]
         kept = [
@@ -185,18 +185,15 @@ def _few(measured: Measured, events: list[Event]) -> bool:
     return all(e.kind in CLICKS and e.height < far for e in events)
 
 
-def _lost(measured: Measured, readings: Readings, track: AudioTrack) -> list[Found]:
+def _lost(
+    measured: Measured, readings: Readings, track: AudioTrack, dips: Iterable[Dip]
+) -> list[Found]:
     """Return moments in which even the noise of the room is gone, as holes.
 
     Longer ones are told as silence or as a dead channel.
     """
     if "peaks.rms_dbfs" not in readings.columns:
         return []
-    totals = next(
-        totals_of(measured, "dropout")[k]
-        for k, r, _ in tracks_of(measured)
-        if r is readings
-    )
     heard = Heard.of(measured)
     rate, base = track.sample_rate, first_row(readings)
     out: list[Found] = []
@@ -220,7 +217,7 @@ def _lost(measured: Measured, readings: Readings, track: AudioTrack) -> list[Fou
                     10.0 ** (float(level) / 20.0),
                 )
             )
-        for dip in under_room(line, totals["dips"]):
+        for dip in under_room(line, dips):
             first, last = (_row(at, rate, base) for at in dip[1:3])
             if not any(a <= last and first < b for a, b in told):
                 out.append((index, "hole", *dip[1:4]))

@@ -177,16 +177,15 @@ def _in_noise(speaker: _Speaker) -> bool:
 def _noisy(speaker: _Speaker) -> Finding:
     line = speaker.line
     return line.finding(
-        "sound.quiet",
+        "sound.noise",
         (0, line.readings.rows),
         grade=Grade.NOTE,
         worst_row=0,
         worst=speaker.speech,
         unit="dBFS",
         message=(
-            f"{line}: speech is too quiet against the noise: only "
-            f"{max(speaker.over_noise, 0):.0f} dB over what is heard between words "
-            f"({signed(speaker.noise, 0)} dBFS)."
+            f"{line}: speech lies only {max(speaker.over_noise, 0):.0f} dB over what "
+            f"is heard between words ({signed(speaker.noise, 0)} dBFS)."
         ),
         advice=(
             "listen to the pauses. Where the room is loud, move the microphone closer "
@@ -430,6 +429,7 @@ MEASURE = Measure(
     check_rules={
         "sound.quiet": "Speech too quiet",
         "sound.loud": "Speech too loud",
+        "sound.noise": "Noise under speech",
     },
     charts=(
         Chart(

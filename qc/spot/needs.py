@@ -69,6 +69,7 @@ _WHY_NOT: Mapping[str, str] = {
     "sound.dropout": "is too short to be met by chance",
     "sound.quiet": _SPEECH,
     "sound.loud": _SPEECH,
+    "sound.noise": _SPEECH,
     "sound.silent": _LONGER,
     "sound.dead_channel": _LONGER,
     "sound.same": _WHOLE,

@@ -619,6 +619,6 @@ def test_noise_under_speech_of_the_right_level_is_noted(
     x = sounds.speech(12, number=2, floor_dbfs=noise_dbfs)
     measured = sounds.measure([MEASURE], sounds.as_pcm(x[None], 24))
     told = sounds.findings(measured, MEASURE)
-    assert [(f.rule, f.grade) for f in told] == [("sound.quiet", Grade.NOTE)] * count
+    assert [(f.rule, f.grade) for f in told] == [("sound.noise", Grade.NOTE)] * count
     for one in told:
         assert f"({noise_dbfs:.0f}".replace("-", "\u2212") in one.message
