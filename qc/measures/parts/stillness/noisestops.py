@@ -9,13 +9,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.stillness.stillframes import (
     CALM_PERCENT,
     SMALLEST,
     Changes,
     rare_keys,
 )
+from qc.measures.parts.stillness.usual import spread_of, usual_beside
 from qc.spans import runs
 
 __all__ = ["noise_stops"]
@@ -65,15 +65,19 @@ def noise_stops(changes: Changes) -> Flags:
         return out
     keys = rare_keys(changes.key)
     reach = _reach(changes.times)
-    falls: list[Values] = []
-    for values in (changes.difference, changes.changed):
-        plain = np.where(keys, np.nan, np.maximum(values, SMALLEST))
-        usual = _usual(plain, reach)
-        falls.append(np.log(plain / usual))
-    noisy = np.asarray(usual >= _NOISY_PERCENT, bool)
+    difference, changed = (
+        np.where(keys, np.nan, np.maximum(values, SMALLEST))
+        for values in (changes.difference, changes.changed)
+    )
+    usually_changed = usual_beside(changed, reach, fewest=_FEWEST)
+    falls = [
+        np.log(difference / usual_beside(difference, reach, fewest=_FEWEST)),
+        np.log(changed / usually_changed),
+    ]
+    noisy = np.asarray(usually_changed >= _NOISY_PERCENT, bool)
     # Nothing may go on moving in a small part.
     out = noisy & np.asarray(changes.cell <= CALM_PERCENT, bool)
-    spreads = [_SPREADS * _spread(fall[noisy]) for fall in falls]
+    spreads = [_SPREADS * max(spread_of(f[noisy]), _LEAST_SPREAD) for f in falls]
     with np.errstate(invalid="ignore"):
         for fall, share, sure in zip(
             falls, (_DIFFERENCE_SHARE, _CHANGED_SHARE), spreads, strict=True
@@ -105,25 +109,3 @@ def _reach(times: NDArray[np.float64]) -> int:
     if period <= 0:
         return _LEAST_REACH
     return int(np.clip(round(_REACH_S / period), _LEAST_REACH, _MOST_REACH))
-
-
-def _usual(values: Values, reach: int) -> Values:
-    """Return the lesser of the medians on both sides; NaN where one is not known."""
-    n = len(values)
-    fill = np.full(reach, np.nan)
-    padded = np.concatenate([fill, values, fill])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, reach)
-    known = np.isfinite(windows).sum(axis=1) >= _FEWEST
-    usual = np.full(len(windows), np.nan)
-    usual[known] = known_median(windows[known].T)
-    return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
-
-
-def _spread(values: Values) -> float:
-    """Return the standard deviation by the median of deviations."""
-    known = values[np.isfinite(values)]
-    if not known.size:
-        return np.inf
-    # 1.4826: of a normal distribution (textbook).
-    deviation = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-    return max(deviation, _LEAST_SPREAD)

@@ -7,12 +7,12 @@ with noise of its own.
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.stillness.noisestops import noise_stops
 from qc.measures.parts.stillness.stillframes import (
     CALM_PERCENT,
@@ -20,6 +20,7 @@ from qc.measures.parts.stillness.stillframes import (
     Changes,
     rare_keys,
 )
+from qc.measures.parts.stillness.usual import spread_of, usual_beside
 from qc.spans import runs
 
 __all__ = ["catching_up", "notches", "repeated"]
@@ -72,6 +73,11 @@ _NOISY_PERCENT = 60.0
 _MOST_LOG = 3.0
 _FEWEST_MOVING = 12
 
+# Most on either side must be known.
+_usual_beside = functools.partial(
+    usual_beside, reach=_NOTCH_REACH, fewest=_NOTCH_REACH // 2 + 1
+)
+
 
 def _without_pulses(values: Values, keys: Flags) -> Values:
     """Return values where a key frame's is the lesser of its neighbours'."""
@@ -85,29 +91,6 @@ def _largest_near(values: Values, reach: int) -> tuple[Values, Values]:
     windows = np.lib.stride_tricks.sliding_window_view(padded, reach).max(axis=1)
     n = len(values)
     return windows[:n], windows[reach + 1 : reach + 1 + n]
-
-
-def _usual_beside(values: Values, reach: int) -> Values:
-    """Return the lesser of the medians of the few values before and behind each place.
-
-    NaN at the ends, and where most on one side are unknown.
-    """
-    n = len(values)
-    padded = np.concatenate([np.full(reach, np.nan), values, np.full(reach, np.nan)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, reach)
-    known = np.isfinite(windows).sum(axis=1) > reach // 2
-    usual = np.full(len(windows), np.nan)
-    usual[known] = known_median(windows[known].T)
-    return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
-
-
-def _spread(values: Values) -> float:
-    """Return the standard deviation by the median of deviations; infinite for none."""
-    known = values[np.isfinite(values)]
-    if not known.size:
-        return np.inf
-    # 1.4826: of a normal distribution (textbook).
-    return 1.4826 * float(np.median(np.abs(known - np.median(known))))
 
 
 def notches(changes: Changes) -> Flags:
@@ -125,19 +108,19 @@ def notches(changes: Changes) -> Flags:
     out = np.zeros(len(cell), bool)
     if len(cell) <= 2 * _NOTCH_REACH:
         return out
-    usual = _usual_beside(cell, _NOTCH_REACH)
+    usual = _usual_beside(cell)
     beside = np.fmin(np.roll(cell, 1), np.roll(cell, -1))
     rare = rare_keys(changes.key)
     with np.errstate(invalid="ignore", divide="ignore"):
         depth = np.log(np.maximum(cell, SMALLEST) / usual)
-        less = difference / _usual_beside(difference, _NOTCH_REACH)
+        less = difference / _usual_beside(difference)
         joint = depth + np.log(np.maximum(less, SMALLEST))
         moving = usual > 2 * CALM_PERCENT
-        sure = -_NOTCH_SPREAD * _spread(depth[moving])
-        fewer = changes.changed / _usual_beside(changes.changed, _NOTCH_REACH)
+        sure = -_NOTCH_SPREAD * spread_of(depth[moving])
+        fewer = changes.changed / _usual_beside(changes.changed)
         deep = depth <= min(np.log(_NOTCH_SHARE), sure)
         both = depth <= np.log(_NOTCH_BOTH_CELL)
-        both &= joint <= -_NOTCH_SPREAD * _spread(joint[moving])
+        both &= joint <= -_NOTCH_SPREAD * spread_of(joint[moving])
         # A key frame builds the whole picture anew: the cell alone must tell.
         alone = rare & (depth <= _NOTCH_ALONE * sure)
         deep &= (less <= _NOTCH_DIFFERENCE) & (fewer <= _NOTCH_CHANGED) | alone
@@ -190,11 +173,11 @@ def catching_up(changes: Changes) -> Flags:
     with np.errstate(invalid="ignore", divide="ignore"):
         for values in (changes.cell, changes.difference, changes.changed):
             plain = np.where(keys, np.nan, np.maximum(values, SMALLEST))
-            usual = _usual_beside(plain, _NOTCH_REACH)
+            usual = _usual_beside(plain)
             logs.append(np.clip(np.log(plain / usual), -_MOST_LOG, _MOST_LOG))
             after = np.log(np.append(plain[1:], np.nan) / usual)
             behind.append(np.clip(np.nan_to_num(after), -_MOST_LOG, _MOST_LOG))
-        largest = _usual_beside(np.where(keys, np.nan, changes.cell), _NOTCH_REACH)
+        largest = _usual_beside(np.where(keys, np.nan, changes.cell))
         moving = np.asarray(largest > 2 * CALM_PERCENT, bool)
         rise = behind[0] + 0.5 * behind[1]
         catch = _stands_out(
@@ -213,7 +196,7 @@ def catching_up(changes: Changes) -> Flags:
         # What rests for longer than a frame, and noise that is new, are live.
         beside = np.fmin(np.roll(changes.cell, 1), np.roll(changes.cell, -1))
         out &= changes.cell <= _CATCH_BESIDE * beside
-        noisy = _usual_beside(changes.changed, _NOTCH_REACH) >= _NOISY_PERCENT
+        noisy = _usual_beside(changes.changed) >= _NOISY_PERCENT
         out &= ~noisy | (logs[2] <= math.log(_NOTCH_CHANGED))
         return np.asarray(out, bool)
 
@@ -238,7 +221,7 @@ def _stands_out(
     known = values[among & np.isfinite(values)]
     if known.size < _FEWEST_MOVING:
         return np.zeros(len(values), bool)
-    sure = float(np.median(known)) + by * _spread(known)
+    sure = float(np.median(known)) + by * spread_of(known)
     return np.asarray(among & (values >= max(sure, least)), bool)
 
 

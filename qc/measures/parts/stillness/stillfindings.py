@@ -78,13 +78,14 @@ def check(measured: Measured) -> Iterator[Finding]:
     keys = rare_keys(_column(readings, "key") > 0)
     inter = bool(keys.any())
     for first, last in runs(states == State.FROZEN):
-        at_rest = _turns(readings, first, last)
-        same = _same_share(readings, first, last)
-        if not at_rest or same >= _SURELY_SAME:
-            doubt = at_rest or same < _SURELY_SAME
-            # Coders of single pictures take no noise away; nor does what lies under it.
-            doubt &= inter and not _under_noise(readings, first, last)
-            yield _tell_frozen(measured, readings, first, last, doubt=doubt)
+        turns = _turns(readings, first, last)
+        changes = _same_share(readings, first, last) < _SURELY_SAME
+        if turns and changes:
+            continue  # a scene at rest
+        # Coders of single pictures take no noise away; nor does what lies under it.
+        doubt = (turns or changes) and inter
+        doubt = doubt and not _under_noise(readings, first, last)
+        yield _tell_frozen(measured, readings, first, last, doubt=doubt)
     difference = _column(readings, "difference_percent")
     cell = _column(readings, "cell_percent")
     twice, known = again(states)
