@@ -26,8 +26,8 @@ def usual_beside(values: Values, reach: int, *, fewest: int) -> Values:
 
     Examples
     --------
-    >>> usual_beside(np.array([1.0, 3.0, 9.0, 2.0, 4.0]), 2, fewest=2)
-    array([nan, nan,  2., nan, nan])
+    >>> usual_beside(np.array([1.0, 3.0, 9.0, 2.0, 4.0]), 2, fewest=2).tolist()
+    [nan, nan, 2.0, nan, nan]
     """
     n = len(values)
     padded = np.concatenate([np.full(reach, np.nan), values, np.full(reach, np.nan)])
