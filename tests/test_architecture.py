@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 import time
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -35,8 +36,14 @@ FLOORS = [
 # The pipeline ends before the report; the command joins the two.
 
 
+@cache
 def _modules() -> list[Path]:
     return sorted(ROOT.rglob("*.py"))
+
+
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def _room(path: Path) -> str:
@@ -46,7 +53,7 @@ def _room(path: Path) -> str:
 
 def _imports(path: Path) -> set[str]:
     """Rooms of qc that a module imports, anywhere in it, typing-only ones aside."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = _tree(path)
     skipped = {
         child
         for node in ast.walk(tree)
@@ -80,7 +87,7 @@ def test_imports_go_one_way(path: Path) -> None:
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(ROOT)))
 def test_only_media_imports_av(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = _tree(path)
     found = {
         name.split(".")[0]
         for node in ast.walk(tree)

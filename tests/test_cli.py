@@ -22,6 +22,7 @@ from qc.limits import to_toml
 from qc.measures import all_options, default_limits
 from qc.report.folder import check_writable
 from tests import synth
+from tests.processes import command_here as _qc
 from tests.processes import hear_ctrl_c
 
 MEDIA = Path(__file__).parents[1] / "sample_media"
@@ -45,7 +46,7 @@ def short_deaf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return synth.first_seconds(ONE_CHANNEL, folder / ONE_CHANNEL.name, 1)
 
 
-def _qc(
+def _process(
     *arguments: object, cwd: Path, **changes: Any
 ) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -67,7 +68,7 @@ def _no_debris(folder: Path) -> None:
 
 
 def test_a_clean_take_gives_zero_and_a_whole_report(tmp_path: Path) -> None:
-    done = _qc("take", CLEAN, cwd=tmp_path)
+    done = _process("take", CLEAN, cwd=tmp_path)
     assert done.returncode == 0
     assert done.stdout.startswith("● CLEAN  take01_clean.mov")
     assert "Traceback" not in done.stderr
@@ -84,7 +85,7 @@ def test_a_clean_take_gives_zero_and_a_whole_report(tmp_path: Path) -> None:
 
 
 def test_findings_give_one_and_the_verdict_comes_first(tmp_path: Path) -> None:
-    done = _qc("take", OVEREXPOSED, cwd=tmp_path)
+    done = _process("take", OVEREXPOSED, cwd=tmp_path)
     assert done.returncode == 1
     first, *rest = done.stdout.splitlines()
     assert first.startswith("■ REJECT  take02_overexposed.mov")
@@ -114,7 +115,7 @@ def test_json_is_one_document_on_stdout(tmp_path: Path) -> None:
 
 
 def test_quiet_says_nothing_but_errors(tmp_path: Path, short: Path) -> None:
-    done = _qc("take", short, "none.mov", "--quiet", cwd=tmp_path)
+    done = _process("take", short, "none.mov", "--quiet", cwd=tmp_path)
     assert done.stdout == ""
     assert done.stderr.startswith("qc: error: none.mov: no such file")
 
@@ -287,7 +288,7 @@ def test_a_time_may_be_written_as_people_write_it(text: str) -> None:
 
 def test_an_output_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("here")
-    done = _qc("take", CLEAN, "--out", "out", cwd=tmp_path)
+    done = _process("take", CLEAN, "--out", "out", cwd=tmp_path)
     assert done.returncode == 2
     assert "qc: error: " in done.stderr
     assert "out" in done.stderr
@@ -327,7 +328,7 @@ def test_a_full_disk_leaves_the_old_report_whole(tmp_path: Path, short: Path) ->
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
 
-    done = _qc("take", short, cwd=tmp_path, preexec_fn=small_files_only)
+    done = _process("take", short, cwd=tmp_path, preexec_fn=small_files_only)
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     assert "qc: error: " in done.stderr
@@ -372,7 +373,7 @@ def test_odd_names_are_shown_and_filed(tmp_path: Path, short: Path) -> None:
     names = ["-x.mov", "a b'\"<i>.mov", "日本語.mov", "[bold]x[bold].mov"]
     for name in names:
         shutil.copy(short, tmp_path / name)
-    done = _qc("take", "--", *names, cwd=tmp_path)
+    done = _process("take", "--", *names, cwd=tmp_path)
     assert done.returncode == 0
     for name in names:
         assert f"  {name}  25 frames" in done.stdout.replace(NBSP, " ")
@@ -433,11 +434,11 @@ def test_who_stops_it_gets_whole_files_or_none(
 def test_version_and_help(tmp_path: Path) -> None:
     import qc
 
-    assert _qc("--version", cwd=tmp_path).stdout == f"qc {qc.__version__}\n"
-    told = " ".join(_qc("--help", cwd=tmp_path).stdout.split())
+    assert _process("--version", cwd=tmp_path).stdout == f"qc {qc.__version__}\n"
+    told = " ".join(_process("--help", cwd=tmp_path).stdout.split())
     assert "Exit code: 0 nothing at or over --fail-on" in told
     assert all(f" {code.value} " in told for code in ExitCode)
-    nothing = _qc(cwd=tmp_path)
+    nothing = _process(cwd=tmp_path)
     assert nothing.returncode == 2
     assert "required: COMMAND" in nothing.stderr
 

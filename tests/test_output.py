@@ -14,9 +14,17 @@ from qc.limits import parse
 from qc.measures import all_options, load_limits
 from qc.pipeline import check_take
 from qc.records import TakeFailure
+from tests import synth
+from tests.processes import command_here
 
 MEDIA = Path(__file__).parents[1] / "sample_media"
 TAKE = MEDIA / "take08_one_channel.mov"
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A second of a take with a dead channel: one finding."""
+    return synth.first_seconds(TAKE, tmp_path_factory.mktemp("short") / TAKE.name, 1)
 
 
 def _run(command: str, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -30,11 +38,11 @@ def _run(command: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_a_reader_that_leaves_stops_no_take(tmp_path: Path) -> None:
+def test_a_reader_that_leaves_stops_no_take(tmp_path: Path, short: Path) -> None:
     copies = []
     for i in range(3):
         copies.append(tmp_path / f"a{i}.mov")
-        copies[-1].write_bytes(TAKE.read_bytes())
+        copies[-1].write_bytes(short.read_bytes())
     names = " ".join(c.name for c in copies)
     done = _run(
         f"{sys.executable} -m qc take {names} | head -1; exit ${{PIPESTATUS[0]}}",
@@ -47,9 +55,9 @@ def test_a_reader_that_leaves_stops_no_take(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("more", ["", "--format json"])
 def test_a_full_output_is_told_and_the_report_is_there(
-    tmp_path: Path, more: str
+    tmp_path: Path, short: Path, more: str
 ) -> None:
-    done = _run(f"{sys.executable} -m qc take {TAKE} {more} > /dev/full", tmp_path)
+    done = _run(f"{sys.executable} -m qc take {short} {more} > /dev/full", tmp_path)
     assert done.returncode == 2
     assert "the output could not be written" in done.stderr
     assert "Traceback" not in done.stderr
@@ -57,19 +65,20 @@ def test_a_full_output_is_told_and_the_report_is_there(
 
 
 @pytest.mark.parametrize("closed", [">&-", "2>&-"])
-def test_closed_streams_are_borne(tmp_path: Path, closed: str) -> None:
-    done = _run(f"{sys.executable} -m qc take {TAKE} {closed}", tmp_path)
+def test_closed_streams_are_borne(tmp_path: Path, short: Path, closed: str) -> None:
+    done = _run(f"{sys.executable} -m qc take {short} {closed}", tmp_path)
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     assert len(list(tmp_path.glob("reports/*/result.json"))) == 1
 
 
 @pytest.mark.parametrize(
-    "arguments",
-    ["'x**y.mov'", f"'{'a' * 300}*.mov'", f"'{'a' * 300}.mov'", "''"],
+    "name",
+    ["x**y.mov", "a" * 300 + "*.mov", "a" * 300 + ".mov", ""],
+    ids=["stars", "long with a star", "long", "none"],
 )
-def test_impossible_names_are_one_sentence(tmp_path: Path, arguments: str) -> None:
-    done = _run(f"{sys.executable} -m qc take {arguments}", tmp_path)
+def test_impossible_names_are_one_sentence(tmp_path: Path, name: str) -> None:
+    done = command_here("take", name, cwd=tmp_path)
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     assert "error" in done.stderr
@@ -103,21 +112,21 @@ def test_limits_that_are_no_file_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_fault_of_ours_costs_its_own_take_only(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, short: Path
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("made up")
 
     monkeypatch.setattr("qc.pipeline.measure_take", broken)
     monkeypatch.delenv("QC_DEBUG", raising=False)
-    failure = check_take(TAKE)
+    failure = check_take(short)
     assert isinstance(failure, TakeFailure)
     assert "a fault in this program (ZeroDivisionError: made up)" in failure.message
     monkeypatch.setenv("QC_DEBUG", "1")
     with pytest.raises(ZeroDivisionError, match="made up"):
-        check_take(TAKE)
+        check_take(short)
 
 
-def test_json_stays_one_strict_document(tmp_path: Path) -> None:
-    done = _run(f"{sys.executable} -m qc take {TAKE} --format json", tmp_path)
+def test_json_stays_one_strict_document(tmp_path: Path, short: Path) -> None:
+    done = _run(f"{sys.executable} -m qc take {short} --format json", tmp_path)
     assert len(json.loads(done.stdout)["takes"]) == 1

@@ -18,7 +18,7 @@ import pytest
 pytest.importorskip("distributed", reason="needs the extra 'cluster'")
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
-TAKES = 6
+TAKES = 4
 
 
 def _start(*arguments: str) -> subprocess.Popen[bytes]:

@@ -20,7 +20,7 @@ from qc.daybook import Skipped
 from qc.errors import ReportError, UsageError
 from qc.records import Grade
 from tests import synth
-from tests.processes import hear_ctrl_c
+from tests.processes import command_here, hear_ctrl_c
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 NAMES = [
@@ -115,14 +115,7 @@ def _tree(home: Path) -> dict[str, bytes]:
 
 
 def _qc(folder: Path, *arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "qc", "day", str(folder), *arguments],
-        cwd=cwd,
-        capture_output=True,
-        text=True,
-        timeout=180,
-        check=False,
-    )
+    return command_here("day", folder, *arguments, cwd=cwd)
 
 
 def test_a_day_gives_a_report_of_each_take_and_of_the_whole(tmp_path: Path) -> None:
@@ -150,7 +143,7 @@ def test_a_day_gives_a_report_of_each_take_and_of_the_whole(tmp_path: Path) -> N
 
 @pytest.mark.slow
 def test_one_worker_and_two_give_the_same(tmp_path: Path) -> None:
-    folder = _day(tmp_path / "cards")
+    folder = _day(tmp_path / "cards", [NAMES[0], NAMES[2]])
     trees = []
     for jobs in (1, 2):
         out = tmp_path / "out"
@@ -168,7 +161,7 @@ def test_only_what_is_new_is_measured(tmp_path: Path) -> None:
     out = tmp_path / "out"
 
     def fresh(**changes: Any) -> set[str]:
-        result = check_day(folder, out=out, jobs=2, **changes)
+        result = check_day(folder, out=out, jobs=1, **changes)
         return {t.name for t in result.takes if t.fresh}
 
     assert fresh() == {*NAMES[:2], "letter.mov"}
@@ -188,7 +181,7 @@ def test_only_what_is_new_is_measured(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_settings_of_the_day_alone_measure_nothing_again(tmp_path: Path) -> None:
-    folder = _day(tmp_path / "cards", NAMES[:1])
+    folder = _short_day(tmp_path / "cards", NAMES[:1])
     limits = tmp_path / "l.toml"
     _qc(folder, cwd=tmp_path)
     limits.write_text("[day]\ngap_max_seconds = 60\n")
@@ -198,7 +191,7 @@ def test_settings_of_the_day_alone_measure_nothing_again(tmp_path: Path) -> None
 
 @pytest.mark.slow
 def test_killed_at_any_moment_it_ends_in_the_same_report(tmp_path: Path) -> None:
-    folder = _day(tmp_path / "cards")
+    folder = _short_day(tmp_path / "cards", NAMES)
     check_day(folder, out=tmp_path / "calm", jobs=2)
     command = [sys.executable, "-m", "qc", "day", str(folder), "--out", "stormy"]
     for pause in (0.7, 1.6, 2.4, 3.3):
@@ -305,11 +298,10 @@ def test_folders_of_reports_do_not_depend_on_order_and_never_collide() -> None:
 
 
 def test_grades_are_counted_for_the_exit_code(tmp_path: Path) -> None:
-    folder = _day(tmp_path / "cards", ["take01_clean.mov"])
+    folder = _short_day(tmp_path / "cards", ["take01_clean.mov"])
     (folder / "letter.mov").unlink()
     assert _qc(folder, cwd=tmp_path).returncode == 0
-    shutil.copy(MEDIA / NAMES[1], folder / NAMES[1])
-    _old(folder / NAMES[1])
+    _old(synth.first_seconds(MEDIA / NAMES[1], folder / NAMES[1], 1))
     assert _qc(folder, cwd=tmp_path).returncode == 1
     assert _qc(folder, "--fail-on", "reject", cwd=tmp_path).returncode == 0
     assert Grade("clean") is Grade.CLEAN
@@ -317,11 +309,10 @@ def test_grades_are_counted_for_the_exit_code(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_watching_measures_what_is_copied_in_later(tmp_path: Path) -> None:
-    folder = _day(tmp_path / "cards", NAMES[1:2])
+    folder = _short_day(tmp_path / "cards", NAMES[1:2])
     rounds = watch_day(folder, every_s=0.1, out=tmp_path / "out", jobs=1)
     assert len(next(rounds).takes) == 2
-    shutil.copy(MEDIA / NAMES[3], folder / NAMES[3])
-    _old(folder / NAMES[3])
+    _old(synth.first_seconds(MEDIA / NAMES[3], folder / NAMES[3], 1))
     later = next(rounds)
     assert {t.name for t in later.takes if t.fresh} == {NAMES[3]}
     assert len(later.takes) == 3

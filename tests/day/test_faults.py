@@ -265,10 +265,13 @@ def test_ending_the_run_alone_ends_its_workers(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.skipif(not LINUX, reason="looks into /proc")
 @pytest.mark.parametrize(
-    ("number", "code", "said"),
-    [(signal.SIGINT, 130, "interrupted;"), (signal.SIGTERM, 143, "ended from outside")],
+    ("pause", "number", "code", "said"),
+    [
+        (0.0, signal.SIGTERM, 143, "ended from outside"),
+        (0.1, signal.SIGINT, 130, "interrupted;"),
+        (0.4, signal.SIGTERM, 143, "ended from outside"),
+    ],
 )
-@pytest.mark.parametrize("pause", [0.0, 0.1, 0.4])
 def test_who_stops_it_while_workers_start_gets_one_sentence(
     pause: float, number: int, code: int, said: str, tmp_path: Path
 ) -> None:

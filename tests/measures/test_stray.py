@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,11 @@ def drawn(
     count: int = COUNT, *, pan: float = 0.6, random_state: int = RANDOM_STATE
 ) -> list[Image]:
     """Return a scene over which the camera goes `pan` pixels a picture, with grain."""
+    return [image.copy() for image in _drawn(count, pan, random_state)]
+
+
+@cache
+def _drawn(count: int, pan: float, random_state: int) -> tuple[Image, ...]:
     random = np.random.default_rng(random_state)
     wide = scene(HEIGHT + 20, WIDTH + 120, random)
     out = []
@@ -44,7 +50,7 @@ def drawn(
         move = np.array([[1, 0, -pan * i - 5], [0, 1, -8]], np.float64)
         luma = cv2.warpAffine(wide, move, (WIDTH, HEIGHT), None, cv2.INTER_LINEAR)
         out.append(luma + random.normal(0, 1.5, luma.shape))
-    return out
+    return tuple(out)
 
 
 def as_picture(luma: Image, index: int, colour: Colour = (0.1, -0.05)) -> Picture:
