@@ -6,8 +6,12 @@ python=${1:-python3}
 root=$(cd "$(dirname "$0")/.." && pwd)
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
-"$python" -m build --quiet --wheel --outdir "$work/dist" "$root" >/dev/null
+# From a copy: whoever installs the checkout meanwhile builds in it.
+mkdir "$work/source"
+tar -C "$root" --exclude='*.so' --exclude=__pycache__ -c qc pyproject.toml README.md LICENSE |
+    tar -C "$work/source" -x
 "$python" -m venv "$work/env"
+"$work/env/bin/python" -m pip wheel --quiet --no-deps --wheel-dir "$work/dist" "$work/source"
 "$work/env/bin/python" -m pip install --quiet "$work"/dist/*.whl
 cd "$work"
 "$work/env/bin/qc" --version
