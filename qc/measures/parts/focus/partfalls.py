@@ -7,9 +7,9 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
 
 from qc.measures.parts.focus.medians import known_median
 from qc.measures.parts.focus.sharpness import LAPLACIAN_ENERGY
@@ -192,7 +192,8 @@ def _peaks(lost: NDArray[np.float64]) -> list[int]:
 def _part(was: Levels, now: Levels, floor: NDArray[np.float64]) -> tuple[Tiles, Tiles]:
     """Return tiles side by side that lost their detail, and those that kept it."""
     rich, fell, kept = _kinds(was, now, floor)
-    shapes, _ = label(fell.reshape(TILE_ROWS, TILE_COLUMNS))
+    grid = fell.reshape(TILE_ROWS, TILE_COLUMNS).astype(np.uint8)
+    _, shapes = cv2.connectedComponents(grid, connectivity=4)
     sizes = np.bincount(shapes.ravel(), minlength=2)[1:]
     tiles = np.asarray((shapes == 1 + int(sizes.argmax())).ravel(), np.bool_)
     least = max(_FEWEST, _LEAST_SHARE * int(np.count_nonzero(rich)))

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from qc.kernels.light import Agreement, common_level, looked_up
 from qc.measures.parts.level.samethings import SightKeeper
 from qc.measures.parts.level.smallcells import level_cells
+from qc.measures.parts.running import running_median
 from qc.records import Picture
 from qc.signal import Signal, to_linear
 
@@ -282,10 +283,8 @@ def smoothed(
     level: NDArray[np.floating], times: NDArray[np.floating], *, seconds: float
 ) -> NDArray[np.float64]:
     """Return running medians over about `seconds`."""
-    from scipy.ndimage import median_filter
-
     step = float(np.median(np.diff(times))) if len(times) > 1 else math.inf
     rows = round(seconds / step) if step > 0 else 1
     rows = min(max(rows + 1 - rows % 2, 1), len(level))
     values = np.asarray(level, np.float64)
-    return np.asarray(median_filter(values, size=rows, mode="nearest"), np.float64)
+    return running_median(values, rows)

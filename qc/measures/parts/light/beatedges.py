@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from qc.measures.parts.light.lightwaves import STRIPS, Wave
 from qc.measures.parts.light.mains import percent_of_stops
+from qc.measures.parts.running import running_mean
 from qc.spans import Span, runs
 
 __all__ = ["Told", "settle"]
@@ -257,7 +257,7 @@ def _strength(
     level = np.einsum("ns,s->n", np.cumsum(steps, axis=0), down)
     turned = level * np.exp(-2j * np.pi * wave.hertz * (times - times[0]))
     # Beyond the ends of the known nothing is made up: the last whole box holds on.
-    mean = uniform_filter1d(turned, box, mode="nearest")
+    mean = running_mean(turned, box)
     half = box // 2
     mean[:half] = mean[half]
     mean[len(mean) - half :] = mean[len(mean) - half - 1]

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from qc.measures.base import Measured
 from qc.measures.parts.light.beatedges import Told, settle
@@ -39,6 +38,7 @@ from qc.measures.parts.light.mains import (
 from qc.measures.parts.light.partrows import PartRows
 from qc.measures.parts.light.passing import passes, ways_up
 from qc.measures.parts.light.slowbeats import SLOW_WINDOWS, slow_wave
+from qc.measures.parts.running import running_median, running_percentile
 from qc.spans import Span
 
 __all__ = [
@@ -172,9 +172,9 @@ def _joined(measured: Measured) -> Iterator[Span]:
 def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
     """Return at which rows the light jumps: an iris or a lamp, not a beat."""
     common = np.abs(np.median(np.nan_to_num(changes), axis=1))
-    usual = ndimage.median_filter(common, size=max(3, round(_WINDOW_S * rate)))
+    usual = running_median(common, max(3, round(_WINDOW_S * rate)), beyond="mirrored")
     # Nor is it one of many within a second: so a strong beat begins and ends.
-    near = ndimage.percentile_filter(common, _STEP_RANK, size=max(3, round(rate)))
+    near = running_percentile(common, _STEP_RANK, max(3, round(rate)))
     np.maximum(usual, near, out=usual)
     return np.asarray(common > np.maximum(_STEP_STOPS, _STEP_TIMES * usual), np.bool_)
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from qc.measures.parts.light.lightwaves import (
     PARTS,
@@ -189,7 +188,7 @@ def waves_down(rows: NDArray[np.complex128], bands: Array) -> NDArray[np.complex
     """
     padded = STRIPS * round(1.0 / _BAND_STEP)
     places = np.round(bands / _BAND_STEP).astype(np.intp)
-    sums = fft.fft(rows, padded, axis=1)[:, places % padded]
+    sums = np.fft.fft(rows, padded, axis=1)[:, places % padded]
     # Strips are looked at in their middles.
     return np.asarray(sums * np.exp(-1j * np.pi * places / padded), np.complex128)
 

@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 __all__ = [
     "FLICKER_BANDS",
@@ -232,7 +231,7 @@ def spectrum(
     since = times - times[0]
     frame = float(since[-1]) / (len(since) - 1)
     if np.abs(since - frame * np.arange(len(since))).max() <= _EVEN * frame:
-        whole = fft.rfft(seen, n=_OVER * len(times), axis=0)
+        whole = np.fft.rfft(seen, n=_OVER * len(times), axis=0)
         return np.asarray(whole[first : first + len(hertz)], np.complex128)
     waves = np.exp(-2j * np.pi * np.outer(hertz, since))
     return np.asarray(np.einsum("fn,ns->fs", waves, seen), np.complex128)

@@ -13,9 +13,9 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, minimum_filter1d
 
 from qc.measures.parts.motion.swaying import LOWEST_HZ, Path
+from qc.measures.parts.running import running_range, smoothed_by_gauss
 from qc.spans import runs
 
 __all__ = ["free_sway"]
@@ -58,14 +58,10 @@ def free_sway(path: Path) -> tuple[_Array, _Array]:
     count = math.floor((path.times[-1] - path.times[0]) * _RATE) + 1
     best = _Best(count)
     times = path.times[0] + np.arange(count) / _RATE
-    smooth = gaussian_filter1d(
-        path.places, _SMOOTH_S * path.rate, axis=0, mode="nearest"
-    )
+    smooth = smoothed_by_gauss(path.places, _SMOOTH_S * path.rate)
     places = np.stack([np.interp(times, path.times, smooth[:, k]) for k in (0, 1)], 1)
     window = round(_STRETCH_S * _RATE)
-    spread = maximum_filter1d(places, window, axis=0) - minimum_filter1d(
-        places, window, axis=0
-    )
+    spread = running_range(places, window)
     steps = round(math.log(_HIGHEST_HZ / LOWEST_HZ) / math.log(_STEP))
     for first, last in runs(spread.max(axis=1) > _QUIET_PERCENT):
         for hz in np.geomspace(LOWEST_HZ, _HIGHEST_HZ, steps + 1).tolist():
@@ -125,11 +121,8 @@ def _look(places: _Array, offset: int, hz: float, best: _Best) -> None:
 
 def _spread(places: _Array, length: int) -> _Array:
     """Return from lowest to highest within so many samples from each on."""
-    most, least = (
-        one(places, length, axis=0) for one in (maximum_filter1d, minimum_filter1d)
-    )
-    begin = length // 2
-    return np.asarray((most - least)[begin : begin + len(places) - length + 1])
+    spread = running_range(places, length, ahead=True)
+    return spread[: len(places) - length + 1]
 
 
 def _wave(hz: float, decay: float, length: int) -> tuple[_Array, _Array]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from qc.measures.parts.motion.swaying import Path
+from qc.measures.parts.running import running_median, running_range
 from qc.spans import runs
 
 __all__ = ["Knock", "knocks", "without_knocks"]
@@ -59,7 +59,7 @@ def knocks(path: Path, *, least: float) -> list[Knock]:
     size = 2 * round(0.5 * _MEDIAN_S * rate) + 1
     if len(places) <= size:
         return out
-    drift = median_filter(places, size=(size, 1), mode="nearest")
+    drift = running_median(places, size)
     for found in _jumps_in(places - drift, rate, least):
         if any(found.first < k.last and k.first < found.last for k in out):
             continue
@@ -76,9 +76,7 @@ def _jumps_in(places: _Array, rate: float, least: float) -> list[Knock]:
     if n < 2 * quick + quiet:
         return []
     # The farthest that it gets within a quarter of a second, from here on.
-    size, ahead = quick + 1, -((quick + 1) // 2)
-    high = maximum_filter1d(places, size, axis=0, origin=ahead)
-    far = high - minimum_filter1d(places, size, axis=0, origin=ahead)
+    far = running_range(places, quick + 1, ahead=True)
     out: list[Knock] = []
     for first, last in runs(np.hypot(*far.T) >= 0.7 * least):
         if out and first < out[-1].last:

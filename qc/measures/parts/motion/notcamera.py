@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from qc.kernels.light import mean_cells
 from qc.measures.parts.motion.motionpatches import Motion
+from qc.measures.parts.running import running_mean
 
 __all__ = ["CoverWatch", "uncovered", "without_zoom"]
 
@@ -188,7 +188,7 @@ def without_zoom(
     frames = max(round(_ZOOM_S / max(float(np.median(np.diff(begins))), 1e-3)), 1)
     known = np.nan_to_num(zoom)
     # One frame's zoom is noisy; what goes on is a zoom.
-    steady = np.abs(uniform_filter1d(known.astype(np.float64), frames, mode="nearest"))
+    steady = np.abs(running_mean(known.astype(np.float64), frames))
     most = _FIXED_POINT * np.maximum(steady - _ZOOM_NOISE_PERCENT, 0.0)
     size = np.hypot(dx, dy)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -12,15 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import (
-    gaussian_filter1d,
-    grey_opening,
-    maximum_filter1d,
-    median_filter,
-    minimum_filter1d,
-    uniform_filter1d,
-)
 
+from qc.measures.parts.running import (
+    running_mean,
+    running_median,
+    running_opening,
+    running_range,
+    smoothed_by_gauss,
+)
 from qc.spans import runs
 
 __all__ = [
@@ -155,8 +154,8 @@ def intended(places: _Array, rate: float) -> _Array:
             _continued(places, reach, rate),
         ]
     )
-    smooth = gaussian_filter1d(longer, sigma, axis=0, mode="nearest", truncate=4.0)
-    return np.asarray(smooth[reach : reach + len(places)], np.float64)
+    smooth = smoothed_by_gauss(longer, sigma)
+    return smooth[reach : reach + len(places)]
 
 
 def _continued(places: _Array, reach: int, rate: float) -> _Array:
@@ -181,10 +180,7 @@ def sway(path: Path) -> Sway:
     rest = path.places - slow
     size, hz = np.zeros(len(rest)), np.full(len(rest), np.nan)
     window = max(round(3.0 * path.rate), 3)
-    spread = np.zeros(len(rest))
-    for k in (0, 1):
-        high = maximum_filter1d(rest[:, k], window)
-        spread = np.maximum(spread, high - minimum_filter1d(rest[:, k], window))
+    spread = running_range(rest, window).max(axis=1)
     for first, last in runs(spread > _QUIET_PERCENT):
         part = rest[first:last]
         size[first:last], swings = swing_sizes(part, path.rate, path.places[first:last])
@@ -253,9 +249,9 @@ def swing_sizes(
             )
             heights = np.minimum(heights, np.maximum(went, 0.0) / _WENT_SHARE)
         # The least of so many swings in a row, for each swing the best such row.
-        steady = grey_opening(heights, size=(_SWINGS,), mode="nearest")
+        steady = running_opening(heights, _SWINGS)
         sizes = np.where(steady >= _LIKE * heights, heights, steady)
-        lasts = uniform_filter1d(np.diff(turns) / rate, _SWINGS, mode="nearest")
+        lasts = running_mean(np.diff(turns) / rate, _SWINGS)
         for i, swing in enumerate(sizes.tolist()):
             part = slice(int(begins[i]), int(ends[i]) + 1)
             more = size[part] < swing
@@ -274,7 +270,7 @@ def _without_rests(
     begins, ends = np.array(turns[:-1]), np.array(turns[1:])
     long = (ends - begins).astype(float)
     # Of three swings before, or after: beyond an edge others may be long too.
-    middle = median_filter(long, 3, mode="nearest")
+    middle = running_median(long, 3)
     before, after = np.roll(middle, 2), np.roll(middle, -2)
     before[:2], after[-2:] = np.inf, np.inf
     usual = np.minimum(before, after)

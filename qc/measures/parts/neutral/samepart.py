@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.running import running_range
 from qc.records import Readings
 
 __all__ = ["same_parts"]
@@ -65,18 +66,13 @@ def _strayed(
 
     Motion adds up over no more than `_LOOK_S`: over minutes its errors would.
     """
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d  # as in `smoothed`
-
     width, height = size
     steps = [readings[f"steadiness.d{axis}_percent"] for axis in "xy"]
     every = np.cumsum(np.nan_to_num(np.stack(steps, axis=1).astype(np.float64)), axis=0)
     every *= width / 100.0
     row_s = float(np.median(np.diff(readings.edges)) * readings.time_base)
     around = 2 * max(1, round(_LOOK_S / max(row_s, 1e-6))) + 1
-    strays = maximum_filter1d(every, around, axis=0) - minimum_filter1d(
-        every, around, axis=0
-    )
-    moves = strays[rows].max(axis=1) > _STANDS * width
+    moves = running_range(every, around)[rows].max(axis=1) > _STANDS * width
     box = readings["white.neutral_box"][rows].astype(np.float64)
     place = box[:, :2] + 0.5 * box[:, 2:] - every[rows]
     share = readings["white.found_share_percent"][rows].astype(np.float64) / 100.0

@@ -21,6 +21,7 @@ from qc.measures.base import Measured
 from qc.measures.parts.neutral.neutraltrack import REFERENCE_SHARE, light_stops
 from qc.measures.parts.neutral.neutralweights import REFERENCE_CHANCE
 from qc.measures.parts.neutral.whitepatch import moment_label
+from qc.measures.parts.running import running_median
 from qc.records import Readings
 from qc.signal import Signal, to_linear, ycbcr_to_rgb
 
@@ -91,16 +92,9 @@ def smoothed(values: NDArray[np.float64], readings: Readings) -> NDArray[np.floa
     ----------
     values : (n,) or (n, k) array
     """
-    from scipy.ndimage import median_filter  # heavy, and not every take has a white
-
     row_s = float(np.median(np.diff(readings.edges)) * readings.time_base)
     half = int(_MEDIAN_S / 2 / row_s) if row_s > 0 else 0
-    if values.ndim == 2:  # column by column, which is ten times faster
-        return np.stack([smoothed(column, readings) for column in values.T], axis=1)
-    out: NDArray[np.float64] = median_filter(
-        np.ascontiguousarray(values), size=2 * half + 1, mode="nearest"
-    )
-    return out
+    return running_median(values, 2 * half + 1)
 
 
 def held(stops: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
+from qc.measures.parts.running import running_max
 from qc.measures.parts.scan.flatnoise import UNEVEN
 from qc.measures.parts.scan.gainsteps import between_steps
 from qc.records import Readings
@@ -123,7 +123,7 @@ def _moves(readings: Readings) -> NDArray[np.bool_]:
 
     gone = column("framing.motion_percent")
     wide = 2 * _GONE_FRAMES + 1
-    about = maximum_filter1d(np.nan_to_num(gone), wide, mode="nearest")
+    about = running_max(np.nan_to_num(gone), wide, beyond="nearest")
     with np.errstate(invalid="ignore"):
         part = column("steadiness.trust") < _FOLLOWED
         if "steadiness.dx_percent" not in readings.columns:

@@ -22,6 +22,7 @@ from qc.measures.parts.spots.spotsums import FLOOR, PRIOR, Sums
 from qc.measures.parts.spots.spotsway import Fixed
 from qc.measures.parts.spots.spottrail import Kept, SpotTrail
 from qc.measures.parts.spots.spotwhen import series_of, when_of
+from qc.measures.parts.spots.student import student_t
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -345,11 +346,10 @@ def with_swayed(
 
 def _needed(n: Map, name: str) -> Map:
     """Return the Student t that is too large for chance, at every place."""
-    from scipy.special import stdtrit  # heavy; the command must answer at once
-
     counts = np.arange(FEWEST_PLACES, max(int(n.max()), FEWEST_PLACES) + 2)
-    least = -np.asarray(stdtrit(counts - 1 + PRIOR, _CHANCE[name]))
-    return np.asarray(np.interp(n, counts, _ALIKE_LOOKS * least), np.float32)
+    chance = _CHANCE[name]
+    least = [student_t(int(count - 1 + PRIOR), chance) for count in counts.tolist()]
+    return np.asarray(np.interp(n, counts, _ALIKE_LOOKS * np.array(least)), np.float32)
 
 
 def _regions(
