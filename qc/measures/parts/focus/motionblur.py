@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.focus.sharpness import RISE_LONG_SIDE
+from qc.measures.parts.running import running_median
 from qc.records import Readings, VideoTrack
 
 __all__ = [
@@ -105,7 +106,7 @@ class Smear:
         known = _either_side(np.where(sure, least, 0.0))
         self.shutter = open_share(rise, scale * known)
         self.x, self.y = self.shutter * scale * x, self.shutter * scale * y
-        self.zooming = np.abs(_running_median(zoom)) > _ZOOM_PERCENT
+        self.zooming = np.abs(_median_near(zoom)) > _ZOOM_PERCENT
         self.cut = cut
         shift = np.stack([percent_x, percent_y], axis=1)
         shift[~sure] = np.nan
@@ -308,9 +309,7 @@ def _either_side(shift: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def _running_median(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _median_near(values: NDArray[np.float64]) -> NDArray[np.float64]:
     if len(values) < _ZOOM_WINDOW:
         return np.full(len(values), np.median(values) if len(values) else 0.0)
-    padded = np.pad(values, _ZOOM_WINDOW // 2, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, _ZOOM_WINDOW)
-    return np.asarray(np.median(windows, axis=1))
+    return running_median(values, _ZOOM_WINDOW)

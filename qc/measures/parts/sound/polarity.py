@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.running import running_median
 from qc.measures.parts.sound.soundpieces import cell_means
 
 __all__ = ["Compared", "LowBand", "LowKeeper", "compared"]
@@ -375,8 +376,7 @@ def _nearest(starts: NDArray[np.int64], lags: Array, count: int, rate: float) ->
     if not sure.any():
         return np.zeros(count)
     # Where polarity turns, a window holds both and tells no lag: its neighbours do.
-    padded = np.pad(lags[sure], _CALMED // 2, mode="edge")
-    calm = np.median(np.lib.stride_tricks.sliding_window_view(padded, _CALMED), axis=1)
+    calm = running_median(lags[sure], _CALMED)
     # Windows may be shorter than two seconds only if there is but one.
     middles = starts[sure] + _WINDOW_S * rate / 2
     borders = (middles[1:] + middles[:-1]) / 2
