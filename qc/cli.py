@@ -397,7 +397,9 @@ def _day(options: argparse.Namespace) -> ExitCode:
     ):
         settings |= {"executor": executor, "told": told}
         if options.watch:
-            results = watch_day(options.folder, **settings)
+            waits = f"{options.folder}: not there now; it is waited for"
+            gone = None if options.quiet else lambda: _tell(waits)
+            results = watch_day(options.folder, gone=gone, **settings)
         else:
             results = iter([check_day(options.folder, **settings)])
         for result in results:

@@ -349,6 +349,7 @@ def progress(
 
 def print_day(result: DayResult) -> None:
     """Print a day's summary to standard output."""
+    from qc.day.wording import names
     from qc.report.day_values import too_short_among
 
     console = _console()
@@ -383,6 +384,11 @@ def print_day(result: DayResult) -> None:
         if skipped.lost:
             text = Text(f"× {printable(skipped.name)}: {printable(skipped.reason)}")
             _indented(console, text, wrap)
+    links = [s.name for s in result.skipped if s.leads_out]
+    if links:
+        them = "a link leads" if len(links) == 1 else f"{len(links)} links lead"
+        text = f"{them} out of the folder, not followed: {names(links)}"
+        _indented(console, Text(text), wrap)
     if result.empty:
         return  # there is no report
     count = sum(not skipped.lost for skipped in result.skipped)

@@ -43,12 +43,15 @@ class Skipped:
         It is or may hold a recording, but could not be looked at.
     growing : bool
         That is because it is still being written.
+    leads_out : bool
+        It is a link to something outside the folder, which nobody has looked at.
     """
 
     name: str
     reason: str
     lost: bool = False
     growing: bool = False
+    leads_out: bool = False
 
     @property
     def closed(self) -> bool:

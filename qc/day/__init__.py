@@ -102,7 +102,7 @@ def check_day(
     _check_folder(folder)
     home = day_folder(folder, out)
     check_writable(home)
-    found, skipped = find_recordings(folder, leave_out=(out, home))
+    found, skipped = find_recordings(folder, reports=home)
     if not found and not any(s.lost for s in skipped):
         return DayResult(  # of no recordings there is no report
             folder.absolute(),
@@ -146,7 +146,11 @@ def check_day(
 
 
 def watch_day(
-    folder: Path, *, every_s: float = 5.0, **settings: Any
+    folder: Path,
+    *,
+    every_s: float = 5.0,
+    gone: Callable[[], None] | None = None,
+    **settings: Any,
 ) -> Iterator[DayResult]:
     """Check a day's folder again and again as recordings are copied into it.
 
@@ -155,6 +159,9 @@ def watch_day(
     folder : Path
     every_s : float
         Seconds between two looks at the folder.
+    gone : function, optional
+        Told when the folder is not there any more: a card was taken out, or a disk
+        has dropped off. It is waited for.
     **settings
         As for `check_day`; ``fresh`` holds for the first time only.
 
@@ -166,13 +173,23 @@ def watch_day(
     """
     seen: object = None
     _check_folder(folder)
-    out = settings.get("out", Path("reports"))
-    own = (out, day_folder(folder, out))
+    home = day_folder(folder, settings.get("out", Path("reports")))
     while True:
-        found, _ = find_recordings(folder, leave_out=own)
+        if not folder.is_dir():
+            if gone is not None:
+                gone()
+            while not folder.is_dir():
+                time.sleep(every_s)
+            seen = None  # what was being measured when it went is measured now
+        found, _ = find_recordings(folder, reports=home)
         now = [(f.name, f.size, f.mtime_ns) for f in found]
         if now != seen:
-            result = check_day(folder, **settings)
+            try:
+                result = check_day(folder, **settings)
+            except UsageError:
+                if folder.is_dir():
+                    raise
+                continue  # gone since
             settings["fresh"] = False
             yield result
             # What was still growing is looked at again, even if it rests by now.

@@ -45,7 +45,7 @@ _OWN_LOCK = ".day.lock"
 
 
 def find_recordings(
-    folder: Path, *, leave_out: Path | Sequence[Path] = ()
+    folder: Path, *, reports: Path | None = None
 ) -> tuple[list[Found], list[Skipped]]:
     """List the recordings under a folder and what else lies there.
 
@@ -53,9 +53,9 @@ def find_recordings(
     ----------
     folder : Path
         Searched with all its subfolders; links are not followed.
-    leave_out : Path or sequence of Path, optional
-        Folders that are not searched: where our own reports go. Our reports are not
-        listed elsewhere either, but recordings that lie beside them are found.
+    reports : Path, optional
+        Where this day's reports go: files of their names under it are taken for them
+        unread. Elsewhere our documents tell. Recordings beside reports are found.
 
     Returns
     -------
@@ -63,8 +63,8 @@ def find_recordings(
     """
     found: list[Found] = []
     skipped: list[Skipped] = []
-    barred = [leave_out] if isinstance(leave_out, Path) else leave_out
-    for path, name, problem in _walk(folder, {os.path.realpath(b) for b in barred}):
+    home = None if reports is None else os.path.realpath(reports)
+    for path, name, problem in _walk(folder, home):
         if problem is not None:
             skipped.append(problem)
             continue
@@ -84,11 +84,11 @@ def find_recordings(
     return found, skipped
 
 
-def _walk(folder: Path, barred: set[str]) -> Iterator[tuple[Path, str, Skipped | None]]:
+def _walk(folder: Path, home: str | None) -> Iterator[tuple[Path, str, Skipped | None]]:
     """Yield (path, relative name, why it is skipped) of all that are no folders."""
-    pending = [(folder.absolute(), "")]
+    pending = [(folder.absolute(), "", False)]
     while pending:
-        here, prefix = pending.pop()
+        here, prefix, ours = pending.pop()
         try:
             entries = sorted(os.scandir(here), key=lambda e: _order(e.name))
         except OSError as error:
@@ -97,21 +97,33 @@ def _walk(folder: Path, barred: set[str]) -> Iterator[tuple[Path, str, Skipped |
             reason = f"the folder cannot be read: {error.strerror}"
             yield here, name, Skipped(name, reason, lost=lost)
             continue
-        own = _OWN_FILES if _holds_reports(here, entries) else frozenset[str]()
+        known = ours or _holds_reports(here, entries)
+        own = _OWN_FILES if known else frozenset[str]()
         deeper = []
         for entry in entries:
             if entry.name in own or entry.name == _OWN_LOCK:
                 continue
             path, name = Path(entry.path), f"{prefix}{entry.name}"
             if entry.is_symlink():
-                yield path, name, Skipped(name, "a link: not followed")
+                yield path, name, _link(path, name, folder)
             elif entry.is_dir(follow_symlinks=False):
-                searched = os.path.realpath(path) not in barred
-                if searched and not entry.name.startswith("."):
-                    deeper.append((path, f"{name}/"))
+                # Where reports go is searched too: whoever names a card's folder with
+                # --out must not lose its recordings.
+                if not entry.name.startswith("."):
+                    below = ours or os.path.realpath(path) == home
+                    deeper.append((path, f"{name}/", below))
             else:
                 yield path, name, None
         pending.extend(reversed(deeper))
+
+
+def _link(path: Path, name: str, folder: Path) -> Skipped:
+    """Tell of a link; what it leads to is found by itself where it lies in `folder`."""
+    target = os.path.realpath(path)
+    inside = Path(target).is_relative_to(os.path.realpath(folder))
+    if inside or not os.path.exists(target):  # noqa: PTH110
+        return Skipped(name, "a link: not followed")
+    return Skipped(name, "a link out of this folder: not followed", leads_out=True)
 
 
 def _holds_reports(folder: Path, entries: Sequence[os.DirEntry[str]]) -> bool:

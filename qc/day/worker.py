@@ -129,7 +129,7 @@ def measure_job(job: Job) -> DayTake:
                 extra={"day": extra},
             )
         except QCError as error:
-            result = TakeFailure(job.path, "report", str(error))
+            result = TakeFailure(job.path, "report", f"{plain(job.name)}: {error}")
         else:
             document = json.loads((folder / RESULT).read_bytes())
             return DayTake(job.name, result.grade, document, folder.name)
@@ -184,7 +184,7 @@ def _failed(job: Job, failure: TakeFailure) -> DayTake:
     document: dict[str, Any] = failure_document(failure) | {
         "day": {"name": plain(job.name), "key": job.key}
     }
-    if failure.stage in _LASTING_STAGES:
+    if failure.stage in _LASTING_STAGES and _still_there(job):
         data = json_bytes(document)
         # If it cannot be kept either, it is only tried again next time.
         with suppress(QCError):
@@ -197,6 +197,21 @@ def _failed(job: Job, failure: TakeFailure) -> DayTake:
                 all_names=REPORT_FILES,
             )
     return DayTake(job.name, Grade.UNREADABLE, document, None)
+
+
+def _still_there(job: Job) -> bool:
+    """Tell whether the file is the one that was to be measured.
+
+    A card that was taken out for a moment must not be told of for good.
+    """
+    try:
+        facts = job.path.stat(follow_symlinks=False)
+    except OSError:
+        return False
+    size, time_ns = facts.st_size, facts.st_mtime_ns
+    return job.key == job_key(
+        size, time_ns, job.limits, stills=job.stills, video=job.video
+    )
 
 
 def _write(file: Any, data: bytes) -> None:

@@ -10,7 +10,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from hypothesis import strategies as st
 
 import qc.day
 from qc.cli import main
-from qc.day import _measured, check_day, day_folder
+from qc.day import _measured, check_day, day_folder, watch_day
 from qc.day.advice import day_advice
 from qc.day.find import find_recordings
 from qc.day.kept import whole
@@ -38,7 +39,7 @@ from qc.report.spotwords import verdict_word
 from qc.report.unjudged import is_too_short
 from tests import synth
 from tests.day.documents import day_of, finding, lost, take
-from tests.processes import hear_ctrl_c
+from tests.processes import command_here, hear_ctrl_c
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 TAKE = MEDIA / "take08_one_channel.mov"
@@ -50,6 +51,18 @@ def _put(path: Path, data: bytes = b"") -> Path:
     path.write_bytes(data)
     os.utime(path, (1_700_000_000, 1_700_000_000))
     return path
+
+
+class Here(Executor):
+    """Measures in this process, which is quicker to start than a worker."""
+
+    def submit(  # type: ignore[override]
+        self, fn: Callable[[Job], DayTake], /, job: Job
+    ) -> Future[DayTake]:
+        """Measure a take now."""
+        done: Future[DayTake] = Future()
+        done.set_result(fn(job))
+        return done
 
 
 # ------------------------------------------------------------- what cannot be looked at
@@ -423,6 +436,69 @@ def test_a_foreign_document_costs_one_measuring_only(tmp_path: Path) -> None:
     assert fresh == [("review", True), ("review", False)]
     # What is not ours is not touched.
     assert (tmp_path / "out/cards/a/result.json").read_bytes() == foreign
+
+
+def test_a_take_that_was_gone_for_a_moment_is_measured_when_it_is_back(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "cards").mkdir()
+    clip = synth.write(
+        tmp_path / "cards/a.mov", synth.scene(5), synth.Video(options=synth.h264())
+    )
+    os.utime(clip, (1_700_000_000, 1_700_000_000))
+
+    def pulled(jobs: list[Job], ready: int, taken: DayTake | None) -> None:
+        if taken is None:
+            clip.rename(tmp_path / "away")
+
+    here = Here()
+    (gone,) = check_day(
+        clip.parent, out=tmp_path / "out", executor=here, told=pulled
+    ).takes
+    assert not gone.readable
+    (tmp_path / "away").rename(clip)
+    (back,) = check_day(clip.parent, out=tmp_path / "out", executor=here).takes
+    assert back.readable
+
+
+def test_a_watched_folder_that_goes_is_waited_for(tmp_path: Path) -> None:
+    folder, told = tmp_path / "cards", []
+    _put(folder / "a.mov", b"no recording")
+
+    def back() -> None:
+        told.append("gone")
+        (tmp_path / "away").rename(folder)
+
+    rounds = watch_day(
+        folder, every_s=0.01, gone=back, out=tmp_path / "out", executor=Here()
+    )
+    assert [t.name for t in next(rounds).takes] == ["a.mov"]
+    folder.rename(tmp_path / "away")
+    assert [t.name for t in next(rounds).takes] == ["a.mov"]
+    assert told == ["gone"]
+
+
+def test_links_out_of_the_folder_are_told(tmp_path: Path) -> None:
+    clip = _put(tmp_path / "master/a.mov", b"no recording")
+    (tmp_path / "cards").mkdir()
+    (tmp_path / "cards/a.mov").symlink_to(clip)
+    done = command_here("day", "cards", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "a link leads out of the folder, not followed: a.mov" in done.stdout
+
+
+def test_what_keeps_a_report_from_being_written_is_told_with_its_take(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> Path:
+        raise ReportError("out: the report cannot be written: the disk is full")
+
+    monkeypatch.setattr("qc.day.worker.write_report", full)
+    (tmp_path / "cards").mkdir()
+    clip = synth.write(tmp_path / "cards/a.mov", synth.scene(5), synth.Video())
+    os.utime(clip, (1_700_000_000, 1_700_000_000))
+    (taken,) = check_day(clip.parent, out=tmp_path / "out", executor=Here()).takes
+    assert taken.document["message"].startswith("a.mov: out: the report cannot be")
 
 
 # ------------------------------------------------------------------------- own reports

@@ -72,15 +72,23 @@ def test_links_out_of_the_folder_are_not_followed(tmp_path: Path) -> None:
     (outside / "A.mov").write_bytes(TAKE.read_bytes())
     (inside / "way out").symlink_to(outside, target_is_directory=True)
     (inside / "round").symlink_to(inside, target_is_directory=True)
-    assert _names(inside) == []
+    (inside / "nowhere").symlink_to(tmp_path / "gone")
+    found, skipped = find_recordings(inside)
+    assert found == []
+    assert [s.name for s in skipped if s.leads_out] == ["way out"]
+    assert {s.reason for s in skipped if not s.leads_out} == {"a link: not followed"}
 
 
-def test_our_own_reports_are_not_searched(tmp_path: Path) -> None:
-    out = tmp_path / "reports"
-    out.mkdir()
-    (out / "A.mov").write_bytes(TAKE.read_bytes())
-    assert _names(tmp_path, leave_out=out) == []
-    assert _names(tmp_path) == ["reports/A.mov"]
+def test_a_recording_in_the_folder_that_reports_go_to_is_found(tmp_path: Path) -> None:
+    """Whoever names a card's folder with --out must not lose what lies there."""
+    out = tmp_path / "card A"
+    for name in ("A.mov", "day/B.mov", "day/C/C.mov", "day/C/report.html"):
+        (out / name).parent.mkdir(parents=True, exist_ok=True)
+        (out / name).write_bytes(TAKE.read_bytes())
+    wanted = ["card A/A.mov", "card A/day/B.mov", "card A/day/C/C.mov"]
+    found, skipped = find_recordings(tmp_path, reports=out / "day")
+    assert [f.name for f in found] == wanted
+    assert skipped == []  # a file of a report's name under our reports is one
 
 
 def test_special_files_do_not_hang_the_search(tmp_path: Path) -> None:
