@@ -49,6 +49,10 @@ _SPARE = 0.03
 # Up to so many times as long a report may take while other programs run.
 _SLOWEST = 6.0
 _MOST_STILLS = 4
+# What may be only because a file is not complete yet, and how near its end: recorders
+# write picture and sound in turns of up to a second.
+_OF_THE_END = ("file.damaged", "file.length")
+_END_S = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +108,7 @@ def spot_take(
         info = with_names(probe(path, video=video), limits)
         limits, note = fitted(limits, info)
         spot = _Spot(info, limits, within, began, threads, stills, progress, clock)
-        return noted(spot.result(), note)
+        return _as_far_as_it_was(noted(spot.result(), note))
     except DecodeError as error:
         return TakeFailure(path, "decode", str(error))
     except QCError as error:
@@ -130,6 +134,33 @@ def spot_take(
             f"{path}: could not be looked at because of a fault in this program "
             f"({type(error).__name__}: {error}); please report it",
         )
+
+
+def _as_far_as_it_was(result: TakeResult) -> TakeResult:
+    """Return a result without what only says that its file is still being written.
+
+    That a file ends before the length it announces is no damage while it grows.
+    """
+    info = result.info
+    now = info.path.stat().st_size
+    if now <= info.bytes:
+        return result
+    end = result.duration - _END_S
+    findings = tuple(
+        f for f in result.findings if f.rule not in _OF_THE_END or f.end < end
+    )
+    told = (
+        "The file grew while it was looked at: it is still being written or copied. "
+        "What was there counts as the take, and of damage nothing is said for its end; "
+        "look again when it is complete."
+    )
+    return replace(
+        result,
+        findings=findings,
+        grade=grade_of(findings),
+        advice=advice_from(findings, label=info.grid.label, names=rule_labels()),
+        notes=(told, *result.notes),
+    )
 
 
 class _Spot:

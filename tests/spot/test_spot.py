@@ -335,6 +335,29 @@ def test_a_file_still_growing_is_looked_at_as_far_as_it_is(
     assert any("growing still" in note for note in spot.notes)
 
 
+def test_the_end_of_a_file_that_is_being_copied_is_no_damage(tmp_path: Path) -> None:
+    data = synth.write(
+        tmp_path / "whole.mkv", _calm(75), synth.Video(rate=RATE, options=synth.h264())
+    ).read_bytes()
+    half = tmp_path / "half.mkv"
+    half.write_bytes(data[: len(data) // 2])
+    # Cut short and left so, it is damaged.
+    cut = spot_take(half, within=60.0)
+    assert isinstance(cut, TakeResult)
+    assert "file.damaged" in {f.rule for f in cut.findings}
+
+    def copy_on(*_: object) -> None:
+        with half.open("ab") as file:
+            file.write(data[half.stat().st_size :][:100])
+
+    spot = spot_take(half, within=60.0, progress=copy_on)
+    assert isinstance(spot, TakeResult)
+    assert "file.damaged" not in {f.rule for f in spot.findings}
+    assert spot.grade is not cut.grade
+    assert "still being written or copied" in spot.notes[0]
+    assert not any("card" in sentence for sentence in spot.advice)
+
+
 def test_a_file_without_index_or_length_is_looked_at_all_over(tmp_path: Path) -> None:
     path = synth.write(
         tmp_path / "live.mkv",
