@@ -365,7 +365,7 @@ def print_day(result: DayResult) -> None:
             + too_short * (grade is Grade.CLEAN),
             style=_STYLE.get(grade, "bold magenta"),
         )
-    if not result.takes:
+    if not result.takes and not any(skipped.lost for skipped in result.skipped):
         head.append("  no recordings found")
     console.print(head, soft_wrap=not wrap)
     from qc.report.plainly import plainly

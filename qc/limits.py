@@ -169,6 +169,10 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
     values = {key: option.check(option.default) for key, option in known.items()}
     wrong: list[str] = []
     for section, table in tables.items():
+        homes = _sections_of(section, known.values())
+        if section not in sections and homes and not isinstance(table, dict):
+            wrong.append(f"{section}: stands in no section; write it under {homes}")
+            continue
         if section not in sections:
             meant = _suggest(section, sorted(sections))
             wrong.append(f"[{section}]: no such section{meant}")
@@ -180,7 +184,10 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
             key = f"{section}.{name}"
             if key not in known:
                 names = [o.name for o in known.values() if o.section == section]
+                homes = _sections_of(name, known.values())
                 meant = _suggest(name, names)
+                if homes and "did you mean" not in meant:
+                    meant = f"; it belongs under {homes}"
                 wrong.append(f"[{section}] {name}: no such key{meant}")
                 continue
             try:
@@ -296,6 +303,13 @@ def _toml(value: object) -> str:
     if isinstance(value, tuple | list):
         return "[" + ", ".join(_toml(item) for item in value) + "]"
     return repr(value)
+
+
+def _sections_of(name: str, options: Iterable[Option]) -> str:
+    """Return the sections that have a key of this name, as a file names them."""
+    return " or ".join(
+        f"[{s}]" for s in sorted({o.section for o in options if o.name == name})
+    )
 
 
 def _suggest(word: str, choices: list[str]) -> str:

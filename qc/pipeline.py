@@ -120,10 +120,12 @@ def _ask_whether_whole(info: TakeInfo) -> None:
     """
     now = info.path.stat().st_size
     if now != info.bytes:
+        # In bytes: what grows slowly has the same number of megabytes.
+        sizes = f"{info.bytes:,} to {now:,} bytes".replace(",", " ")
         raise DecodeError(
-            f"{info.path}: the file changed while it was measured, from "
-            f"{info.bytes / 1e6:.1f} to {now / 1e6:.1f} MB; it is still being written "
-            "or copied: check it when that has ended (qc spot looks at what is there)"
+            f"{info.path}: the file changed while it was measured, from {sizes}; it is "
+            "still being written or copied: check it when that has ended (qc spot "
+            "looks at what is there)"
         )
 
 

@@ -69,6 +69,14 @@ def test_rectangle_becomes_its_four_corners() -> None:
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
+        (
+            "level_percent = 95\n",
+            r"level_percent: stands in no section; write it under \[highlights\]",
+        ),
+        (
+            "[hum]\nlevel_percent = 95\n",
+            r"\[hum\] level_percent: no such key; it belongs under \[highlights\]",
+        ),
         ("[focs]\n", r"house\.toml: \[focs\]: no such section; did you mean 'focus'"),
         (
             "[highlights]\nlevle_percent = 90",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -73,6 +74,9 @@ def test_a_file_that_grows_while_it_is_measured_is_refused(tmp_path: Path) -> No
     result = check_take(path, progress=write_on)
     assert isinstance(result, TakeFailure)
     assert "still being written" in result.message
+    before, after = re.findall(r"from ([0-9 ]+) to ([0-9 ]+) bytes", result.message)[0]
+    assert before != after
+    assert int(after.replace(" ", "")) - int(before.replace(" ", "")) >= 1000
     assert isinstance(check_take(path), TakeResult)
 
 

@@ -156,7 +156,7 @@ def day_page_of(
         headline=tuple(_headline(line, times, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
-        why=_why(_originals(result), totals.grades.get(Grade.UNREADABLE, 0)),
+        why=_why(result, totals.grades.get(Grade.UNREADABLE, 0)),
         usable=_usable(totals),
         usable_share=_share(totals),
         usable_notes=tuple(_usable_notes(totals)),
@@ -229,8 +229,9 @@ def _originals(result: DayResult) -> list[DayTake]:
     return [take for take in result.takes if take.name not in copies]
 
 
-def _why(takes: Sequence[DayTake], unreadable: int) -> str:
+def _why(result: DayResult, unreadable: int) -> str:
     """Return which faults most takes have that are not clean."""
+    takes = _originals(result)
     if not takes and not unreadable:
         return "No recording was found."
     found: Counter[str] = Counter()
@@ -239,9 +240,13 @@ def _why(takes: Sequence[DayTake], unreadable: int) -> str:
             if fault.grade.rank >= Grade.REVIEW.rank:
                 found[fault_label(fault.rule)] += 1
     if not found:
-        if unreadable:
-            return "No limit was broken in the takes that could be read."
-        return "No limit was broken in any take."
+        where = "the takes that could be read" if unreadable else "any take"
+        # Told here too: the counts above are of takes, and such a day is not clean.
+        across = sum(f.grade.rank >= Grade.REVIEW.rank for f in result.findings)
+        if across:
+            seen = "Across takes there is something to look at, see below."
+            return f"No limit was broken in {where} by itself. {seen}"
+        return f"No limit was broken in {where}."
     named = [
         f"{label.lower()} ({counted(n, 'take')})"
         for label, n in found.most_common(_KINDS_NAMED)

@@ -478,6 +478,17 @@ def test_a_watched_folder_that_goes_is_waited_for(tmp_path: Path) -> None:
     assert told == ["gone"]
 
 
+def test_a_folder_whose_one_take_cannot_be_opened_is_not_called_empty(
+    tmp_path: Path, barred: set[str]
+) -> None:
+    _put(tmp_path / "cards/locked.mp4", TAKE.read_bytes())
+    barred.add("locked.mp4")
+    done = command_here("day", "cards", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "× 1 unreadable" in done.stdout
+    assert "no recordings found" not in done.stdout + done.stderr
+
+
 def test_links_out_of_the_folder_are_told(tmp_path: Path) -> None:
     clip = _put(tmp_path / "master/a.mov", b"no recording")
     (tmp_path / "cards").mkdir()

@@ -184,6 +184,15 @@ def test_a_day_without_fault_says_so() -> None:
     assert page.why == "No limit was broken in any take."
 
 
+@pytest.mark.parametrize(("grade", "told"), [(Grade.REVIEW, True), (Grade.NOTE, False)])
+def test_what_only_the_day_shows_is_told_beside_clean_takes(
+    grade: Grade, told: bool
+) -> None:
+    odd = DayFinding("day.odd_format", grade, ("b.mov",), "Another format.")
+    page = _page(_day(fake_take("a.mov"), fake_take("b.mov"), findings=(odd,)))
+    assert ("Across takes there is something to look at" in page.why) is told
+
+
 def test_a_take_too_short_to_judge_all_is_not_called_clean_without_a_word() -> None:
     note = _finding("sound.peak", "note", 0.1, 0.2)
     takes = [
