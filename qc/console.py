@@ -387,8 +387,8 @@ def print_day(result: DayResult) -> None:
     links = [s.name for s in result.skipped if s.leads_out]
     if links:
         them = "a link leads" if len(links) == 1 else f"{len(links)} links lead"
-        text = f"{them} out of the folder, not followed: {names(links)}"
-        _indented(console, Text(text), wrap)
+        told = f"{them} out of the folder, not followed: {names(links)}"
+        _indented(console, Text(told), wrap)
     if result.empty:
         return  # there is no report
     count = sum(not skipped.lost for skipped in result.skipped)
