@@ -23,6 +23,7 @@ __all__ = [
     "TILE_COLUMNS",
     "TILE_ROWS",
     "LaplacianTiles",
+    "field_lumas",
     "fields",
     "laplacian_tiles",
     "luma_histogram",
@@ -159,6 +160,27 @@ def proxy_luma(picture: Picture) -> NDArray[np.float32]:
         raise ValueError("an empty picture has no small one")
     black, white = picture.signal.black, picture.signal.white
     return scaled_codes(small, zero=black, factor=100.0 / (white - black))
+
+
+def field_lumas(picture: Picture) -> tuple[NDArray[np.float32], ...]:
+    """Return `proxy_luma` of the upper and of the lower field of an interlaced picture.
+
+    Returns
+    -------
+    tuple of arrays
+        As large as `proxy_luma`, with fewer lines where a field has fewer. Of a
+        progressive picture the one that `proxy_luma` gives.
+    """
+    planes = fields(picture.y, interlaced=picture.interlaced)
+    if len(planes) == 1:
+        return (picture.view(proxy_luma),)
+    width, height = _proxy_size(picture)
+    black, white = picture.signal.black, picture.signal.white
+    size = width, min(height, planes[1].shape[0])
+    return tuple(
+        scaled_codes(area_mean(p, size), zero=black, factor=100.0 / (white - black))
+        for p in planes
+    )
 
 
 def proxy_chroma(picture: Picture) -> NDArray[np.float32]:

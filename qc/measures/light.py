@@ -74,6 +74,9 @@ class _Reader:
         changes = self._strips.read(picture)
         if changes is not None:
             values["strips_stops"], values["parts_stops"] = changes
+        apart = self._strips.between_fields(picture)
+        if apart is not None:
+            values["fields_stops"] = apart
         return values
 
     def finish(self) -> Mapping[str, object]:
@@ -107,10 +110,11 @@ def _notes(measured: Measured) -> Iterable[str]:
             "and quiet enough."
         )
         return
-    if video.interlaced and (flicker > 0).any():
+    if video.interlaced and ((flicker > 0) & _panned(measured)).any():
         yield (
-            "Flicker was read from both fields of a frame together, which hides part "
-            "of it: it is stronger than the figures say."
+            "Where the camera pans or tilts, flicker is read from both fields of a "
+            "frame together, which hides part of it: there it is stronger than the "
+            "figures say."
         )
     yield from _slow_notes(measured)
     yield from _few_notes(measured)
@@ -168,9 +172,9 @@ def _few_notes(measured: Measured) -> Iterable[str]:
 def _pan_notes(measured: Measured) -> Iterable[str]:
     """Say how much was filmed while panning, where slow beats are not told."""
     readings = measured.picture
-    if readings is None or "steadiness.pan_percent_s" not in readings.columns:
+    if readings is None or not readings.rows:
         return
-    pans = readings["steadiness.pan_percent_s"] >= _PANS_PERCENT_S
+    pans = _panned(measured)
     for kind in ("flicker", "banding"):
         limit = float(measured.limits[f"light.{kind}_review_percent"])
         pans &= ~(readings[f"light.{kind}_percent"] >= limit)
@@ -181,6 +185,14 @@ def _pan_notes(measured: Measured) -> Iterable[str]:
             f"flicker there that come round less than {UNKNOWN_HZ:g} times a second "
             "could not be told from what passes."
         )
+
+
+def _panned(measured: Measured) -> NDArray[np.bool_]:
+    """Return in which rows the camera pans or tilts, as far as that was measured."""
+    readings = measured.picture
+    if readings is None or "steadiness.pan_percent_s" not in readings.columns:
+        return np.zeros(0 if readings is None else readings.rows, np.bool_)
+    return readings["steadiness.pan_percent_s"] >= _PANS_PERCENT_S
 
 
 def _slow_share(measured: Measured) -> float:
@@ -245,6 +257,13 @@ MEASURE = Measure(
             "stops",
             3,
             width=STRIPS * PARTS,
+        ),
+        Column(
+            "fields_stops",
+            "Light of each strip from the upper to the lower field",
+            "stops",
+            3,
+            width=STRIPS,
         ),
         Column("key", "Key frame", "", 0),
     ),
@@ -356,9 +375,12 @@ MEASURE = Measure(
         "halves and on the left, in the middle and on the right. Where lamps pulse at "
         "an exact multiple of the frame rate (50 Hz mains at 25 or 50 frames, 60 Hz "
         "at 24, 30 or 60) nothing beats: bands that stand still cannot be told from "
-        "the picture. Two fields are read together as one frame: light that changes "
-        "from field to field reads weaker than it is, and what beats faster than half "
-        "the frame rate is told at the frequency it has from frame to frame."
+        "the picture. An interlaced take is read field by field (what both fields see "
+        "differently at all times is taken out), up to 2 Hz under half the field rate; "
+        "under a moving camera two fields are read together as one frame: light that "
+        "changes from field to field reads weaker there than it is, and what beats "
+        "faster than half the frame rate is told at the frequency it has from frame to "
+        "frame."
     ),
     source=(
         "Closed forms: light pulses at twice the mains frequency, beats at its "
@@ -366,5 +388,5 @@ MEASURE = Measure(
         "|sinc(f t)| of it. Percent flicker: lighting trade, from memory. Limits: "
         "house choice."
     ),
-    version=10,
+    version=11,
 )

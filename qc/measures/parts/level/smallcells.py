@@ -13,7 +13,7 @@ from qc.kernels.light import mean_cells
 from qc.records import Picture
 from qc.views import proxy_luma
 
-__all__ = ["CELLS", "ROWS", "level_cells", "small_cells"]
+__all__ = ["CELLS", "ROWS", "cells_of", "level_cells", "small_cells"]
 
 Array = NDArray[np.float32]
 
@@ -44,7 +44,11 @@ def small_cells(picture: Picture, columns: int, rows: int = ROWS) -> Array:
         Area means. A small picture that is cut into whole pixels is only added up;
         any other is resampled by area.
     """
-    luma = picture.view(proxy_luma)
+    return cells_of(picture.view(proxy_luma), columns, rows)
+
+
+def cells_of(luma: Array, columns: int, rows: int = ROWS) -> Array:
+    """Return a small luma picture in cells; see `small_cells`."""
     height, width = luma.shape
     if rows != ROWS or height % ROWS or width % columns:
         small = cv2.resize(luma, (columns, rows), interpolation=cv2.INTER_AREA)

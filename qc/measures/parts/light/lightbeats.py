@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured
 from qc.measures.parts.light.beatedges import Told, settle
+from qc.measures.parts.light.fastbeats import (
+    LOW_HZ,
+    RESOLUTION_HZ,
+    SEEN,
+    UNKNOWN_HZ,
+    WINDOW_S,
+    Beat,
+    by_coder,
+    fast_beat,
+    known_levels,
+    rate_of,
+)
 from qc.measures.parts.light.lightcommon import common_wave
+from qc.measures.parts.light.lightfields import fields_of
 from qc.measures.parts.light.lightrolls import (
     CRAWL_HZ,
     CRAWL_ROUNDS,
@@ -26,14 +37,12 @@ from qc.measures.parts.light.lightwaves import (
     PARTS,
     STRIPS,
     Wave,
-    levels,
     strongest_wave,
 )
 from qc.measures.parts.light.mains import (
     PULSES_HZ,
     beat_hz,
     percent_of_stops,
-    pointed_to,
 )
 from qc.measures.parts.light.partrows import PartRows
 from qc.measures.parts.light.passing import passes, ways_up
@@ -62,24 +71,9 @@ COLUMNS = (
     "slow_floor_percent",
 )
 
-_WINDOW_S = 3.0
-RESOLUTION_HZ = 0.25 / _WINDOW_S
-"""How well a frequency is known: a quarter of a window's resolution."""
 _HOP_S = 1.0
 _LEAST_S = 2.0
 _GAP_S = 0.5
-# Slower is breathing, a pulse, a hand, automatic exposure.
-_LOW_HZ = 2.0
-UNKNOWN_HZ = 3.0
-"""Under this a beat counts only where the mains would put it, or if it is steady."""
-# How far a wave must stand out, how sharp it must be, how much of all strips' light it
-# must explain (house choices, held against moving pictures and noise).
-_CLEAR = 6.0
-_NARROW = 0.5
-_EXPLAINED = 0.6
-# A wave this many times the surroundings would have been seen.
-_SEEN = 4.0
-_STRIP_KNOWN = 0.9
 # A jump: by so many stops in a frame, and so many times what is usual around it.
 _STEP_STOPS = 0.08
 _STEP_TIMES = 8.0
@@ -101,31 +95,6 @@ _SLOW_FLICKER_OF_ALL = 0.8
 FLICKER_ROUNDS = 2.5
 """So many rounds of a slow flicker of the whole picture a shot must hold."""
 _SLOW_OFF_HZ = 0.05
-
-# Without the steps at its key frames, what a coder does loses most of its beat. It is
-# never this strong: a few codes from the top to the bottom of a step. A coder may set
-# key frames where a strong beat makes the picture jump.
-_GROUP_KEEPS = 0.7
-_GROUP_PERCENT = 4.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Beat:
-    """What a window holds: a wave that counts, or what could have been seen."""
-
-    wave: Wave | None
-    floor_percent: float
-
-
-def rate_of(measured: Measured, times: Array | None = None) -> float:
-    """Return frames a second: the declared rate, unless the frames' times differ."""
-    video = measured.info.video
-    declared = float(video.frame_rate) if video is not None else math.nan
-    if times is None or len(times) < 2 or times[-1] <= times[0]:
-        return declared
-    # The median: a frame held long does not slow the others down.
-    real = 1.0 / float(np.median(np.diff(times)))
-    return declared if abs(real / declared - 1.0) < 0.002 else real
 
 
 def shots(measured: Measured) -> Iterator[Span]:
@@ -172,7 +141,7 @@ def _joined(measured: Measured) -> Iterator[Span]:
 def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
     """Return at which rows the light jumps: an iris or a lamp, not a beat."""
     common = np.abs(np.median(np.nan_to_num(changes), axis=1))
-    usual = running_median(common, max(3, round(_WINDOW_S * rate)), beyond="mirrored")
+    usual = running_median(common, max(3, round(WINDOW_S * rate)), beyond="mirrored")
     # Nor is it one of many within a second: so a strong beat begins and ends.
     near = running_percentile(common, _STEP_RANK, max(3, round(rate)))
     np.maximum(usual, near, out=usual)
@@ -205,12 +174,15 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     told: list[Told] = []
     up = ways_up(measured)
     spans = list(shots(measured))
+    fields = fields_of(measured, spans, keys)
     for first, last in spans:
         part = slice(first, last)
         rate = rate_of(measured, times[part])
-        for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
+        for a, b, inner in _windows(times[part], WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
-            beat = _fast(changes[window], times[window], keys[window], rate)
+            beat = None if fields is None else fields.beat(window, rate)
+            if beat is None:
+                beat = fast_beat(changes[window], times[window], keys[window], rate)
             beat = _own(beat, up, times, window)
             told += _write(out, first, inner, beat, seen_percent)
         told += _steady(out, (first, last), changes, parts, keys, times)
@@ -220,19 +192,22 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
             window = slice(first + a, first + b)
             wave = _slow(changes[window], times[window], rate)
             if wave is not None and not _passes(wave, up, times, window):
-                _write(out, first, inner, _Beat(wave, 0.0), seen_percent)
+                _write(out, first, inner, Beat(wave, 0.0), seen_percent)
         _roll(out, (first, last), changes, parts, times, rate)
     if parts is None:
         return out
     for first, last in _joined(measured):
         part = slice(first, last)
         rate = rate_of(measured, times[part])
-        for a, b, inner in _windows(times[part], _WINDOW_S, _HOP_S, _LEAST_S):
+        for a, b, inner in _windows(times[part], WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = _common(parts[window], times[window], keys[window], rate)
             beat = _own(beat, up, times, window)
             told += _write(out, first, inner, beat, seen_percent)
-    settle(out, told, changes, times, spans)
+    if fields is None:
+        settle(out, told, changes, times, spans)
+    else:
+        fields.settle(out, told, spans)
     return out
 
 
@@ -241,13 +216,13 @@ def _passes(wave: Wave, up: Array | None, times: Array, window: slice) -> bool:
 
 
 def _own(
-    beat: _Beat | None, up: Array | None, times: Array, window: slice
-) -> _Beat | None:
+    beat: Beat | None, up: Array | None, times: Array, window: slice
+) -> Beat | None:
     """Return a beat without a wave that only passes as the camera tilts."""
     if beat is None or beat.wave is None or not _passes(beat.wave, up, times, window):
         return beat
     # What is there hides bands as strong.
-    return _Beat(None, max(beat.floor_percent, percent_of_stops(beat.wave.stops)))
+    return Beat(None, max(beat.floor_percent, percent_of_stops(beat.wave.stops)))
 
 
 def _steady(
@@ -266,11 +241,11 @@ def _steady(
             window = slice(first + a, first + b)
             part = None if parts is None else parts[window]
             wave = slow_wave(changes[window], part, times[window], high_hz=high_hz)
-            if wave is None or _by_coder(
+            if wave is None or by_coder(
                 wave, changes[window], times[window], keys[window]
             ):
                 continue
-            told += _write(out, first, inner, _Beat(wave, 0.0), 0.0, length_s)
+            told += _write(out, first, inner, Beat(wave, 0.0), 0.0, length_s)
     return told
 
 
@@ -293,7 +268,7 @@ def _roll(
             part = None if parts is None else parts[window]
             rolls = roll_of(changes[window], part, times[window], None)
             if rolls is not None and rolls.wave is not None:
-                _write(out, first, inner, _Beat(rolls.wave, 0.0), 0.0)
+                _write(out, first, inner, Beat(rolls.wave, 0.0), 0.0)
         return
     least, most = LEAST_ROUNDS / beat, MOST_ROUNDS / beat
     for a, b, inner in _windows(times[first:last], most, least, least):
@@ -305,7 +280,7 @@ def _roll(
         rows = slice(first + inner[0], first + inner[1])
         out["slow_floor_percent"][rows] = rolls.floor_percent
         if rolls.wave is not None:
-            _write(out, first, inner, _Beat(rolls.wave, 0.0), 0.0)
+            _write(out, first, inner, Beat(rolls.wave, 0.0), 0.0)
 
 
 def _windows(
@@ -332,9 +307,9 @@ def _write(
     out: dict[str, NDArray[np.float32]],
     offset: int,
     inner: Span,
-    beat: _Beat | None,
+    beat: Beat | None,
     seen_percent: float,
-    length_s: float = _WINDOW_S,
+    length_s: float = WINDOW_S,
 ) -> list[Told]:
     """Write what a window holds into its rows; the stronger of two counts.
 
@@ -362,50 +337,17 @@ def _write(
     return [Told(kind, rows.start, rows.stop, wave, 0.5 * length_s)]
 
 
-def _known_levels(changes: NDArray[np.float32]) -> Array:
-    level = levels(changes)
-    known = np.isfinite(changes[1:]).mean(axis=0) >= _STRIP_KNOWN
-    level[:, ~known] = np.nan
-    return level
-
-
-def _fast(
-    changes: NDArray[np.float32],
-    times: Array,
-    keys: NDArray[np.bool_],
-    rate: float,
-) -> _Beat | None:
-    """Look for a beat of at least two a second."""
-    wave = strongest_wave(
-        _known_levels(changes), times, low_hz=_LOW_HZ, high_hz=rate / 2
-    )
-    if wave is None:
-        return None
-    counts = (
-        wave.clear >= _CLEAR
-        and wave.narrow <= _NARROW
-        and wave.explained >= _EXPLAINED
-        and (
-            wave.hertz >= UNKNOWN_HZ
-            or bool(pointed_to(wave.hertz, rate=rate, resolution_hz=RESOLUTION_HZ))
-        )
-        and not _by_coder(wave, changes, times, keys)
-    )
-    floor = percent_of_stops(_SEEN * wave.floor_stops)
-    return _Beat(wave if counts else None, floor)
-
-
 def _common(
     parts: NDArray[np.float32],
     times: Array,
     keys: NDArray[np.bool_],
     rate: float,
-) -> _Beat | None:
+) -> Beat | None:
     """Look for a beat that all parts of the picture share, however they move."""
     found = common_wave(
         parts,
         times,
-        low_hz=_LOW_HZ,
+        low_hz=LOW_HZ,
         least_hz=UNKNOWN_HZ,
         mains_hz=tuple(abs(beat_hz(p, rate=rate)) for p in PULSES_HZ.values()),
     )
@@ -418,43 +360,14 @@ def _common(
         means = np.nansum(strips, axis=2) / np.where(
             known.any(axis=2), known.sum(axis=2), np.nan
         )
-        if _by_coder(wave, means.astype(np.float32), times, keys):
+        if by_coder(wave, means.astype(np.float32), times, keys):
             wave = None
-    return _Beat(wave, percent_of_stops(_SEEN * found.floor_stops))
-
-
-def _by_coder(
-    wave: Wave,
-    changes: NDArray[np.float32],
-    times: Array,
-    keys: NDArray[np.bool_],
-) -> bool:
-    """Return whether the beat comes from steps at the coder's key frames."""
-    at = np.flatnonzero(keys)
-    if percent_of_stops(wave.stops) >= _GROUP_PERCENT:
-        return False
-    if len(at) < 2 or len(at) > len(keys) // 2:
-        return False
-    smooth = changes.copy()
-    smooth[at] = np.nan
-    others = np.isfinite(smooth).sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        smooth[at] = np.where(others > 0, np.nansum(smooth, axis=0) / others, np.nan)
-    near = 0.5 / float(times[-1] - times[0])
-    level = levels(smooth)
-    level[:, ~np.isfinite(changes[1:]).any(axis=0)] = np.nan
-    left = strongest_wave(
-        level,
-        times,
-        low_hz=max(wave.hertz - 2 * near, near),
-        high_hz=wave.hertz + 2 * near,
-    )
-    return left is not None and left.stops < _GROUP_KEEPS * wave.stops
+    return Beat(wave, percent_of_stops(SEEN * found.floor_stops))
 
 
 def _slow(changes: NDArray[np.float32], times: Array, rate: float) -> Wave | None:
     """Look for bands that crawl, and for the slow beat that mains would give."""
-    level = _known_levels(changes)
+    level = known_levels(changes)
     length = float(times[-1] - times[0])
     known = level[:, np.isfinite(level).all(axis=0)]
     if not known.size:

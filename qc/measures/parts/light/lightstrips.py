@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.kernels.light import StripTable, middle_means, strip_look
-from qc.measures.parts.level.smallcells import small_cells
+from qc.measures.parts.level.smallcells import cells_of, small_cells
 from qc.measures.parts.light.lightwaves import PARTS, STRIPS
 from qc.records import Picture
 from qc.signal import Signal, to_linear
+from qc.views import field_lumas
 
 __all__ = ["CELLS", "StripFollower", "middle_means"]
 
@@ -69,6 +70,22 @@ class StripFollower:
         cells = small_cells(picture, CELLS, STRIPS)
         self._before, changes = strip_look(cells, self._table, self._before)
         return None if changes is None else (changes[:STRIPS], changes[STRIPS:])
+
+    def between_fields(self, picture: Picture) -> Array | None:
+        """Return stops from a picture's upper field to its lower one, strip by strip.
+
+        Returns
+        -------
+        (STRIPS,) array or None
+            As `read` does it; None for a picture that is not interlaced, or too small.
+        """
+        if not picture.interlaced or min(picture.y.shape) < 2 * STRIPS:
+            return None
+        looks = picture.view(field_lumas)
+        upper, lower = (cells_of(luma, CELLS, STRIPS) for luma in looks)
+        before, _ = strip_look(upper, self._table, None)
+        _, changes = strip_look(lower, self._table, before)
+        return None if changes is None else changes[:STRIPS]
 
 
 def _stops_table(signal: Signal) -> Array:

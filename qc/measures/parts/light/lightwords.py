@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from qc.measures.base import Hit
 from qc.measures.parts.light.lightbeats import RESOLUTION_HZ, rate_of
+from qc.measures.parts.light.lightfields import fields_rate
 from qc.measures.parts.light.mains import (
     MAINS_HZ,
     PULSES_HZ,
@@ -23,24 +24,31 @@ def _beat_of(hit: Hit, kind: str) -> float:
     return float(hit.readings[f"light.{kind}_hz"][hit.worst_row])
 
 
-def _rate_text(rate: float) -> str:
-    return f"{round(rate, 2):g} frames a second"
+def _rate_of(hit: Hit, hertz: float) -> tuple[float, str]:
+    """Return pictures a second where the finding lies, and that in words.
 
-
-def _rate_of(hit: Hit) -> float:
-    """Return frames a second where the finding lies."""
-    return rate_of(hit.measured, hit.readings.times()[hit.first : hit.last])
+    Each field of an interlaced take meets the lamps at its own moment, unless the beat
+    is one that only frames have: then both fields of a frame are of one moment.
+    """
+    frames = rate_of(hit.measured, hit.readings.times()[hit.first : hit.last])
+    fields = fields_rate(hit.measured, frames)
+    if fields is None or (
+        not pointed_to(hertz, rate=fields, resolution_hz=RESOLUTION_HZ)
+        and pointed_to(hertz, rate=frames, resolution_hz=RESOLUTION_HZ)
+    ):
+        return frames, f"{round(frames, 2):g} frames a second"
+    return fields, f"{round(fields, 2):g} fields a second"
 
 
 def _source_text(hit: Hit, hertz: float) -> str:
     """Return which mains a beat points to, as a sentence."""
-    rate = _rate_of(hit)
+    rate, rate_text = _rate_of(hit, hertz)
     pointed = pointed_to(hertz, rate=rate, resolution_hz=RESOLUTION_HZ)
     if len(pointed) == 1:
         beat = abs(beat_hz(PULSES_HZ[pointed[0]], rate=rate))
         return (
             f"This points to lamps on {pointed[0]} Hz mains, which beat at "
-            f"{beat:.2f} Hz at {_rate_text(rate)}."
+            f"{beat:.2f} Hz at {rate_text}."
         )
     expected = " and ".join(
         f"{abs(beat_hz(PULSES_HZ[m], rate=rate)):.2f} Hz ({m} Hz mains)"
@@ -49,7 +57,7 @@ def _source_text(hit: Hit, hertz: float) -> str:
     if pointed:
         return (
             "Which mains it is cannot be told: lamps on both would beat like this at "
-            f"{_rate_text(rate)}."
+            f"{rate_text}."
         )
     own = (
         "More likely a lamp that pulses at a frequency of its own, such as a dimmed "
@@ -58,7 +66,7 @@ def _source_text(hit: Hit, hertz: float) -> str:
     if hertz < _SLOW_HZ:
         own += ", or a camera whose automatic exposure never comes to rest"
     return (
-        f"The mains cannot be told from it: at {_rate_text(rate)} lamps would beat at "
+        f"The mains cannot be told from it: at {rate_text} lamps would beat at "
         f"{expected}. {own}."
     )
 
@@ -84,7 +92,7 @@ def banding_message(hit: Hit) -> str:
 
 
 def _advice_for(hit: Hit, hertz: float) -> str:
-    rate = _rate_of(hit)
+    rate, _ = _rate_of(hit, hertz)
     pointed = pointed_to(hertz, rate=rate, resolution_hz=RESOLUTION_HZ)
     dimmed = (
         "If that does not help, a lamp pulses by itself: ask for dimmed LED lamps to "
