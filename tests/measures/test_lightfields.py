@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from qc.measures import light
 from qc.records import Picture
 from qc.signal import Signal
 from qc.take import Scan
@@ -24,6 +25,7 @@ from tests.measures.test_light import (
     coded,
     found,
     judged,
+    result_of,
     scene_light,
     shaking,
     top,
@@ -127,6 +129,20 @@ def test_a_beat_of_two_seconds_among_fields_is_placed() -> None:
     (finding,) = found(judged(pictures, RATE, scan=TOP))
     assert finding.start == pytest.approx(3.0, abs=0.12)
     assert finding.end == pytest.approx(5.0, abs=0.12)
+
+
+def test_the_course_of_the_light_shows_every_field() -> None:
+    lamp = Lamp(0.15, 120, 1 / 400)
+    measured = judged(woven(lamp, 4), RATE, scan=TOP)
+    (finding,) = found(measured)
+    assert light.MEASURE.exhibits is not None
+    (course,) = light.MEASURE.exhibits(result_of(measured), finding)
+    (line,) = course.lines
+    # Two seconds around the worst frame, 50 fields each, twenty rounds a second.
+    assert len(line.x) == pytest.approx(100, abs=2)
+    assert float(np.median(np.diff(line.x))) == pytest.approx(0.02, abs=1e-6)
+    # A sine's standard deviation is its amplitude over the square root of 2.
+    assert float(np.std(line.y)) == pytest.approx(lamp.left_percent / 2**0.5, rel=0.1)
 
 
 def tilting(moment: int) -> Image:

@@ -174,7 +174,7 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     told: list[Told] = []
     up = ways_up(measured)
     spans = list(shots(measured))
-    fields = fields_of(measured, spans, keys)
+    fields = fields_of(readings, measured.info.video, spans, keys)
     for first, last in spans:
         part = slice(first, last)
         rate = rate_of(measured, times[part])

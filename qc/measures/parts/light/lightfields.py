@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from qc.measures.base import Measured
 from qc.measures.parts.light.beatedges import Told, settle
 from qc.measures.parts.light.fastbeats import LOW_HZ, Beat, fast_beat
+from qc.records import Readings
 from qc.spans import Span
+from qc.take import VideoTrack
 
 __all__ = ["Fields", "fields_of", "fields_rate"]
 
@@ -111,18 +113,24 @@ def _is_told_of_fields(this: Told, told: list[Told]) -> bool:
 
 
 def fields_of(
-    measured: Measured, spans: Sequence[Span], keys: NDArray[np.bool_]
+    readings: Readings,
+    video: VideoTrack | None,
+    spans: Sequence[Span],
+    keys: NDArray[np.bool_] | None = None,
 ) -> Fields | None:
     """Return the light from field to field; None for takes of one moment a frame.
 
     Parameters
     ----------
+    readings : Readings
+        Of the whole take.
+    video : VideoTrack or None
     spans : sequence of (first, last)
         Rows within one shot: what both fields see differently is taken out of each.
-    keys : (rows,) array of bool
+    keys : (rows,) array of bool, optional
+        Key frames; none if left out.
     """
-    readings, video = measured.picture, measured.info.video
-    if readings is None or video is None or not video.interlaced:
+    if video is None or not video.interlaced:
         return None
     if "light.fields_stops" not in readings.columns:
         return None
@@ -140,6 +148,7 @@ def fields_of(
     times = readings.times()[:-1]
     both = np.repeat(times, 2)
     both[1::2] += 0.5 * float(1 / Fraction(video.frame_rate))
+    keys = np.zeros(n, np.bool_) if keys is None else keys
     return Fields(changes, both, np.repeat(keys, 2))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Exhibit, Line, Setup
+from qc.measures.parts.light.lightfields import fields_of
 from qc.measures.parts.light.lightwaves import STRIPS, levels
 from qc.records import Finding, Marks, Picture, TakeResult
 from qc.spans import runs
@@ -74,10 +75,16 @@ def _around(result: TakeResult, finding: Finding) -> tuple[Array, Array, int] | 
     shown = np.flatnonzero((times >= low) & (times < high))
     if len(shown) < 4:
         return None
-    strips = readings["light.strips_stops"][shown]
+    begin, end = int(shown[0]), int(shown[-1]) + 1
+    at = min(max(worst - begin, 0), len(shown) - 1)
+    strips, times = readings["light.strips_stops"][begin:end], times[begin:end]
+    fields = fields_of(readings, result.info.video, [(begin, end)])
+    if fields is not None:
+        both = slice(2 * begin, 2 * end)
+        strips, times, at = fields.changes[both], fields.times[both], 2 * at
     level = 100.0 * (2.0 ** levels(strips) - 1.0)
     level[:, ~np.isfinite(strips[1:]).any(axis=0)] = np.nan
-    return level, times[shown], min(max(worst - int(shown[0]), 0), len(shown) - 1)
+    return level, times, at
 
 
 def _profile(level: Array, at: int) -> Exhibit:
