@@ -44,6 +44,17 @@ def test_what_goes_with_the_picture_passes(speed: float, bands: float) -> None:
     assert not passes(wave(abs(hertz), bands), np.full(len(TIMES), np.nan), TIMES)
 
 
+def test_fields_see_twice_as_often_what_passes() -> None:
+    bands, speed = 10.4, 1.4
+    there = wave(speed * bands, bands)
+    assert passes(there, tilt(speed), TIMES, moments=2)
+    # Going the other way it would show at 25 - 14.56 Hz among frames, not so among
+    # fields, where 50 - 14.56 Hz lies beyond half of their rate.
+    other = wave(RATE - speed * bands, bands)
+    assert passes(other, tilt(-speed), TIMES)
+    assert not passes(other, tilt(-speed), TIMES, moments=2)
+
+
 def test_rows_finer_than_strips_pass_as_other_bands() -> None:
     bands, speed = 15.5, 0.3
     # Sampled in so many strips, what lies beyond half of them folds.

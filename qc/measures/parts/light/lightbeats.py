@@ -181,9 +181,10 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
         for a, b, inner in _windows(times[part], WINDOW_S, _HOP_S, _LEAST_S):
             window = slice(first + a, first + b)
             beat = None if fields is None else fields.beat(window, rate)
+            moments = 1 if beat is None else 2
             if beat is None:
                 beat = fast_beat(changes[window], times[window], keys[window], rate)
-            beat = _own(beat, up, times, window)
+            beat = _own(beat, up, times, window, moments)
             told += _write(out, first, inner, beat, seen_percent)
         told += _steady(out, (first, last), changes, parts, keys, times)
         for a, b, inner in _windows(
@@ -211,15 +212,24 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     return out
 
 
-def _passes(wave: Wave, up: Array | None, times: Array, window: slice) -> bool:
-    return passes(wave, None if up is None else up[window], times[window])
+def _passes(
+    wave: Wave, up: Array | None, times: Array, window: slice, moments: int = 1
+) -> bool:
+    ways = None if up is None else up[window]
+    return passes(wave, ways, times[window], moments)
 
 
 def _own(
-    beat: Beat | None, up: Array | None, times: Array, window: slice
+    beat: Beat | None,
+    up: Array | None,
+    times: Array,
+    window: slice,
+    moments: int = 1,
 ) -> Beat | None:
     """Return a beat without a wave that only passes as the camera tilts."""
-    if beat is None or beat.wave is None or not _passes(beat.wave, up, times, window):
+    if beat is None or beat.wave is None:
+        return beat
+    if not _passes(beat.wave, up, times, window, moments):
         return beat
     # What is there hides bands as strong.
     return Beat(None, max(beat.floor_percent, percent_of_stops(beat.wave.stops)))

@@ -48,7 +48,7 @@ def ways_up(measured: Measured) -> Array | None:
     return np.asarray(-readings[name].astype(np.float64) / 100.0 * heights)
 
 
-def passes(wave: Wave, up: Array | None, times: Array) -> bool:
+def passes(wave: Wave, up: Array | None, times: Array, moments: int = 1) -> bool:
     """Return whether a wave goes along with the picture in a window.
 
     Parameters
@@ -57,6 +57,8 @@ def passes(wave: Wave, up: Array | None, times: Array) -> bool:
         From `ways_up`.
     times : (n,) array
         Seconds.
+    moments : int
+        In how many moments of each frame the wave was seen: 2 of fields.
 
     Notes
     -----
@@ -72,6 +74,7 @@ def passes(wave: Wave, up: Array | None, times: Array) -> bool:
     speed = float(np.nanmedian(up[1:])) * rate
     if abs(speed) < _LEAST_SPEED:
         return False
+    rate *= moments
     out = STRIPS * float(np.copysign(1.0, wave.bands))
     likely = [wave.bands]
     if abs(wave.bands) >= _FOLDED:
