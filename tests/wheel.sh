@@ -19,7 +19,9 @@ compiled=$("$work/env/bin/python" -c "from qc import kernels; print(kernels.comp
 echo "passes over planes compiled: $compiled"
 # Where there is a compiler, the extension is in the wheel and loads.
 if command -v cc >/dev/null 2>&1; then test "$compiled" = True; fi
-"$work/env/bin/qc" take --quiet --out "$work/out" "$root/sample_media/take01_clean.mov"
+# With house limits: they name regions, for which more is imported.
+"$work/env/bin/qc" take --quiet --limits "$root/sample_media/house.toml" --out "$work/out" \
+    "$root/sample_media/take01_clean.mov"
 test -s "$work/out/take01_clean/report.html"
 test -s "$work/out/take01_clean/result.json"
 echo "wheel: 1 passed, 0 failed"
