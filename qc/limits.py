@@ -169,13 +169,13 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
     values = {key: option.check(option.default) for key, option in known.items()}
     wrong: list[str] = []
     for section, table in tables.items():
-        homes = _sections_of(section, known.values())
-        if section not in sections and homes and not isinstance(table, dict):
-            wrong.append(f"{section}: stands in no section; write it under {homes}")
-            continue
         if section not in sections:
-            meant = _suggest(section, sorted(sections))
-            wrong.append(f"[{section}]: no such section{meant}")
+            homes = _sections_of(section, known.values())
+            if homes and not isinstance(table, dict):
+                wrong.append(f"{section}: stands in no section; write it under {homes}")
+            else:
+                meant = _suggest(section, sorted(sections))
+                wrong.append(f"[{section}]: no such section{meant}")
             continue
         if not isinstance(table, dict):
             wrong.append(f"{section}: must be a section, written [{section}]")
@@ -185,9 +185,7 @@ def parse(text: str, options: Iterable[Option], *, source: str) -> Limits:
             if key not in known:
                 names = [o.name for o in known.values() if o.section == section]
                 homes = _sections_of(name, known.values())
-                meant = _suggest(name, names)
-                if homes and "did you mean" not in meant:
-                    meant = f"; it belongs under {homes}"
+                meant = _suggest(name, names, elsewhere=homes)
                 wrong.append(f"[{section}] {name}: no such key{meant}")
                 continue
             try:
@@ -312,10 +310,12 @@ def _sections_of(name: str, options: Iterable[Option]) -> str:
     )
 
 
-def _suggest(word: str, choices: list[str]) -> str:
+def _suggest(word: str, choices: list[str], *, elsewhere: str = "") -> str:
     close = difflib.get_close_matches(word, choices, n=1)
     if close:
         return f"; did you mean {close[0]!r}?"
+    if elsewhere:
+        return f"; it belongs under {elsewhere}"
     return f"; there are {', '.join(choices)}" if choices else ""
 
 

@@ -158,8 +158,12 @@ def proxy_luma(picture: Picture) -> NDArray[np.float32]:
     small = picture.view(luma_pass).small
     if small is None:
         raise ValueError("an empty picture has no small one")
+    return _in_percent(small, picture)
+
+
+def _in_percent(codes: Plane, picture: Picture) -> NDArray[np.float32]:
     black, white = picture.signal.black, picture.signal.white
-    return scaled_codes(small, zero=black, factor=100.0 / (white - black))
+    return scaled_codes(codes, zero=black, factor=100.0 / (white - black))
 
 
 def field_lumas(picture: Picture) -> tuple[NDArray[np.float32], ...]:
@@ -175,12 +179,8 @@ def field_lumas(picture: Picture) -> tuple[NDArray[np.float32], ...]:
     if len(planes) == 1:
         return (picture.view(proxy_luma),)
     width, height = _proxy_size(picture)
-    black, white = picture.signal.black, picture.signal.white
     size = width, min(height, planes[1].shape[0])
-    return tuple(
-        scaled_codes(area_mean(p, size), zero=black, factor=100.0 / (white - black))
-        for p in planes
-    )
+    return tuple(_in_percent(area_mean(plane, size), picture) for plane in planes)
 
 
 def proxy_chroma(picture: Picture) -> NDArray[np.float32]:

@@ -1,12 +1,11 @@
 """Filters that run along readings: highest, lowest, mean, median, smoothed.
 
 They give what `scipy.ndimage` gives (its tests compare them); importing that takes
-0.4 s, which every start of the command would have to pay.
+half a second, which every start of the command would have to pay.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from typing import Any, Literal, TypeAlias
 
@@ -191,6 +190,6 @@ def _ranked(values: Values, size: int, rank: int, beyond: Beyond) -> Floats:
 
 
 def _pieces(count: int, size: int) -> Iterator[slice]:
-    step = max(math.floor(_AT_ONCE / size), 1)
+    step = max(_AT_ONCE // size, 1)
     for begin in range(0, count, step):
         yield slice(begin, min(begin + step, count))

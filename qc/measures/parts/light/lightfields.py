@@ -27,8 +27,6 @@ Array = NDArray[np.float64]
 # What the two fields see differently, since they look at other lines, changes as the
 # picture sways or tilts: so much under half the field rate nothing is told.
 _NEAR_HALF_HZ = 2.0
-# As far apart are a beat among fields and the same one among frames read as one.
-_SAME_HZ = 0.3
 
 
 def fields_rate(measured: Measured, rate: float) -> float | None:
@@ -102,13 +100,12 @@ class Fields:
 def _is_told_of_fields(this: Told, told: list[Told]) -> bool:
     """Tell whether fields tell a faster, stronger beat there: frames show its alias."""
     return any(
-        other.wave.hertz > this.wave.hertz + _SAME_HZ
+        other.wave.hertz > this.wave.hertz + LOW_HZ
         and other.wave.stops > this.wave.stops
         and other.first < this.last
         and this.first < other.last
         and this.kind == other.kind
         for other in told
-        if other.wave.hertz - this.wave.hertz > LOW_HZ
     )
 
 
