@@ -147,13 +147,16 @@ def _few_notes(measured: Measured) -> Iterable[str]:
         return
     limit = float(measured.limits["light.flicker_review_percent"])
     times = readings.times()[:-1]
+    flicker = readings["light.flicker_percent"]
     grid = measured.info.grid
     for first, last in shots(measured):
         beat = slow_beat(rate_of(measured, times[first:last]))
-        if beat is None or (readings["light.flicker_percent"][first:last] > 0).any():
+        if beat is None or (flicker[first:last] > 0).any():
             continue
+        if beat * (times[last - 1] - times[first]) >= FLICKER_ROUNDS:
+            continue  # long enough to be looked at like any flicker
         seen = few_rounds(
-            readings["light.strips_stops"][first:last],
+            readings.columns.part("light.strips_stops", first, last),
             times[first:last],
             beat=beat,
             most=FLICKER_ROUNDS,

@@ -17,7 +17,7 @@ from qc.records import Readings, TakeResult
 
 __all__ = ["write_readings"]
 
-_PART_ROWS = 1 << 16
+_PART_ROWS = 1 << 14
 _FIRST_ZIP_DAY = (1980, 1, 1, 0, 0, 0)
 # Beyond this a zip member needs the 64-bit form; deflate may add a little to noise.
 _LARGE_BYTES = 2_000_000_000

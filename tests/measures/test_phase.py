@@ -15,6 +15,7 @@ from scipy import signal
 
 from qc.measures import phase
 from qc.measures.base import Measured, Setup
+from qc.measures.parts.sound import polarity
 from qc.measures.parts.sound.polarity import LowKeeper, _shifted, correlations
 from qc.records import Finding, Grade
 from tests.sounds import (
@@ -255,6 +256,33 @@ def test_a_pair_apart_that_is_turned_round_in_the_middle() -> None:
     (one,) = found(x)
     assert float(one.start) == pytest.approx(5.0, abs=0.1)
     assert one.end == 8
+
+
+def test_a_long_take_is_compared_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Source: none needed; cutting a sum into parts changes nothing but its rounding.
+    rng = np.random.default_rng(3)
+    line = rng.normal(size=(1, 60_000))
+    # Later by 5 ms, then at once and turned round: both a lag and a way that change.
+    heard = np.concatenate(
+        [np.roll(line, 30, axis=1)[:, :30_000], -line[:, 30_000:]], axis=1
+    )
+    keeper = LowKeeper(2, 6000.0)
+    keeper.feed(np.concatenate([line, heard]).astype(np.float32), 0)
+    low = keeper.finish()
+    loud = np.ones(1000, bool)
+    loud[400:420] = False
+    whole = polarity.compared((low, 0), (low, 1), first_row=0, loud=loud)
+    monkeypatch.setattr(polarity, "_PIECE", 777)
+    pieces = polarity.compared((low, 0), (low, 1), first_row=0, loud=loud)
+    assert pieces.verdicts == whole.verdicts
+    assert {sign for *_, sign in whole.verdicts} == {1, -1}
+    assert len(np.unique(whole.lag_s)) > 1
+    for name in ("correlation", "lag_s", "both", "apart", "product"):
+        np.testing.assert_allclose(
+            getattr(pieces, name), getattr(whole, name), rtol=1e-6, atol=1e-9
+        )
+    lost = np.isnan(whole.correlation)
+    assert not lost[:380].any()
 
 
 def test_a_tone_does_not_tell() -> None:

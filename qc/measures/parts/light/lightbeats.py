@@ -77,6 +77,7 @@ _GAP_S = 0.5
 # A jump: by so many stops in a frame, and so many times what is usual around it.
 _STEP_STOPS = 0.08
 _STEP_TIMES = 8.0
+_AT_ONCE = 8192  # rows
 _STEP_RANK = 70  # percent of the frames within a second that change less than usual
 
 # Slow beats: 59.94 frames under 60 Hz take 8.3 s a round; mains that run off a little
@@ -140,7 +141,10 @@ def _joined(measured: Measured) -> Iterator[Span]:
 
 def _steps(changes: NDArray[np.float32], rate: float) -> NDArray[np.bool_]:
     """Return at which rows the light jumps: an iris or a lamp, not a beat."""
-    common = np.abs(np.median(np.nan_to_num(changes), axis=1))
+    pieces = (changes[at : at + _AT_ONCE] for at in range(0, len(changes), _AT_ONCE))
+    common = np.concatenate(
+        [np.abs(np.median(np.nan_to_num(piece), axis=1)) for piece in pieces]
+    )
     usual = running_median(common, max(3, round(WINDOW_S * rate)), beyond="mirrored")
     # Nor is it one of many within a second: so a strong beat begins and ends.
     near = running_percentile(common, _STEP_RANK, max(3, round(rate)))
@@ -166,6 +170,8 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
             measured.limits["light.banding_review_percent"],
         )
     )
+    # First, since it reads through the same wide column and lets go of it.
+    spans = list(shots(measured))
     changes = readings["light.strips_stops"]
     keys = readings["light.key"] > 0
     times = readings.times()[:-1]
@@ -173,7 +179,6 @@ def beats(measured: Measured) -> dict[str, NDArray[np.float32]]:
     parts = PartRows(readings, "light.parts_stops") if sides else None
     told: list[Told] = []
     up = ways_up(measured)
-    spans = list(shots(measured))
     fields = fields_of(readings, measured.info.video, spans, keys)
     for first, last in spans:
         part = slice(first, last)

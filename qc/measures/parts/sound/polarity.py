@@ -12,9 +12,8 @@ equally strong.
 from __future__ import annotations
 
 import functools
-import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +33,8 @@ _LAG_S, _LAG_STEP_S = 20e-3, 2.5e-4
 _WINDOW_S, _HOP_S = 2.0, 1.0
 _ENOUGH = 0.25  # of a window's rows must be loud enough
 _REACH = 32  # samples that a lag and its filter reach over
+_PIECE = 1 << 18  # samples looked at together
+_PIECE_REACH = 2 * _REACH
 _CALMED = 5  # windows whose middle lag is taken
 # From this correlation on a window's lag is believed, of tones all equally strong.
 # Tried with voices in rooms, at lags within what is looked at and beyond: none was told
@@ -182,46 +183,87 @@ def compared(
     rate, rows = a[0].rate, len(loud)
     first = math.ceil(first_row * rate / _ROWS)
     count = max(math.floor((first_row + rows) * rate / _ROWS) - first, 0)
-    row = (np.arange(first, first + count) * _ROWS / rate).astype(np.int64) - first_row
-    row = np.clip(row, 0, max(rows - 1, 0))
+
+    def rows_at(samples: NDArray[np.int64]) -> NDArray[np.int64]:
+        row = ((first + samples) * _ROWS / rate).astype(np.int64) - first_row
+        return np.clip(row, 0, max(rows - 1, 0))
+
     x, y = (low.line(index, first, count) for low, index in (a, b))
-    heard = loud[row] if rows else np.zeros(0, bool)
-    x *= heard
-    y *= heard
+    for begin, end in _pieces(0, count):
+        heard = loud[rows_at(np.arange(begin, end))]
+        x[begin:end] *= heard
+        y[begin:end] *= heard
     starts, lags, signs = _lags(x, y, rate)
     ends = np.minimum(starts + round(_WINDOW_S * rate), count) - 1
     verdicts = [
-        (int(row[a]), int(row[b]) + 1, int(sign))
-        for a, b, sign in zip(starts, ends, signs, strict=True)
+        (int(i), int(j) + 1, int(sign))
+        for i, j, sign in zip(rows_at(starts), rows_at(ends), signs, strict=True)
         if sign
     ]
-    lag = _nearest(starts, lags, count, rate)
-    late = np.zeros_like(y)
-    edges = [0, *(np.flatnonzero(np.diff(lag)) + 1).tolist(), count]
-    for begin, end in itertools.pairwise(edges):
-        if begin < end:
-            around = slice(max(begin - _REACH, 0), end + _REACH)
-            moved = _shifted(y[around], float(lag[begin]) * rate)
-            late[begin:end] = moved[begin - around.start :][: end - begin]
-
-    def by_row(values: NDArray[np.floating]) -> Array:
-        return np.bincount(row, values, minlength=rows).astype(np.float64)
-
-    product = by_row(x * late)
-    sums = [_centred(v) for v in (product, by_row(x * x), by_row(late * late))]
+    until, calm = _nearest(starts, lags, count, rate)
+    energy, samples = np.zeros((5, rows)), np.zeros(rows, np.int64)
+    lines = x, y, _undone(y, until, calm, rate)
+    for begin, end in _pieces(0, count):
+        row = rows_at(np.arange(begin, end))
+        low, size = int(row[0]), int(row[-1] - row[0]) + 1
+        one, two, late = (line[begin:end] for line in lines)
+        into = slice(low, low + size)
+        samples[into] += np.bincount(row - low, minlength=size)
+        products = (
+            one * late,
+            one * one,
+            late * late,
+            (one + two) ** 2,
+            one * one + two * two,
+        )
+        for summed, values in zip(energy, products, strict=True):
+            summed[into] += np.bincount(row - low, values, minlength=size)
+    product, *alone, both, apart = energy
+    sums = [_centred(v) for v in (product, *alone)]
     with np.errstate(invalid="ignore", divide="ignore"):
         correlation = np.clip(sums[0] / np.sqrt(sums[1] * sums[2]), -1.0, 1.0)
     correlation[~(_centred(loud.astype(np.float64)) >= _ENOUGH * _MEAN_ROWS)] = math.nan
-    by_rows = np.searchsorted(row, np.arange(rows))
-    lag_rows = lag[np.minimum(by_rows, max(count - 1, 0))] if count else np.zeros(rows)
-    return Compared(
-        correlation,
-        lag_rows,
-        by_row((x + y) ** 2),
-        by_row(x * x + y * y),
-        product,
-        verdicts,
-    )
+    lag_rows = np.zeros(rows)
+    if count:
+        at = np.minimum(np.cumsum(samples) - samples, count - 1)
+        lag_rows = calm[np.searchsorted(until, at, "right")]
+    return Compared(correlation, lag_rows, both, apart, product, verdicts)
+
+
+def _undone(
+    line: NDArray[np.float32], until: NDArray[np.int64], calm: Array, rate: float
+) -> NDArray[np.float32]:
+    """Return a line with its lags undone; see `_nearest`."""
+    out = np.zeros_like(line)
+    for begin, end, lag in _of_one_lag(until, calm):
+        for i, j in _pieces(begin, end):
+            # Within a lag's stretch a piece sees all that its samples are made of.
+            around = slice(
+                max(i - (_REACH if i == begin else _PIECE_REACH), 0),
+                j + (_REACH if j == end else _PIECE_REACH),
+            )
+            moved = _shifted(line[around], lag * rate)
+            out[i:j] = moved[i - around.start :][: j - i]
+    return out
+
+
+def _pieces(first: int, last: int) -> Iterator[tuple[int, int]]:
+    """Yield parts of a line one after the other: an hour is not held several times."""
+    for begin in range(first, last, _PIECE):
+        yield begin, min(begin + _PIECE, last)
+
+
+def _of_one_lag(
+    until: NDArray[np.int64], calm: Array
+) -> Iterator[tuple[int, int, float]]:
+    """Yield stretches of samples that share a lag as (first, last, lag)."""
+    begin = 0
+    for k, end in enumerate(until.tolist()):
+        if k + 1 < len(calm) and calm[k + 1] == calm[k]:
+            continue
+        if begin < end:
+            yield begin, end, float(calm[k])
+        begin = max(begin, end)
 
 
 def _centred(values: Array) -> Array:
@@ -370,18 +412,28 @@ def _between(found: Array, at: NDArray[np.integer]) -> Array:
     return np.asarray(fine * _LAG_STEP_S, np.float64)
 
 
-def _nearest(starts: NDArray[np.int64], lags: Array, count: int, rate: float) -> Array:
-    """Return the lag of the nearest window that is sure, for every sample."""
+def _nearest(
+    starts: NDArray[np.int64], lags: Array, count: int, rate: float
+) -> tuple[NDArray[np.int64], Array]:
+    """Return the lag of the nearest window that is sure, for every sample.
+
+    Returns
+    -------
+    (n,) array of int64
+        Up to which sample, not included, each lag holds.
+    (n,) array
+        The lags.
+    """
     sure = ~np.isnan(lags)
     if not sure.any():
-        return np.zeros(count)
+        return np.array([count], np.int64), np.zeros(1)
     # Where polarity turns, a window holds both and tells no lag: its neighbours do.
     calm = running_median(lags[sure], _CALMED)
     # Windows may be shorter than two seconds only if there is but one.
     middles = starts[sure] + _WINDOW_S * rate / 2
     borders = (middles[1:] + middles[:-1]) / 2
     ends = np.clip(np.append(np.ceil(borders), count), 0, count).astype(np.int64)
-    return np.repeat(calm, np.diff(ends, prepend=0))
+    return ends, calm
 
 
 def _shifted(line: NDArray[np.float32], by: float) -> NDArray[np.float32]:

@@ -11,6 +11,8 @@ __all__ = ["spread_of", "usual_beside"]
 
 Values = NDArray[np.floating]
 
+_AT_ONCE = 16384  # windows: those of two hours would take half a gigabyte
+
 
 def usual_beside(values: Values, reach: int, *, fewest: int) -> Values:
     """Return the lesser of the medians of the values before and behind each place.
@@ -32,9 +34,11 @@ def usual_beside(values: Values, reach: int, *, fewest: int) -> Values:
     n = len(values)
     padded = np.concatenate([np.full(reach, np.nan), values, np.full(reach, np.nan)])
     windows = np.lib.stride_tricks.sliding_window_view(padded, reach)
-    known = np.isfinite(windows).sum(axis=1) >= fewest
     usual = np.full(len(windows), np.nan)
-    usual[known] = known_median(windows[known].T)
+    for at in range(0, len(windows), _AT_ONCE):
+        part = windows[at : at + _AT_ONCE]
+        known = np.isfinite(part).sum(axis=1) >= fewest
+        usual[at : at + _AT_ONCE][known] = known_median(part[known].T)
     return np.asarray(np.minimum(usual[:n], usual[reach + 1 : reach + 1 + n]))
 
 
