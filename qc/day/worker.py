@@ -30,8 +30,8 @@ from qc.media import probe
 from qc.patchsize import fitted
 from qc.pipeline import check_take
 from qc.records import Grade, Readings, TakeFailure, TakeInfo, TakeResult
-from qc.report import REPORT_FILES, write_report
-from qc.report.folder import existing_folder, place
+from qc.report import REPORT_FILES, same_take, write_report
+from qc.report.folder import Belongs, existing_folder, place
 from qc.report.handover import failure_document, json_bytes, plain
 from qc.report.unjudged import is_too_short
 
@@ -125,7 +125,7 @@ def measure_job(job: Job) -> DayTake:
                 stills=job.stills,
                 name=job.folder,
                 shown_name=job.name,
-                belongs=lambda told: _is(told, job.name),
+                belongs=_may_replace(job, result.info),
                 extra={"day": extra},
             )
         except QCError as error:
@@ -178,6 +178,15 @@ def _without_patch(job: Job, info: TakeInfo, why: str) -> tuple[Limits, str]:
 def _is(document: Mapping[str, Any], name: str) -> bool:
     day = document.get("day")
     return isinstance(day, dict) and day.get("name") == plain(name)
+
+
+def _may_replace(job: Job, info: TakeInfo) -> Belongs:
+    """Return which reports give way to a job's: the day's own of that take.
+
+    So does one that was written of the recording alone, in the same place meanwhile.
+    """
+    same = same_take(info)
+    return lambda told: _is(told, job.name) or ("day" not in told and same(told))
 
 
 def _failed(job: Job, failure: TakeFailure) -> DayTake:

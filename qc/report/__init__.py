@@ -9,7 +9,7 @@ from typing import Any, BinaryIO
 
 from qc.records import TakeInfo, TakeResult
 from qc.report.archive import write_readings
-from qc.report.folder import Belongs, Writer, existing_folder, place
+from qc.report.folder import Belongs, Writer, existing_folder, place, safe_name
 from qc.report.handover import (
     findings_csv,
     json_bytes,
@@ -19,7 +19,7 @@ from qc.report.handover import (
     result_document,
 )
 
-__all__ = ["REPORT_FILES", "report_folder", "write_report"]
+__all__ = ["REPORT_FILES", "report_folder", "same_take", "write_report"]
 
 # The result comes last: see `qc.report.folder`.
 REPORT_FILES = (
@@ -30,6 +30,8 @@ REPORT_FILES = (
     "markers.vtt",
     "result.json",
 )
+# Behind the name of the folder that holds a spot check.
+_SPOT = "-spot"
 
 
 def write_report(
@@ -50,7 +52,9 @@ def write_report(
     result : TakeResult
     out : Path
         Made if it does not exist. The take's folder is ``out/<stem>``, with a number
-        behind it when another take of that name was there first.
+        behind it when another take of that name was there first; of a spot check it is
+        ``out/<stem>-spot``, for a look at some of a take must not cost the report of
+        all of it.
     stills : bool
         Whether the page holds pictures of the recording.
     page : bool
@@ -92,18 +96,21 @@ def write_report(
     writers["readings.npz"] = lambda file: write_readings(result, file)
     return place(
         out,
-        result.info.path.stem if name is None else name,
+        _folder_name(result) if name is None else name,
         {file: writers[file] for file in REPORT_FILES if file in writers},
-        belongs=_belongs(result.info) if belongs is None else belongs,
+        belongs=_report_of(result) if belongs is None else belongs,
         source=result.info.path,
         all_names=REPORT_FILES,
     )
 
 
 def report_folder(info: TakeInfo, out: Path) -> Path | None:
-    """Return the folder under `out` that holds a report of this take, if any."""
+    """Return the folder under `out` that holds this take's report, if any.
+
+    That of a spot check does not count.
+    """
     return existing_folder(
-        Path(out), info.path.stem, belongs=_belongs(info), document=REPORT_FILES[-1]
+        Path(out), info.path.stem, belongs=same_take(info), document=REPORT_FILES[-1]
     )
 
 
@@ -129,7 +136,30 @@ def _writer(data: bytes) -> Writer:
     return write
 
 
-def _belongs(info: TakeInfo) -> Belongs:
+def _folder_name(result: TakeResult) -> str:
+    stem = result.info.path.stem
+    if result.coverage.mode == "spot":
+        return safe_name(stem, ending=_SPOT)
+    return stem
+
+
+def _report_of(result: TakeResult) -> Belongs:
+    """Return which documents may give way to a result: of its take, and no fuller."""
+    same = same_take(result.info)
+    if result.coverage.mode != "spot":
+        return same
+
+    def belongs(document: Mapping[str, Any]) -> bool:
+        coverage = document.get("coverage")
+        spot = isinstance(coverage, dict) and coverage.get("mode") == "spot"
+        return spot and same(document)
+
+    return belongs
+
+
+def same_take(info: TakeInfo) -> Belongs:
+    """Return whether a report's document is of a take, by its name and content."""
+
     def belongs(document: Mapping[str, Any]) -> bool:
         take = document.get("take")
         if not isinstance(take, dict) or take.get("name") != plain_text(info.name):

@@ -63,13 +63,15 @@ _LARGEST_DOCUMENT_BYTES = 1 << 28
 _FOLLOW = os.link not in os.supports_follow_symlinks
 
 
-def safe_name(stem: str) -> str:
+def safe_name(stem: str, *, ending: str = "") -> str:
     r"""Return a folder name for a take, close to its own and legal on every system.
 
     Parameters
     ----------
     stem : str
         File name without its extension, in any script.
+    ending : str
+        What stands behind it, however much of the name has to be cut.
 
     Returns
     -------
@@ -80,6 +82,8 @@ def safe_name(stem: str) -> str:
     --------
     >>> [safe_name(s) for s in ("Fall 3: Übung", "con", "-r", "..", "take 4. ")]
     ['Fall 3_ Übung', '_con', '_-r', 'take', 'take 4']
+    >>> safe_name("take 4. ", ending="-spot")
+    'take 4-spot'
     """
     text = unicodedata.normalize("NFC", stem)
     text = "".join("_" if _odd(c) else c for c in text).strip(" ").rstrip(". ")
@@ -88,7 +92,7 @@ def safe_name(stem: str) -> str:
         text.partition(".")[0].rstrip()
     ):
         text = f"_{text}"
-    return _shortened(text or "take", stem)
+    return _shortened(text or "take", stem, _LONGEST_BYTES - len(ending)) + ending
 
 
 def _odd(character: str) -> bool:
@@ -100,11 +104,11 @@ def _odd(character: str) -> bool:
     )
 
 
-def _shortened(text: str, stem: str) -> str:
-    if len(text.encode()) <= _LONGEST_BYTES:
+def _shortened(text: str, stem: str, most: int) -> str:
+    if len(text.encode()) <= most:
         return text
     whole = hashlib.sha256(stem.encode("utf-8", "surrogatepass")).hexdigest()[:8]
-    end = len(text.encode()[: _LONGEST_BYTES - 9].decode(errors="ignore"))
+    end = len(text.encode()[: most - 9].decode(errors="ignore"))
     # An accent or a joined sign belongs to the letter before it.
     while end > 1 and (
         unicodedata.category(text[end]).startswith("M")

@@ -180,6 +180,37 @@ def test_only_what_is_new_is_measured(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_reports_of_one_take_in_the_days_folder(tmp_path: Path) -> None:
+    folder = _short_day(tmp_path / "cards", NAMES[:1])
+    home, stem = tmp_path / "reports/cards", Path(NAMES[0]).stem
+
+    def mode(name: str) -> str:
+        told = json.loads((home / name / "result.json").read_text("utf-8"))
+        return str(told["coverage"]["mode"])
+
+    def folders() -> list[str]:
+        return sorted(p.name for p in home.iterdir() if p.is_dir())
+
+    _qc(folder, cwd=tmp_path)
+    before = folders()
+    assert stem in before
+    # A spot check of a take costs neither its report nor a measuring anew.
+    for command, measured in (("spot", 0), ("take", 1)):
+        done = command_here(
+            command, folder / NAMES[0], "--out", str(home), cwd=tmp_path
+        )
+        assert done.returncode in (0, 1), done.stderr
+        again = _qc(folder, cwd=tmp_path)
+        assert f"qc: {measured} take" in again.stderr
+        assert folders() == sorted([*before, f"{stem}-spot"])
+        assert mode(f"{stem}-spot") == "spot"
+        assert mode(stem) == "every frame"
+        told = json.loads((home / "day.json").read_text("utf-8"))
+        reports = {t["name"]: t["folder"] for t in told["takes"]}
+        assert reports[NAMES[0]] == stem
+
+
+@pytest.mark.slow
 def test_settings_of_the_day_alone_measure_nothing_again(tmp_path: Path) -> None:
     folder = _short_day(tmp_path / "cards", NAMES[:1])
     limits = tmp_path / "l.toml"

@@ -291,6 +291,78 @@ def test_take_named_like_a_second_folder(
     assert [write(t, out).name for t in takes] == ["A", "A-2", "A-2-2"]
 
 
+def _as_spot(take: TakeResult) -> TakeResult:
+    return replace(take, coverage=replace(take.coverage, mode="spot"))
+
+
+def test_a_spot_check_leaves_the_full_report_alone(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out = tmp_path / "reports"
+    full = make_result(tmp_path / "A.mov", fingerprint="f1")
+    folder = write(full, out)
+    before = everything(folder)
+    spot = write(_as_spot(full), out)
+    assert spot == out / "A-spot"
+    assert told(spot)["coverage"]["mode"] == "spot"
+    assert everything(folder) == before
+    # Again: a spot check takes the place of the one before, and of nothing else.
+    assert write(replace(_as_spot(full), notes=("again",)), out) == spot
+    assert told(spot)["notes"] == ["again"]
+    kept = everything(spot)
+    assert write(replace(full, notes=("again",)), out) == folder
+    assert everything(spot) == kept
+    assert report_folder(full.info, out) == folder
+    assert sorted(p.name for p in out.iterdir()) == ["A", "A-spot"]
+
+
+def test_recordings_named_like_a_spot_check_keep_their_reports(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out = tmp_path / "reports"
+    named = make_result(tmp_path / "A-spot.mov", fingerprint="f1")
+    other = make_result(tmp_path / "A.mov", fingerprint="f2")
+    again = make_result(tmp_path / "A.mp4", fingerprint="f3")
+    for _ in range(2):
+        assert write(named, out).name == "A-spot"
+        assert write(_as_spot(other), out).name == "A-spot-2"
+        assert write(_as_spot(again), out).name == "A-spot-3"
+    assert report_folder(other.info, out) is None
+
+
+def test_a_full_report_put_under_that_name_is_not_replaced_by_a_spot_check(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out = tmp_path / "reports"
+    full = make_result(tmp_path / "A.mov", fingerprint="f1")
+    write(full, out).rename(out / "A-spot")
+    before = everything(out / "A-spot")
+    assert write(_as_spot(full), out).name == "A-spot-2"
+    assert everything(out / "A-spot") == before
+
+
+def test_a_full_report_takes_the_place_of_a_spot_check_in_its_own_folder(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out = tmp_path / "reports"
+    full = make_result(tmp_path / "A.mov", fingerprint="f1")
+    write(_as_spot(full), out).rename(out / "A")
+    assert write(full, out) == out / "A"
+    assert told(out / "A")["coverage"]["mode"] == "every frame"
+
+
+@pytest.mark.parametrize("letter", ["x", "é", "文"])
+def test_a_long_name_keeps_the_ending_of_a_spot_check(
+    make_result: MakeResult, tmp_path: Path, letter: str
+) -> None:
+    stem = letter * (200 // len(letter.encode()))
+    take = _as_spot(make_result(tmp_path / f"{stem}.mov"))
+    name = write(take, tmp_path / "reports").name
+    assert name.endswith("-spot")
+    assert len(name.encode()) <= 100
+    assert write(take, tmp_path / "reports").name == name
+
+
 def test_names_that_other_systems_take_for_one(
     make_result: MakeResult, tmp_path: Path
 ) -> None:

@@ -401,7 +401,7 @@ def test_the_command(
     # On a machine that is busy, little is seen in so short a time, and it says so.
     assert ", as far as seen" in out or ", but too little was seen" in out
     assert "longest stretch not seen" in out
-    assert (tmp_path / "long" / "report.html").is_file()
+    assert (tmp_path / "long-spot" / "report.html").is_file()
 
 
 @pytest.mark.parametrize("within", ["0", "-3", "nan", "soon", "1e9"])
