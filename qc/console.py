@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 import time
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
@@ -350,20 +349,25 @@ def progress(
 def print_day(result: DayResult) -> None:
     """Print a day's summary to standard output."""
     from qc.day.wording import names
-    from qc.report.day_values import too_short_among
+    from qc.report.day_values import across_takes, day_totals, too_short_among
 
     console = _console()
     wrap = console.is_terminal
-    counts = Counter(take.grade for take in result.takes)
-    counts[Grade.UNREADABLE] += sum(skipped.closed for skipped in result.skipped)
-    too_short = too_short_among(sum(take.too_short for take in result.takes))
+    totals = day_totals(result.takes, result.findings, result.skipped)
+    too_short = too_short_among(totals.too_short)
     head = Text(printable(result.folder.name), style="bold")
     for grade in (Grade.CLEAN, Grade.REVIEW, Grade.REJECT, Grade.UNREADABLE):
         head.append("  ")
         head.append(
-            f"{_SIGN.get(grade, '×')} {counts[grade]} {grade.value}"
+            f"{_SIGN.get(grade, '×')} {totals.grades.get(grade, 0)} {grade.value}"
             + too_short * (grade is Grade.CLEAN),
             style=_STYLE.get(grade, "bold magenta"),
+        )
+    if across := totals.across:
+        worst = max(across, key=lambda g: g.rank)
+        head.append("  ")
+        head.append(
+            f"{_SIGN[worst]} {len(across)} {across_takes(across)}", style=_STYLE[worst]
         )
     if not result.takes and not any(skipped.lost for skipped in result.skipped):
         head.append("  no recordings found")

@@ -193,6 +193,15 @@ class DayResult:
     cameras: Mapping[str, str] = field(default_factory=dict)
 
     @property
+    def grade(self) -> Grade:
+        """How the day stands as a whole: the worst of its takes and across them."""
+        grades = [take.grade for take in self.takes]
+        grades += [finding.grade for finding in self.findings]
+        grades += [Grade.UNREADABLE for skipped in self.skipped if skipped.closed]
+        worst = max(grades, key=lambda g: g.rank, default=Grade.UNREADABLE)
+        return Grade.CLEAN if worst is Grade.NOTE else worst
+
+    @property
     def empty(self) -> bool:
         """Whether no recording was found, nor anything that may hide one."""
         return not self.takes and not any(skipped.lost for skipped in self.skipped)

@@ -23,7 +23,7 @@ from qc.limits import Limits
 from qc.records import Grade
 from qc.report.day_facts import TakeFacts, day_order, fault_label
 from qc.report.day_otio import day_otio, selects_otio
-from qc.report.day_values import copies_of
+from qc.report.day_values import copies_of, day_totals
 from qc.report.folder import _explained, _sync
 from qc.report.handover import _cell, json_bytes, plain, plain_text
 
@@ -105,13 +105,16 @@ def day_document(result: DayResult) -> dict[str, Any]:
     dict
         ``"schema": 1``. Takes are in order of time; those whose time is not known come
         last, with ``null``. Totals count the time of a recording once, however many
-        copies of it there are. Only ``elapsed_s`` differs when nothing has changed.
+        copies of it there are, and under ``"across_takes"`` what is to be looked at
+        that no take's own grade counts. Only ``elapsed_s`` differs when nothing has
+        changed.
     """
     takes = [_take(take, result) for take in day_order(result)]
     return {
         "schema": _SCHEMA,
         "folder": plain_text(str(result.folder)),
         "complete": result.complete,
+        "grade": result.grade.value,
         "totals": _totals(result),
         "advice": plain(result.advice),
         "findings": [_day_finding(f) for f in result.findings],
@@ -141,6 +144,7 @@ def _totals(result: DayResult) -> dict[str, Any]:
     # What could not be opened is no take, but is unreadable all the same.
     grades += [Grade.UNREADABLE for file in result.skipped if file.closed]
     return {grade.value: grades.count(grade) for grade in _GRADES} | {
+        "across_takes": len(day_totals(result.takes, result.findings).across),
         "copies": len(copies),
         "duration_s": _seconds(recorded),
         "usable_s": _seconds(usable),

@@ -27,6 +27,7 @@ from qc.report.day_rows import (
 )
 from qc.report.day_values import (
     DayTotals,
+    across_takes,
     clock,
     copies_of,
     day_totals,
@@ -83,6 +84,7 @@ class DayPage:
     headline: tuple[str, ...]
     complete: bool
     counts: tuple[Count, ...]
+    across: Count | None
     why: str
     usable: str
     usable_share: str
@@ -147,15 +149,18 @@ def day_page_of(
     )
     totals = day_totals(result.takes, result.findings, result.skipped)
     line = day_line(numbered, result.findings, times, cameras)
-    counts = _counts(totals)
+    counts, across = _counts(totals), _across(totals)
     return DayPage(
         name=result.folder.name or "Day",
         title=", ".join(
-            f"{c.number} {c.word}{c.more}" for c in counts if c.number != "0"
+            f"{c.number} {c.word}{c.more}"
+            for c in (*counts, across)
+            if c is not None and c.number != "0"
         ),
         headline=tuple(_headline(line, times, totals, len(rows), cameras)),
         complete=result.complete,
         counts=counts,
+        across=across,
         why=_why(result, totals.grades.get(Grade.UNREADABLE, 0)),
         usable=_usable(totals),
         usable_share=_share(totals),
@@ -199,6 +204,15 @@ def _counts(totals: DayTotals) -> tuple[Count, ...]:
         )
         for grade, word in _COUNT_WORDS.items()
     )
+
+
+def _across(totals: DayTotals) -> Count | None:
+    """Return what is to be looked at that no take's grade counts."""
+    if not totals.across:
+        return None
+    worst = max(totals.across, key=lambda g: g.rank)
+    number = grouped(len(totals.across))
+    return Count(worst.value, across_takes(totals.across), number)
 
 
 def _headline(

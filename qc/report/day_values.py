@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
@@ -21,6 +21,7 @@ from qc.report.words import grouped
 __all__ = [
     "DayTotals",
     "Fault",
+    "across_takes",
     "clock",
     "day_totals",
     "figure",
@@ -196,6 +197,9 @@ class DayTotals:
         Takes left out of these because they are copies of another one.
     too_short : int
         Takes counted as clean that are too short to judge all.
+    across : tuple of Grade
+        Of each finding at review or over that only the whole day shows. A take is not
+        worse for one: what it holds may be fine, as beside a gap.
     """
 
     grades: Mapping[Grade, int]
@@ -203,6 +207,7 @@ class DayTotals:
     usable_s: float
     copies: int
     too_short: int = 0
+    across: tuple[Grade, ...] = ()
 
 
 def too_short_among(number: int) -> str:
@@ -216,6 +221,19 @@ def too_short_among(number: int) -> str:
     return f" ({grouped(number)} too short to judge all)" if number else ""
 
 
+def across_takes(grades: Sequence[Grade]) -> str:
+    """Return what stands behind the number of a day's findings across takes.
+
+    Examples
+    --------
+    >>> across_takes([Grade.REVIEW]), across_takes([Grade.REVIEW, Grade.REJECT])
+    ('across takes, to review', 'across takes, to review or rejected')
+    """
+    words = {Grade.REVIEW: "to review", Grade.REJECT: "rejected"}
+    found = [word for grade, word in words.items() if grade in grades]
+    return f"across takes, {' or '.join(found)}"
+
+
 def copies_of(findings: Iterable[DayFinding]) -> set[str]:
     """Return the names of takes that are copies of another one."""
     return {name for f in findings if f.rule == "day.duplicate" for name in f.takes[1:]}
@@ -227,7 +245,7 @@ def day_totals(
     skipped: Iterable[Skipped] = (),
 ) -> DayTotals:
     """Return a day in a few numbers; what could not be opened is unreadable too."""
-    takes = list(takes)
+    takes, findings = list(takes), list(findings)
     copies = copies_of(findings)
     counted = [t for t in takes if t.readable and t.name not in copies]
     grades = Counter(t.grade for t in takes)
@@ -238,4 +256,5 @@ def day_totals(
         usable_s=math.fsum(usable_s(t.document) for t in counted),
         copies=sum(1 for t in takes if t.name in copies),
         too_short=sum(t.too_short for t in takes),
+        across=tuple(f.grade for f in findings if f.grade.rank >= Grade.REVIEW.rank),
     )

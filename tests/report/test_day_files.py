@@ -24,6 +24,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from qc.console import print_day
 from qc.daybook import DayResult, DayTake, Skipped
 from qc.errors import ReportError
 from qc.limits import Limits
@@ -99,8 +100,8 @@ def test_document_says_what_the_day_was(tmp_path: Path) -> None:
     document = day_document(mixed_day(tmp_path))
     assert strict_json(json_bytes(document)) == document
     assert list(document) == [
-        "schema", "folder", "complete", "totals", "advice", "findings", "takes",
-        "skipped", "elapsed_s", "tool",
+        "schema", "folder", "complete", "grade", "totals", "advice", "findings",
+        "takes", "skipped", "elapsed_s", "tool",
     ]  # fmt: skip
     assert document["schema"] == 1
     assert document["complete"] is True
@@ -115,6 +116,7 @@ def test_document_says_what_the_day_was(tmp_path: Path) -> None:
         "review": 1,
         "reject": 1,
         "unreadable": 1,
+        "across_takes": 0,
         "copies": 0,
         "duration_s": 100.02,
         "usable_s": round(77 + 598 * 1001 / 30_000, 6),
@@ -174,6 +176,50 @@ def test_document_tells_the_findings_of_the_day(tmp_path: Path) -> None:
     assert document["advice"] == [
         f"{gap['advice']} Recording stopped: A.mov and B.mov."
     ]
+
+
+@pytest.mark.parametrize(
+    ("second", "across", "grade"),
+    [
+        # Of one minute each: the next one follows at once, or after 12.4 s.
+        ("10:01:00:00", 0, "clean"),
+        ("10:01:12:10", 1, "review"),
+    ],
+)
+def test_the_day_has_the_grade_that_its_counts_tell(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    second: str,
+    across: int,
+    grade: str,
+) -> None:
+    takes = [take("A.mov", "10:00:00:00"), take("B.mov", second)]
+    result = day_of(takes, tmp_path)
+    document = day_document(result)
+    assert document["grade"] == grade
+    assert document["totals"]["across_takes"] == across
+    counted = [document["totals"][g] for g in ("clean", "review", "reject")]
+    assert counted == [2, 0, 0]
+    print_day(result)
+    head = capsys.readouterr().out.splitlines()[0]
+    assert head.endswith("  ▲ 1 across takes, to review") is bool(across)
+
+
+def test_the_grade_of_a_day_is_its_worst(tmp_path: Path) -> None:
+    clean = take("A.mov", "10:00:00:00")
+    noted = take("A.mov", findings=[finding(0, 9, grade=Grade.NOTE)])
+    worse = take("B.mov", findings=[finding(0, 9, grade=Grade.REJECT)])
+    growing = Skipped("C.mov", "it is still being written", lost=True, growing=True)
+    closed = Skipped("D.mov", "it cannot be opened", lost=True)
+
+    def grade(*takes: DayTake, skipped: tuple[Skipped, ...] = ()) -> Grade:
+        return dataclasses.replace(day_of(takes, tmp_path), skipped=skipped).grade
+
+    assert grade(clean) is grade(noted) is grade(clean, skipped=(growing,))
+    assert grade(clean) is Grade.CLEAN
+    assert grade(clean, worse) is Grade.REJECT
+    assert grade(worse, lost("C.mov")) is Grade.UNREADABLE
+    assert grade(clean, skipped=(closed,)) is Grade.UNREADABLE
 
 
 def test_document_is_the_same_but_for_the_time_it_took(tmp_path: Path) -> None:

@@ -191,6 +191,22 @@ def test_what_only_the_day_shows_is_told_beside_clean_takes(
     odd = DayFinding("day.odd_format", grade, ("b.mov",), "Another format.")
     page = _page(_day(fake_take("a.mov"), fake_take("b.mov"), findings=(odd,)))
     assert ("Across takes there is something to look at" in page.why) is told
+    assert (page.across is not None) is told
+    # No take is worse for it, and none of it is lost beside takes that are.
+    assert [c.number for c in page.counts] == ["2", "0", "0", "0"]
+    assert page.title == "2 clean" + ", 1 across takes, to review" * told
+
+
+def test_what_only_the_day_shows_leads_to_its_table() -> None:
+    gap = DayFinding("day.gap", Grade.REVIEW, ("a.mov", "b.mov"), "Stopped.")
+    spot = DayFinding("day.blemish", Grade.NOTE, ("a.mov", "b.mov"), "A spot.")
+    takes = [fake_take("a.mov"), fake_take("b.mov")]
+    html = _html(_day(*takes, findings=(gap, spot, gap)))
+    links = Parsed(html).values("a", "href")
+    assert links.count("#across") == 2  # from the verdict, and from the parts
+    assert "2 across takes, to review" in " ".join(Parsed(html).text.split())
+    alone = Parsed(_html(_day(*takes, findings=(spot,))))
+    assert alone.values("a", "href").count("#across") == 1
 
 
 def test_a_take_too_short_to_judge_all_is_not_called_clean_without_a_word() -> None:

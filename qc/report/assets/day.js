@@ -142,7 +142,7 @@
     return made;
   }
   if (body) {
-    for (const link of document.querySelectorAll("a.count")) {
+    for (const link of document.querySelectorAll("a.count[data-grade]")) {
       const count = button(link, link.className);
       count.dataset.grade = link.dataset.grade;
       count.setAttribute("aria-pressed", "false");
