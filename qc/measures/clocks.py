@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from qc.limits import Option
 from qc.measures.base import Measure, Measured, Setup, Values, finding_of
 from qc.measures.parts.stillness.periods import (
+    RATE_CHANGE,
+    VARIABLE_SHARE,
     Periods,
     RateChange,
     periods_of,
@@ -28,6 +30,8 @@ _LIP_SYNC = (
 )
 # A declared rate is another one from half the step between 29.97 and 30 on.
 _OTHER_RATE = 0.0005
+# A slightly wrong clock is worth a word once timecodes are off by a frame.
+_OFF_FRAMES = 1.0
 _LEAST_FRAMES = 12
 # What rounding of stamps to ticks and their jitter explain: so many ticks for each
 # stretch without a gap, or so many standard deviations, or so many times as far as they
@@ -189,7 +193,7 @@ def _rate(measured: Measured, readings: Readings) -> Iterator[Finding]:
     error = rate_error(periods, declared=declared, tick=tick)
     other = abs(error) >= _OTHER_RATE
     off = abs(error) * periods.count
-    if not other and off < 1:
+    if not other and off < _OFF_FRAMES:
         return
     real = declared * (1 + error)
     yield finding_of(
@@ -200,9 +204,9 @@ def _rate(measured: Measured, readings: Readings) -> Iterator[Finding]:
         first=0,
         last=readings.rows,
         worst_row=0,
-        worst=real,
-        limit=declared,
-        unit="frames/s",
+        worst=100.0 * abs(error) if other else off,
+        limit=100.0 * _OTHER_RATE if other else _OFF_FRAMES,
+        unit="%" if other else "frames",
         message=(
             f"The file declares {declared:.6g} frames a second, its time stamps run at "
             f"{real:.6g}: timecodes are off by {off:.1f} frames at the end of the take."
@@ -226,9 +230,9 @@ def _tell_change(
         first=change.row,
         last=readings.rows,
         worst_row=change.row,
-        worst=behind,
-        limit=declared,
-        unit="frames/s",
+        worst=100.0 * change.share,
+        limit=100.0 * RATE_CHANGE,
+        unit="%",
         message=(
             f"The frame rate changes here: {before:.5g} frames a second before, "
             f"{behind:.5g} from here on, by the time stamps ({declared:.6g} declared). "
@@ -253,14 +257,16 @@ def _tell_varying(
         first=0,
         last=readings.rows,
         worst_row=0,
-        worst=mean,
-        limit=declared,
-        unit="frames/s",
+        worst=100.0 * periods.odd_share,
+        limit=100.0 * VARIABLE_SHARE,
+        unit="%",
         message=(
             "The frame rate varies: frames are shown for "
             f"{1000 * periods.shortest:.1f} to {1000 * periods.longest:.1f} ms, "
-            f"{1000 * periods.median:.1f} ms in the middle; {mean:.5g} frames a second "
-            f"on average, {declared:.6g} declared. Timecodes count the declared rate."
+            f"{1000 * periods.median:.1f} ms in the middle, "
+            f"{100 * periods.odd_share:.0f} % of them for another time; {mean:.5g} "
+            f"frames a second on average, {declared:.6g} declared. Timecodes count the "
+            "declared rate."
         ),
         advice=(
             "Record with a constant frame rate where the device offers it; else turn "
@@ -399,17 +405,18 @@ def _slip(measured: Measured, sound: Readings, span: SoundSpan) -> Iterator[Find
         return
     length = span.end_s - span.start_s
     real = track.sample_rate * (1 - span.slipped_s / length)
+    refused = span.slipped_s >= _EARLY_REFUSED_S
     yield finding_of(
         measured,
         sound,
         rule="file.rate",
-        grade=Grade.REVIEW if span.slipped_s >= _EARLY_REFUSED_S else Grade.NOTE,
+        grade=Grade.REVIEW if refused else Grade.NOTE,
         first=0,
         last=sound.rows,
         worst_row=0,
-        worst=real,
-        limit=float(track.sample_rate),
-        unit="samples/s",
+        worst=span.slipped_s,
+        limit=_EARLY_REFUSED_S if refused else _EARLY_NOTICED_S,
+        unit="s",
         channel=track.first_channel if track.channels == 1 else None,
         message=(
             f"Sound track {track.number + 1} has {span.slips} small gaps. A player "
@@ -442,41 +449,30 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
     return out
 
 
+# fmt: off
+_OPTIONS = (
+    Option("clocks.length_note_seconds", 0.1,
+           "Note where a sound track starts or ends this long before or after the "
+           "picture; what coding adds at the end is shorter (house choice).",
+           unit="s", low=0, high=3600),
+    Option("clocks.length_review_seconds", 0.5,
+           "Review where a sound track starts or ends this long before or after the "
+           "picture (house choice).",
+           unit="s", low=0, high=3600),
+    Option("clocks.length_reject_seconds", 5.0,
+           "Reject where sound or picture is missing this long at the start or end "
+           "(house choice).",
+           unit="s", low=0, high=86400),
+)
+# fmt: on
+
 MEASURE = Measure(
     name="clocks",
-    version=3,
+    version=4,
     label="Clocks",
     clock="sound",
     columns=(),
-    options=(
-        Option(
-            "clocks.length_note_seconds",
-            0.1,
-            "Note where a sound track starts or ends this long before or after the "
-            "picture; what coding adds at the end is shorter (house choice).",
-            unit="s",
-            low=0,
-            high=3600,
-        ),
-        Option(
-            "clocks.length_review_seconds",
-            0.5,
-            "Review where a sound track starts or ends this long before or after the "
-            "picture (house choice).",
-            unit="s",
-            low=0,
-            high=3600,
-        ),
-        Option(
-            "clocks.length_reject_seconds",
-            5.0,
-            "Reject where sound or picture is missing this long at the start or end "
-            "(house choice).",
-            unit="s",
-            low=0,
-            high=86400,
-        ),
-    ),
+    options=_OPTIONS,
     start=_Reader,
     checks=(_check,),
     check_rules={"file.rate": "Frame rate", "file.length": "Sound length"},
@@ -484,8 +480,10 @@ MEASURE = Measure(
     method=(
         "The real frame rate is the mean period of frames near the median period, by "
         "the time stamps; it counts as another rate than the declared one from 0.05 % "
-        "on where that is more than rounding of the stamps explains. Where more than "
-        "a tenth of the frames are shown for another time than the median, the rate "
+        "on where that is more than rounding of the stamps explains, or, as a note, "
+        "where timecodes are a frame off by the end. It changes where two stretches "
+        "differ by 1 %. Where more than a tenth of the frames are shown for another "
+        "time than the median, by a quarter of it, the rate "
         "varies. Sound is placed by its own time stamps, to the sample; how long the "
         "last frame lasts is taken from the others where the file leaves it open. "
         "Whether lips and voice belong together is not looked at."

@@ -94,14 +94,17 @@ def test_thirty_declared_and_2997_recorded_is_told(frames: int, ticks: int) -> N
     measured = take(steady(NTSC, frames, tick), rate=Fraction(30), tick=tick)
     (finding,) = found(measured)
     assert (finding.rule, finding.grade) == ("file.rate", Grade.REVIEW)
-    # 1000/1001 of 30; stamps in milliseconds allow for 1 ms over the take.
-    assert finding.worst == pytest.approx(30 / 1.001, abs=0.01)
+    # 1000/1001 of 30 is 0.0999 % less, and 0.05 % is another rate; stamps in
+    # milliseconds allow for 1 ms over the take.
+    assert finding.worst == pytest.approx(100 / 1001, abs=0.04)
+    assert (finding.limit, finding.unit) == (pytest.approx(0.05), "%")
+    assert "its time stamps run at 29.9" in finding.message
     assert places([finding])[0][0] == 0
 
 
 def test_half_the_declared_rate_is_told() -> None:
     (finding,) = found(take([40 * i for i in range(51)], rate=Fraction(50)))
-    assert finding.worst == pytest.approx(25)
+    assert (finding.worst, finding.unit) == (pytest.approx(50), "%")
     assert "declares 50 frames a second, its time stamps run at 25" in finding.message
 
 
@@ -113,6 +116,9 @@ def test_a_slightly_fast_clock_is_a_note_once_it_makes_a_frame() -> None:
     (finding,) = found(take(steady(fast, 6000, tick), tick=tick))
     assert finding.grade is Grade.NOTE
     assert "off by 1.2 frames" in finding.message
+    # 6000 frames, 0.02 % of them.
+    assert finding.worst == pytest.approx(1.2, abs=0.01)
+    assert (finding.limit, finding.unit) == (1.0, "frames")
 
 
 def test_missing_frames_are_no_other_rate() -> None:
@@ -125,7 +131,13 @@ def test_a_rate_that_varies_is_a_note_with_figures() -> None:
     edges = np.concatenate([[0], np.cumsum(steps)])
     (finding,) = found(take(edges))
     assert (finding.rule, finding.grade) == ("file.rate", Grade.NOTE)
-    assert finding.worst == pytest.approx(1000 / steps[:-1].mean())
+    # More than a quarter off the median, 40 ms, are 20 and 70 ms; the last is open.
+    assert np.median(steps[:-1]) == 40
+    assert finding.worst == pytest.approx(100 * np.mean(steps[:-1] != 40))
+    assert (finding.limit, finding.unit) == (pytest.approx(10.0), "%")
+    assert f"{1000 / steps[:-1].mean():.5g} frames a second on average" in (
+        finding.message
+    )
     assert "frames are shown for 20.0 to 70.0 ms" in finding.message
     assert places([finding]) == [(0, round(float(edges[-1]) / 40))]
 
@@ -161,7 +173,11 @@ def test_rate_that_changes_is_told_at_the_frame(
     row = 125 - lost
     start = round(float(stamps[row] * first))
     assert abs(finding.start_frame - start) <= (2 if tick == Fraction(1, 1000) else 0)
-    assert finding.worst == pytest.approx(float(then), rel=2e-3)
+    share = abs(1 - min(first, then) / max(first, then))
+    assert finding.worst == pytest.approx(100 * float(share), abs=0.2)
+    assert (finding.limit, finding.unit) == (pytest.approx(1.0), "%")
+    told = float(finding.message.partition("before, ")[2].partition(" from here")[0])
+    assert told == pytest.approx(float(then), rel=2e-3)
 
 
 def test_single_pauses_and_a_drifting_clock_are_no_change_of_rate() -> None:
@@ -281,10 +297,12 @@ def test_sound_whose_stamps_run_away_is_told() -> None:
     (finding,) = found(measured)
     # ITU-R BT.1359-1, from memory: early sound is noticed from 45 ms, refused from 90.
     assert (finding.rule, finding.grade) == ("file.rate", Grade.REVIEW)
-    assert finding.worst == pytest.approx(48_000 * (1 - 0.016))
+    assert (finding.worst, finding.limit, finding.unit) == (0.16, 0.09, "s")
+    assert f"runs at {48_000 * (1 - 0.016):.0f} samples a second" in finding.message
     assert "160 ms too early" in finding.message
     (finding,) = found(with_sound(take(TEN), 0.0, 10.0, slips=8, slipped_s=0.06))
     assert finding.grade is Grade.NOTE
+    assert (finding.worst, finding.limit) == (0.06, 0.045)
     assert found(with_sound(take(TEN), 0.0, 10.0, slips=8, slipped_s=0.04)) == []
     assert found(with_sound(take(TEN), 0.0, 10.0, slips=2, slipped_s=0.16)) == []
 

@@ -7,16 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Periods", "RateChange", "periods_of", "rate_change"]
+__all__ = [
+    "RATE_CHANGE",
+    "VARIABLE_SHARE",
+    "Periods",
+    "RateChange",
+    "periods_of",
+    "rate_change",
+]
 
 # Frames this far from the median period are not ordinary; where more than this share
 # is not, the rate itself varies (house choices).
 _ODD_SHARE = 0.25
-_VARIABLE_SHARE = 0.1
+VARIABLE_SHARE = 0.1
 # A rate that changes once: frames on either side at least, by how much, and so that no
 # frame of either side is nearer to the other's rate but for rounding, and few others
 # (house choices).
-_EACH_SIDE, _CHANGE, _OTHERS = 12, 0.01, 0.05
+_EACH_SIDE, RATE_CHANGE, _OTHERS = 12, 0.01, 0.05
 _ROUNDED_TICKS, _CLEARLY = 1.0, 10.0
 
 
@@ -54,6 +61,11 @@ class Periods:
     odd: int
     varies: bool
 
+    @property
+    def odd_share(self) -> float:
+        """Of all frames, those that are not near the median."""
+        return self.odd / (self.count + self.odd)
+
 
 def periods_of(edges: NDArray[np.int64], *, tick: float) -> Periods | None:
     """Return what time stamps say about the frame rate; None for under two frames.
@@ -89,7 +101,7 @@ def periods_of(edges: NDArray[np.int64], *, tick: float) -> Periods | None:
         mean=float(ticks.mean()) * tick,
         count=int(near.sum()),
         odd=int(near.size - near.sum()),
-        varies=float(np.mean(~near)) > _VARIABLE_SHARE,
+        varies=float(np.mean(~near)) > VARIABLE_SHARE,
     )
 
 
@@ -108,6 +120,11 @@ class RateChange:
     row: int
     before: float
     behind: float
+
+    @property
+    def share(self) -> float:
+        """By what share of the longer period the two differ."""
+        return abs(self.behind - self.before) / max(self.before, self.behind)
 
 
 def rate_change(edges: NDArray[np.int64], *, tick: float) -> RateChange | None:
@@ -147,7 +164,7 @@ def rate_change(edges: NDArray[np.int64], *, tick: float) -> RateChange | None:
     ]
     means = [float(side[ok].mean()) for side, ok in zip(sides, near, strict=True)]
     apart = abs(means[1] - means[0])
-    if apart < _CHANGE * max(means):
+    if apart < RATE_CHANGE * max(means):
         return None
     for side, ok, mean in zip(sides, near, means, strict=True):
         off = np.abs(side[ok] - mean)
