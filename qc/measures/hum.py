@@ -19,7 +19,13 @@ from qc.measures.parts.sound.humlines import (
     spectrum,
 )
 from qc.measures.parts.sound.humsteps import StepLines, step_lines
-from qc.measures.parts.sound.humstretches import HOP_S, Segment, groups, hum_finding
+from qc.measures.parts.sound.humstretches import (
+    HOP_S,
+    Segment,
+    groups,
+    hum_finding,
+    hum_windows,
+)
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
     Line,
@@ -328,13 +334,16 @@ def _summarise(measured: Measured) -> Mapping[str, object]:
         totals = totals_of(measured, "hum")[k]
         for index in range(track.channels):
             own = [s for s in totals["segments"] if s.channel == index]
-            loudest = max(own, key=lambda s: s.level_dbfs, default=None)
+            told = hum_windows(own, totals)
+            loudest = max(told, key=lambda s: s.level_dbfs, default=None)
             offset = totals["offset"][index]
+            faintest = totals["faintest_dbfs"][index]
             channels.append(
                 {
                     "channel": track.channel_numbers[index],
                     "hum_dbfs": loudest.level_dbfs if loudest else math.nan,
                     "mains_hz": loudest.mains_hz if loudest else None,
+                    "told_from_dbfs": faintest if math.isfinite(faintest) else None,
                     "offset_percent": 100.0 * offset,
                     "offset_dbfs": float(dbfs(abs(offset))),
                 }
@@ -403,7 +412,7 @@ _OPTIONS = (
 
 MEASURE = Measure(
     name="hum",
-    version=4,
+    version=5,
     label="Mains hum",
     clock="sound",
     columns=(

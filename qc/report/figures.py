@@ -10,7 +10,7 @@ from fractions import Fraction
 from numbers import Integral, Real
 
 from qc.limits import Option, Region
-from qc.measures.base import Measure
+from qc.measures.base import Column, Measure
 from qc.records import TakeResult
 from qc.report.facts import Fact
 from qc.report.words import amount, counted, sensible
@@ -56,6 +56,7 @@ _LABELS = {
     "focus.edge_rise_px_min": "Width of the crispest edges, lowest",
     "hum.hum_dbfs": "Hum, strongest",
     "hum.mains_hz": "Mains frequency",
+    "hum.told_from_dbfs": "Hum would be told from",
     "hum.offset_percent": "Constant offset",
     "hum.offset_dbfs": "The same, as a level",
     "hunting.unknown_percent": "Frames that could not be judged",
@@ -91,6 +92,11 @@ _LABELS = {
     "framing.motion_p95_percent": "95 % of the frames move less than",
     "white.share_measured_percent": "Share of frames measured",
 }
+# Figures that were looked for and are not there, if the one beside them says from where
+# on they would be; and the values of columns that stand for none.
+_LOOKED_FOR = {"hum.hum_dbfs": "told_from_dbfs"}
+_NONE_AT = {"hum.hum_dbfs": -100.0}
+_NONE = "none found"
 _STATISTICS = {
     "max": "highest",
     "min": "lowest",
@@ -169,8 +175,26 @@ def _table(
     """Return heads and rows of figures that come once a channel or the like."""
     keys = [k for k in entries[0] if any(_told(e.get(k)) for e in entries)]
     heads = tuple(_figure(measure, k, entries[0][k])[0] for k in keys)
-    rows = tuple(tuple(_cell(measure, k, e.get(k)) for k in keys) for e in entries)
+    rows = tuple(
+        tuple(
+            _NONE if _looked_for(measure, k, e) else _cell(measure, k, e.get(k))
+            for k in keys
+        )
+        for e in entries
+    )
     return heads, rows
+
+
+def _looked_for(measure: Measure, key: str, entry: Mapping[str, object]) -> bool:
+    """Tell whether a figure is missing because nothing of the kind was found."""
+    beside = entry.get(_LOOKED_FOR.get(f"{measure.name}.{key}", ""))
+    value = entry.get(key)
+    return (
+        isinstance(beside, Real)
+        and math.isfinite(beside)
+        and isinstance(value, Real)
+        and math.isnan(value)
+    )
 
 
 def _told(value: object) -> bool:
@@ -202,6 +226,9 @@ def _figure(measure: Measure, key: str, value: object) -> tuple[str, str]:
     if isinstance(value, Integral):
         return label, amount(int(value), unit)
     if isinstance(value, Real):
+        column, _ = _column_of(measure, key)
+        if column and value == _NONE_AT.get(f"{measure.name}.{column.name}"):
+            return label, _NONE
         return label, amount(float(value), unit, decimals)
     return label, "–" if value in (None, "") else str(value)
 
@@ -217,20 +244,26 @@ def _name_of(measure: Measure, key: str) -> tuple[str, str, int | None]:
 
 def _declared(measure: Measure, key: str) -> tuple[str, str, int | None]:
     """Return label, unit and decimals, from the column that a figure comes from."""
+    column, statistic = _column_of(measure, key)
+    if column:
+        label = ", ".join(filter(None, (column.label, statistic)))
+        return label, column.unit, column.decimals
+    parts = key.split("_")
+    unit = _UNITS.get(parts[-1], "") if len(parts) > 1 else ""
+    words = parts[:-1] if unit else parts
+    label = " ".join(words).capitalize()
+    return label, unit, None
+
+
+def _column_of(measure: Measure, key: str) -> tuple[Column | None, str]:
+    """Return the column that a figure comes from, and which statistic of it it is."""
     columns = {c.name: c for c in measure.columns + measure.derived}
     parts = key.split("_")
     for i, part in enumerate(parts):
         stem = "_".join(parts[:i] + parts[i + 1 :])
         if part in _STATISTICS and stem in columns:
-            column = columns[stem]
-            label = f"{column.label}, {_STATISTICS[part]}"
-            return label, column.unit, column.decimals
-    if key in columns:
-        return columns[key].label, columns[key].unit, columns[key].decimals
-    unit = _UNITS.get(parts[-1], "") if len(parts) > 1 else ""
-    words = parts[:-1] if unit else parts
-    label = " ".join(words).capitalize()
-    return label, unit, None
+            return columns[stem], _STATISTICS[part]
+    return columns.get(key), ""
 
 
 # ----------------------------------------------------------------------- the limits

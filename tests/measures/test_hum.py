@@ -117,6 +117,30 @@ def test_the_level_without_anything_else() -> None:
     assert column[-1] == pytest.approx(-31.7, abs=0.1)
 
 
+def test_that_there_is_none_is_told_from_not_having_looked() -> None:
+    # As for hidden hum: white noise of -20 dBFS would hide five lines of -48 together,
+    # 15 dB over it; of -60 dBFS so many decibels less.
+    noise = 0.001 * np.random.default_rng(4).standard_normal(10 * RATE)
+    (none,) = figures(measure([M], noise[None]), M)["channels"]
+    assert math.isnan(none["hum_dbfs"])
+    assert none["told_from_dbfs"] == pytest.approx(-88, abs=2.5)
+    (short,) = figures(measure([M], noise[None, :RATE]), M)["channels"]
+    assert math.isnan(short["hum_dbfs"])
+    assert short["told_from_dbfs"] is None
+
+
+def test_a_line_in_one_window_alone_is_no_hum_in_the_figures_either() -> None:
+    # A tone of 100 Hz for two seconds is of one window or two, and no line beside it.
+    x = speech(12, number=1)
+    at = np.arange(len(x)) / RATE
+    x = x + np.where((at >= 4) & (at < 6), tone(12, hertz=100.0, peak_dbfs=-30), 0.0)
+    measured = measure([M], x[None])
+    assert findings(measured, M) == []
+    (one,) = figures(measured, M)["channels"]
+    assert math.isnan(one["hum_dbfs"])
+    assert one["mains_hz"] is None
+
+
 def hummed(x: Sound, first: float, last: float, dbfs: float, **more: float) -> Sound:
     """Return sound with hum in it from one moment to another."""
     hum_of = mains(len(x) / RATE, dbfs, **more)  # type: ignore[arg-type]

@@ -377,6 +377,34 @@ def test_no_two_columns_of_a_table_have_the_same_name(make_result: MakeResult) -
     assert len(set(block.heads)) == 4
 
 
+@pytest.mark.parametrize(
+    ("level", "told_from", "shown"),
+    [
+        (math.nan, -88.0, "none found"),
+        (math.nan, None, "not measured"),
+        (-62.0, -88.0, "−62.0\u00a0dBFS"),
+    ],
+)
+def test_hum_that_was_looked_for_is_not_called_unmeasured(
+    make_result: MakeResult, level: float, told_from: float | None, shown: str
+) -> None:
+    row = {"channel": 1, "hum_dbfs": level, "told_from_dbfs": told_from}
+    other = row | {"channel": 2, "told_from_dbfs": -70.0}
+    (block,) = _figures(make_result(Path("A.mov")), hum={"channels": [row, other]})
+    assert block.heads[1:] == ("Hum, strongest", "Hum would be told from")
+    assert block.rows[0][1] == shown
+
+
+@pytest.mark.parametrize(
+    ("level", "shown"), [(-100.0, "none found"), (-62.0, "−62.0\u00a0dBFS")]
+)
+def test_a_spot_check_says_that_no_hum_was_found(
+    make_result: MakeResult, level: float, shown: str
+) -> None:
+    (block,) = _figures(make_result(Path("A.mov")), hum={"hum_max_dbfs": level})
+    assert [fact.value for fact in block.facts] == [shown]
+
+
 def test_levels_of_a_table_are_round_numbers(make_result: MakeResult) -> None:
     rows = [{"level_percent": 10.0, "noise_percent": 0.08}]
     (block,) = _figures(make_result(Path("A.mov")), noise={"by_level": rows})

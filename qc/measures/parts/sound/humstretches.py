@@ -21,7 +21,7 @@ from qc.measures.parts.sound.truepeak import dbfs
 from qc.records import Finding, Grade
 from qc.spans import Span
 
-__all__ = ["HOP_S", "Segment", "groups", "hum_finding"]
+__all__ = ["HOP_S", "Segment", "groups", "hum_finding", "hum_windows"]
 
 HOP_S = 2.0
 """Seconds from window to window."""
@@ -113,6 +113,22 @@ def groups(segments: list[Segment]) -> Iterator[list[Segment]]:
         group.append(one)
     if group:
         yield group
+
+
+def hum_windows(
+    segments: list[Segment], totals: Mapping[str, Any]
+) -> Iterator[Segment]:
+    """Yield the windows of a channel whose lines are hum, however faint.
+
+    Parameters
+    ----------
+    totals : mapping
+        The track's ``windows`` and ``steps``.
+    """
+    for group in groups(segments):
+        stretch = _stretch(group, totals["steps"])
+        if _certain(group, totals["windows"], stretch):
+            yield from group
 
 
 def _rows(line: Line, group: list[Segment], stretch: HumStretch | None) -> Span:
