@@ -22,6 +22,7 @@ from qc.timecode import TimecodeFormat
 __all__ = [
     "RATE",
     "Sound",
+    "applause",
     "as_pcm",
     "blocks_of",
     "figures",
@@ -29,6 +30,7 @@ __all__ = [
     "house",
     "measure",
     "measure_blocks",
+    "music",
     "rms_dbfs",
     "speech",
     "tone",
@@ -228,6 +230,65 @@ def speech(
             at += int(rng.uniform(0.2, 0.9) * rate)
     out = 10 ** (level_dbfs / 20) * (voiced * loud + hiss * noisy)
     return out + 10 ** (floor_dbfs / 20) * rng.standard_normal(n)
+
+
+def music(seconds: float, *, number: int = 0, peak_dbfs: float = -6.0) -> Sound:
+    """Render a tune of plucked strings with a bass and a drum under it.
+
+    Strings after Karplus and Strong (Computer Music Journal 7, 1983, from memory): a
+    burst of noise goes round a delay line that softens it.
+    """
+    rng = np.random.default_rng(number)
+    n, at = round(seconds * RATE), 0
+    out = np.zeros(n)
+    beat = round(RATE * rng.uniform(0.2, 0.35))
+    notes = 110 * 2 ** (np.array([0, 2, 4, 7, 9, 12, 14, 16]) / 12)
+    for count in itertools.count():
+        length = min(n - at, 2 * RATE)
+        if length < beat:
+            break
+        period = round(RATE / rng.choice(notes))
+        string = rng.standard_normal(period)
+        turns = []
+        for _ in range(-(-length // period)):
+            turns.append(string)
+            string = 0.498 * (string + np.roll(string, 1))
+        out[at : at + length] += 0.3 * np.concatenate(turns)[:length]
+        t = np.arange(length) / RATE
+        if count % 2 == 0:
+            hertz = rng.choice(notes) / 2
+            out[at : at + length] += (
+                0.4 * np.sin(2 * np.pi * hertz * t) * np.exp(-3 * t)
+            )
+        if count % 4 == 0:
+            drum = np.sin(2 * np.pi * (55 * t - 1.5 * np.exp(-30 * t)))
+            out[at : at + length] += 0.8 * drum * np.exp(-12 * t)
+        at += beat
+    return 10 ** (peak_dbfs / 20) * out / np.abs(out).max()
+
+
+def applause(seconds: float, *, number: int = 0, people: int = 60) -> Sound:
+    """Render people who clap, each at his own pace, in a hall."""
+    rng = np.random.default_rng(number)
+    n, short = round(seconds * RATE), round(0.03 * RATE)
+    out = np.zeros(n)
+    for _ in range(people):
+        centre = rng.uniform(800, 3000)
+        band = signal.butter(
+            2, (0.7 * centre, 1.5 * centre), "band", fs=RATE, output="sos"
+        )
+        decay = np.exp(-np.arange(short) / (0.006 * RATE))
+        clap = signal.sosfilt(band, rng.standard_normal(short) * decay)
+        period = rng.uniform(0.2, 0.3) * RATE
+        at, strength = rng.uniform(0, period), rng.uniform(0.2, 1.0)
+        while at < n - short:
+            out[int(at) : int(at) + short] += strength * rng.uniform(0.7, 1.3) * clap
+            at += period * max(rng.normal(1.0, 0.06), 0.5)
+    hall = rng.standard_normal(round(0.8 * RATE))
+    hall *= np.exp(-np.arange(len(hall)) / (0.15 * RATE))
+    hall /= np.sqrt(np.sum(hall**2))
+    out += 0.5 * signal.fftconvolve(out, hall)[:n]
+    return 0.5 * out / np.abs(out).max()
 
 
 def with_gap_before(blocks: Sequence[SoundBlock], which: int) -> list[SoundBlock]:

@@ -186,7 +186,7 @@ def _check_levels(measured: Measured) -> Iterator[Finding]:
             clipped += flat
             said: list[Span] = []
             for span in bridged(runs(clipped > 0), times=times, gap=gap):
-                below = flats.level if flat[span[0] : span[1]].any() else None
+                below = flats if flat[span[0] : span[1]].any() else None
                 found = _clipped(line, span, clipped, peaks[:, index], below)
                 if found is not None:
                     yield found
@@ -205,7 +205,7 @@ def _clipped(
     span: Span,
     clipped: NDArray[np.int64],
     peaks: NDArray[np.float32],
-    flat_level: float | None,
+    flats: Flats | None,
 ) -> Finding | None:
     first, last = span
     counts = clipped[first:last]
@@ -230,8 +230,13 @@ def _clipped(
         f"{line.target()}; how high clipped sound really went cannot be known."
     )
     where = ""
-    if flat_level is not None:
-        where = f" flat at {signed(float(dbfs(flat_level)), 1)} dBFS"
+    if flats is not None:
+        where = f" flat at {signed(float(dbfs(flats.level)), 1)} dBFS"
+        if flats.low_cut_hz:
+            where = (
+                f" at about {signed(float(dbfs(flats.level)), 0)} dBFS, ahead of a low "
+                f"cut of about {flats.low_cut_hz:.0f} Hz that lets their tops slope,"
+            )
         advice = (
             "it is cut off before the level is set: turn down what comes first (the "
             "microphone's pad, the wireless transmitter, the mixer's gain), by 6 dB to "
@@ -454,7 +459,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=12,
+    version=13,
     method=(
         "Every sample of every channel. True peak: four points a sample (two from "
         "96 kHz, one from 192 kHz) by a windowed sinc over 32 samples, flat within "
@@ -463,6 +468,8 @@ MEASURE = Measure(
         "estimate, made only where full scale is reached. Flat tops under full scale: "
         "runs of three or more samples within three steps of 16 bits of the highest of "
         "a second, left too fast for a smooth peak, three tops or more at one level; "
+        "or straight tops with sharp corners, twelve or more in ten seconds, most of "
+        "which fall at one rate, as behind a low cut or a coupling of up to 300 Hz; "
         "in sound coded with losses half-waves that are over nine tenths of their top "
         "for more than half their width, twenty or more in the take within 2 % of "
         "one level, of different widths, a third or more of all that high, far more "

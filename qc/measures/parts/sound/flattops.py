@@ -1,4 +1,8 @@
-"""Flat tops: sound that was cut off first and turned down afterwards."""
+"""Flat tops: sound that was cut off first and turned down afterwards.
+
+Tops that slope, behind a low cut, and tops that the filter of a converter has rippled
+are read in `tilttops`.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.sound.soundbreaks import quantum
-from qc.measures.parts.sound.soundpieces import Pieces, usable
+from qc.measures.parts.sound.soundpieces import Piece, Pieces, usable
+from qc.measures.parts.sound.tilttops import Slope, SlopingTops
 from qc.records import SoundBlock
 
 __all__ = ["FlatTops", "Flats"]
@@ -39,11 +44,14 @@ class Flats:
         How many, for each row.
     level : float
         Where the sound is cut off, the higher of the two sides; 1.0 is full scale.
+    low_cut_hz : float
+        Corner of a low cut behind which tops slope; 0 where they are flat.
     """
 
     rows: list[NDArray[np.int64]] = field(default_factory=list)
     counts: list[NDArray[np.int64]] = field(default_factory=list)
     level: float = 0.0
+    low_cut_hz: float = 0.0
 
     def over(self, first_row: int, rows: int) -> NDArray[np.int64]:
         """Return the samples in each of `rows` rows from `first_row` on."""
@@ -81,21 +89,26 @@ class FlatTops:
         self._rate, self._full = sample_rate, full
         self._pieces = Pieces(channels, length=sample_rate, before=64, after=64)
         self._found: list[list[_Tops]] = [[] for _ in range(channels)]
+        self._sloping = [SlopingTops(sample_rate, full) for _ in range(channels)]
 
     def feed(self, block: SoundBlock) -> None:
         """Take in a block; call `end` before one behind a gap."""
         for piece in self._pieces.feed(block):
-            self._look(piece.samples, piece.start - piece.first)
+            self._look(piece)
 
     def end(self) -> None:
         """Take in what was held back, at a gap or the track's end."""
         for piece in self._pieces.end():
-            self._look(piece.samples, piece.start - piece.first)
+            self._look(piece)
 
-    def _look(self, samples: Samples, offset: int) -> None:
-        for channel, line in enumerate(samples):
+    def _look(self, piece: Piece) -> None:
+        offset = piece.start - piece.first
+        for channel, line in enumerate(piece.samples):
             if not usable(line):
                 continue
+            self._sloping[channel].look(
+                line, start=piece.start, first=piece.first, last=piece.last
+            )
             both = [self._side(line, side) for side in (1.0, -1.0)]
             levels = [level for level, _ in both]
             # The same level on either side is one limit.
@@ -132,7 +145,7 @@ class FlatTops:
         """Return what was found, channel by channel."""
         self.end()
         out = []
-        for found in self._found:
+        for found, sloping in zip(self._found, self._sloping, strict=True):
             levels = np.array([t.level for t in found if t.sure])
             flats = Flats()
             for tops in found:
@@ -141,8 +154,25 @@ class FlatTops:
                     flats.rows.append(tops.rows)
                     flats.counts.append(tops.counts)
                     flats.level = max(flats.level, abs(tops.level))
+            self._add(flats, sloping.finish())
             out.append(flats)
         return out
+
+    def _add(self, flats: Flats, slope: Slope | None) -> None:
+        """Add tops that slope, or are not flat to the step, where none are known."""
+        if slope is None:
+            return
+        known = np.unique(np.concatenate([*flats.rows, np.zeros(0, np.int64)]))
+        rows = slope.first * 100 // self._rate
+        fresh = ~np.isin(rows, known)
+        if 2 * np.count_nonzero(fresh) < len(rows):
+            return
+        at, where = np.unique(rows[fresh], return_inverse=True)
+        flats.rows.append(at)
+        flats.counts.append(
+            np.bincount(where, slope.length[fresh]).round().astype(np.int64)
+        )
+        flats.level, flats.low_cut_hz = slope.level, slope.hertz
 
 
 def _is_sure(tops: list[tuple[int, int]]) -> bool:
