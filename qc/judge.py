@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import TypeAlias
 
@@ -21,6 +22,7 @@ __all__ = [
     "find",
     "grade_of",
     "join_channels",
+    "once_for_all",
     "said_by",
     "usable_ranges",
 ]
@@ -219,7 +221,8 @@ def usable_ranges(
     )
 
 
-_OF_CHANNEL = re.compile(r"Channel (\d+(?: \([^()]*\))?): ")
+_NAME = r"\d+(?: \([^()]*\))?"
+_OF_CHANNEL = re.compile(rf"Channels? ({_NAME}(?:(?:, | and ){_NAME})*): ")
 
 
 def join_channels(sentences: Iterable[str]) -> list[str]:
@@ -229,14 +232,17 @@ def join_channels(sentences: Iterable[str]) -> list[str]:
     --------
     >>> join_channels(["Channel 1: mute.", "Focus.", "Channel 2 (boom): mute."])
     ['Channels 1 and 2 (boom): mute.', 'Focus.']
+    >>> join_channels(["Channels 1 and 2: mute.", "Channel 4: mute."])
+    ['Channels 1, 2 and 4: mute.']
     """
     channels: dict[str, list[str]] = {}
     for sentence in sentences:
         match = _OF_CHANNEL.match(sentence)
         what = sentence[match.end() :] if match else sentence
         known = channels.setdefault(what, [])
-        if match and match[1] not in known:
-            known.append(match[1])
+        for name in re.findall(_NAME, match[1]) if match else ():
+            if name not in known:
+                known.append(name)
     return [_who(names) + what for what, names in channels.items()]
 
 
@@ -244,6 +250,50 @@ def _who(channels: list[str]) -> str:
     if len(channels) < 2:
         return f"Channel {channels[0]}: " if channels else ""
     return f"Channels {', '.join(channels[:-1])} and {channels[-1]}: "
+
+
+def once_for_all(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings; what is the same of several channels is said once, of them all.
+
+    One microphone on four channels has one fault, not four. The same it is where rule,
+    grade, place and every word but the channel's name are.
+    """
+    groups: dict[object, list[Finding]] = {}
+    for finding in findings:
+        told = [_OF_CHANNEL.match(t) for t in (finding.message, finding.advice)]
+        key: object = id(finding)
+        if finding.channel is not None and all(told):
+            words = [
+                text[match.end() :]
+                for text, match in zip(
+                    (finding.message, finding.advice), told, strict=True
+                )
+                if match is not None
+            ]
+            span = finding.start, finding.end, finding.unit, finding.limit
+            key = finding.rule, finding.grade, span, *words
+        groups.setdefault(key, []).append(finding)
+    return tuple(_of_all(group) for group in groups.values())
+
+
+def _of_all(group: list[Finding]) -> Finding:
+    if len(group) < 2:
+        return group[0]
+
+    def beyond(finding: Finding) -> float:
+        if finding.worst is None or finding.limit is None:
+            return 0.0
+        return abs(finding.worst - finding.limit)
+
+    (message,) = join_channels(f.message for f in group)
+    (advice,) = join_channels(f.advice for f in group)
+    return replace(
+        max(group, key=beyond),
+        message=message,
+        advice=advice,
+        channel=None,
+        channels=tuple(f.channel for f in group if f.channel is not None),
+    )
 
 
 _BURNT = ("highlights.relevant", "highlights.channel")
@@ -355,7 +405,7 @@ def advice_from(
     names : mapping of rule to its name for people, optional
         With it advice names what else it helps against.
     """
-    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    groups: dict[tuple[str, int | None, tuple[int, ...]], list[Finding]] = {}
     findings = tuple(findings)
     serious = [f for f in findings if f.grade.rank >= Grade.REVIEW.rank]
     spans = [(f.rule, float(f.start), float(f.end)) for f in serious if f.advice]
@@ -367,14 +417,15 @@ def advice_from(
         if other := said_by(finding.rule, span, spans):
             said.setdefault(other, []).append(finding)
         else:
-            groups.setdefault((finding.rule, finding.channel), []).append(finding)
+            whose = finding.rule, finding.channel, finding.channels
+            groups.setdefault(whose, []).append(finding)
 
     def weight(group: list[Finding]) -> tuple[int, Fraction]:
         gravest = max(f.grade.rank for f in group)
         return gravest, sum((f.duration for f in group), Fraction(0))
 
     ordered = sorted(groups.values(), key=weight, reverse=True)
-    rules = {rule for rule, _ in groups}
+    rules = {rule for rule, *_ in groups}
     both = "exposure.dark" in rules and not rules.isdisjoint(_BURNT)
     sentences = []
     for group in ordered:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from qc.errors import DecodeError, QCError
-from qc.judge import advice_from, find, grade_of, usable_ranges
+from qc.judge import advice_from, find, grade_of, once_for_all, usable_ranges
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits, rule_labels
 from qc.measures.base import (
@@ -235,7 +235,7 @@ def judge_measured(
     frames = max(info.grid.at_or_before(duration), int(duration > 0))
     if measured.picture is not None and measured.picture.rows:
         frames = info.grid.nearest(measured.picture.start(measured.picture.rows))
-    findings = find(measured, measures)
+    findings = once_for_all(find(measured, measures))
     summary = {
         m.name: dict(m.summarise(measured)) for m in measures if m.summarise is not None
     }

@@ -312,6 +312,8 @@ class Finding:
     where : (x, y, w, h) in pixels of the coded picture, or None
     channel : int or None
         Sound channel, counted over all tracks from 1.
+    channels : tuple of int
+        All of them, where it is said of several at once; `channel` is None then.
     """
 
     rule: str
@@ -330,6 +332,7 @@ class Finding:
     where: tuple[int, int, int, int] | None = None
     channel: int | None = None
     worst_pts_row: int | None = None
+    channels: tuple[int, ...] = ()
 
     @property
     def duration(self) -> Fraction:

@@ -11,7 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qc.judge import advice_from, dose_thirds, find, grade_of, usable_ranges
+from qc.judge import (
+    advice_from,
+    dose_thirds,
+    find,
+    grade_of,
+    once_for_all,
+    usable_ranges,
+)
 from qc.limits import Limits
 from qc.measures import default_limits
 from qc.measures.base import Column, Measure, Measured, Rule
@@ -308,6 +315,48 @@ def test_channels_that_need_the_same_are_named_together() -> None:
         f"Channels 1, 3 (a) and 4: {hum}",
         "Channel 4: turn down",
     )
+
+
+def _of_channel(
+    number: int, what: str = "hum of 50 Hz.", *, name: str = "", worst: float = -50.0
+) -> Finding:
+    who = f"Channel {number}{name and f' ({name})'}"
+    return replace(
+        _finding(Grade.REVIEW, 0, 50, rule="sound.hum"),
+        message=f"{who}: {what}",
+        advice=f"{who}: lay cables away from each other.",
+        channel=number,
+        worst=worst,
+        limit=-54.0,
+    )
+
+
+def test_what_is_the_same_of_several_channels_is_said_once() -> None:
+    own = [_of_channel(1), _of_channel(2, name="boom"), _of_channel(4, worst=-40.0)]
+    other = _of_channel(3, "hum of 60 Hz.")
+    (of_all, alone) = once_for_all([own[0], other, *own[1:]])
+    assert of_all.message == "Channels 1, 2 (boom) and 4: hum of 50 Hz."
+    assert of_all.advice.startswith("Channels 1, 2 (boom) and 4: lay cables")
+    assert (of_all.channel, of_all.channels, of_all.worst) == (None, (1, 2, 4), -40.0)
+    assert alone is other
+    # The advice of both is one sentence still.
+    (sentence,) = advice_from([of_all, alone])
+    assert sentence.startswith("Channels 1, 2 (boom), 4 and 3: lay cables")
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        replace(_of_channel(2), end=Fraction(3)),
+        replace(_of_channel(2), grade=Grade.NOTE),
+        replace(_of_channel(2), rule="sound.noise"),
+        replace(_of_channel(2), advice="Channel 2: something else."),
+        replace(_of_channel(2), channel=None),
+    ],
+)
+def test_what_differs_in_anything_is_said_by_itself(other: Finding) -> None:
+    both = (_of_channel(1), other)
+    assert once_for_all(both) == both
 
 
 def test_the_stronger_dose_is_given_and_the_other_fault_is_named() -> None:

@@ -41,11 +41,12 @@ def is_of(
     result: TakeResult,
 ) -> bool:
     """Tell whether a finding belongs to a lane, of a channel, track or the picture."""
+    own = finding.channels or (finding.channel,)
     if channel is not None:
-        return finding.channel == channel
-    if track is None or finding.channel is None or len(result.info.audio) < 2:
+        return channel in own
+    if track is None or own == (None,) or len(result.info.audio) < 2:
         return True
-    return finding.channel in track.channel_numbers
+    return not set(track.channel_numbers).isdisjoint(own)
 
 
 def channel_title(

@@ -178,7 +178,9 @@ def _row(
         excess_order=f"{excess(finding):.4f}",
         message=plainly(finding.message),
         advice=plainly(finding.advice),
-        channel=_channel(result, finding.channel),
+        channel=", ".join(
+            _channel(result, n) for n in finding.channels or (finding.channel,)
+        ),
         still=pictures.by_number.get(number),
         why_no_still=pictures.why_none.get(number, ""),
         scopes=pictures.scopes.get(number, ()),

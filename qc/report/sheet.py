@@ -183,7 +183,7 @@ def page_of(
             else ""
         ),
         has_frames=result.info.video is not None,
-        has_channels=any(f.channel is not None for _, f in numbers),
+        has_channels=any(f.channel is not None or f.channels for _, f in numbers),
         stills=pictures,
         spot=spot_block(result),
         stills_note=_stills_note(result, pictures, stills=stills),

@@ -91,9 +91,9 @@ def worst_first(numbers: Iterable[tuple[int, Finding]]) -> list[tuple[int, Findi
     return sorted(numbers, key=lambda n: (-n[1].grade.rank, -n[1].duration, n[0]))
 
 
-def kind_of(finding: Finding) -> tuple[str, Grade, int | None]:
+def kind_of(finding: Finding) -> tuple[str, Grade, tuple[int | None, ...]]:
     """Return what findings that share a row have in common."""
-    return finding.rule, finding.grade, finding.channel
+    return finding.rule, finding.grade, finding.channels or (finding.channel,)
 
 
 def excess(finding: Finding) -> float:

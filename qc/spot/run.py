@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from qc.errors import DecodeError, QCError
-from qc.judge import advice_from, grade_of
+from qc.judge import advice_from, grade_of, once_for_all
 from qc.limits import Limits
 from qc.measures import all_measures, default_limits, rule_labels
 from qc.measures.base import Measured
@@ -362,6 +362,7 @@ class _Spot:
             # Whatever the pieces are, this holds for the take as a whole.
             heard = Measured(info, self._limits, None, sound, {})
             findings = (*picture_lost(heard), *findings)
+        findings = once_for_all(findings)
         found = {f.rule for f in findings}
         clocks = [r for r in (picture, *sound) if r is not None]
         blind = unmeasured(all_measures(), clocks) - found
