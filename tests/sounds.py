@@ -232,8 +232,10 @@ def speech(
     return out + 10 ** (floor_dbfs / 20) * rng.standard_normal(n)
 
 
-def music(seconds: float, *, number: int = 0, peak_dbfs: float = -6.0) -> Sound:
-    """Render a tune of plucked strings with a bass and a drum under it.
+def music(
+    seconds: float, *, number: int = 0, peak_dbfs: float = -6.0, drums: bool = True
+) -> Sound:
+    """Render a tune of plucked strings, with a bass and a drum under it if wanted.
 
     Strings after Karplus and Strong (Computer Music Journal 7, 1983, from memory): a
     burst of noise goes round a delay line that softens it.
@@ -241,11 +243,11 @@ def music(seconds: float, *, number: int = 0, peak_dbfs: float = -6.0) -> Sound:
     rng = np.random.default_rng(number)
     n, at = round(seconds * RATE), 0
     out = np.zeros(n)
-    beat = round(RATE * rng.uniform(0.2, 0.35))
+    beat = round(RATE * rng.uniform(0.3, 0.5))
     notes = 110 * 2 ** (np.array([0, 2, 4, 7, 9, 12, 14, 16]) / 12)
     for count in itertools.count():
-        length = min(n - at, 2 * RATE)
-        if length < beat:
+        length = 2 * RATE
+        if n - at < length:  # the last notes die away
             break
         period = round(RATE / rng.choice(notes))
         string = rng.standard_normal(period)
@@ -255,20 +257,20 @@ def music(seconds: float, *, number: int = 0, peak_dbfs: float = -6.0) -> Sound:
             string = 0.498 * (string + np.roll(string, 1))
         out[at : at + length] += 0.3 * np.concatenate(turns)[:length]
         t = np.arange(length) / RATE
-        if count % 2 == 0:
+        if drums and count % 2 == 0:
             hertz = rng.choice(notes) / 2
             out[at : at + length] += (
                 0.4 * np.sin(2 * np.pi * hertz * t) * np.exp(-3 * t)
             )
-        if count % 4 == 0:
+        if drums and count % 4 == 0:
             drum = np.sin(2 * np.pi * (55 * t - 1.5 * np.exp(-30 * t)))
             out[at : at + length] += 0.8 * drum * np.exp(-12 * t)
-        at += beat
+        at += beat // rng.integers(1, 3)
     return 10 ** (peak_dbfs / 20) * out / np.abs(out).max()
 
 
 def applause(seconds: float, *, number: int = 0, people: int = 60) -> Sound:
-    """Render people who clap, each at his own pace, in a hall."""
+    """Render people who clap, each at his own pace, in a hall: it swells and fades."""
     rng = np.random.default_rng(number)
     n, short = round(seconds * RATE), round(0.03 * RATE)
     out = np.zeros(n)
@@ -288,6 +290,9 @@ def applause(seconds: float, *, number: int = 0, people: int = 60) -> Sound:
     hall *= np.exp(-np.arange(len(hall)) / (0.15 * RATE))
     hall /= np.sqrt(np.sum(hall**2))
     out += 0.5 * signal.fftconvolve(out, hall)[:n]
+    out *= np.interp(
+        np.arange(n) / RATE, [0, 0.5, seconds - 2, seconds], [0.1, 1, 1, 0.1]
+    )
     return 0.5 * out / np.abs(out).max()
 
 

@@ -25,6 +25,7 @@ import qc
 from qc.limits import parse
 from qc.measures.base import Measured, Setup
 from qc.measures.parts.sound.speechmeter import SpeechBand, activity, high_pass
+from qc.measures.parts.sound.speechswings import swing_of
 from qc.measures.peaks import MEASURE as PEAKS
 from qc.measures.speech import MEASURE
 from qc.media import TakeReader, probe
@@ -610,6 +611,39 @@ def test_sound_all_around_has_its_voice_in_one_place(layout: str, count: int) ->
     measured = sounds.measure([MEASURE], sounds.as_pcm(six, 24), layout=layout)
     told = sounds.findings(measured, MEASURE)
     assert sum(f.rule == "sound.quiet" for f in told) == count
+
+
+def _noted(x: sounds.Sound) -> bool:
+    measured = sounds.measure([MEASURE], sounds.as_pcm(x[None]))
+    return "sound.noise" in {f.rule for f in sounds.findings(measured, MEASURE)}
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_music_and_applause_are_no_speech_in_noise(number: int) -> None:
+    for drums in (False, True):
+        assert not _noted(sounds.music(20, number=number, drums=drums))
+    for people in (4, 15, 60):
+        assert not _noted(sounds.applause(12, number=number, people=people))
+
+
+@pytest.mark.parametrize("over_noise", [6, 9, 14])
+@pytest.mark.parametrize("number", range(3))
+def test_speech_in_noise_is_noted_at_any_height_over_it(
+    over_noise: float, number: int
+) -> None:
+    x = sounds.speech(20, number=number, floor_dbfs=-20.0 - over_noise)
+    assert _noted(x)
+    # A minute of applause after it takes nothing away.
+    assert _noted(np.concatenate([x, x, 0.3 * sounds.applause(15)]))
+
+
+@pytest.mark.parametrize(("hertz", "share"), [(1.0, 0.0), (4.0, 1.0), (12.0, 0.0)])
+def test_swings_of_a_level(hertz: float, share: float) -> None:
+    # A sine of amplitude 5 dB has a standard deviation of 5 / sqrt 2.
+    at = np.arange(400) / 100
+    swing, fast = swing_of(-20 + 5 * np.sin(2 * np.pi * hertz * at))
+    assert swing == pytest.approx(5 / math.sqrt(2), rel=1e-3)
+    assert fast == pytest.approx(share, abs=0.01)
 
 
 @pytest.mark.parametrize(("noise_dbfs", "count"), [(-34.0, 1), (-37.0, 1), (-50.0, 0)])

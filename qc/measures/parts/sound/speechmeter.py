@@ -14,6 +14,7 @@ from qc.measures.parts.sound.blockfilter import BlockFilter
 from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND
 from qc.measures.parts.sound.soundpieces import cell_means
 from qc.measures.parts.sound.soundviews import seen
+from qc.measures.parts.sound.speechswings import Swings
 from qc.measures.parts.sound.truepeak import SILENCE_DBFS, row_reduce
 from qc.records import AudioTrack, SoundBlock
 
@@ -196,6 +197,7 @@ class SpeechReader:
         self._band = SpeechBand(track.channels, track.sample_rate)
         self._next_row: int | None = None
         self._totals = np.zeros((4, track.channels))
+        self._swings = Swings(track.channels)
         self._start_anew()
 
     def _start_anew(self) -> None:
@@ -286,7 +288,10 @@ class SpeechReader:
     def _add(self, sums: Array, *, stay: int) -> None:
         """Add rows to the totals, once as much is known after them as before them."""
         rows = sums.shape[2]
-        self._totals += sums[:, :, rows - self._waiting : rows - stay].sum(axis=2)
+        fresh = slice(rows - self._waiting, rows - stay)
+        self._totals += sums[:, :, fresh].sum(axis=2)
+        level = _smoothed(np.nan_to_num(self._ring[1]))
+        self._swings.feed(level[:, fresh], sums[1][:, fresh] > 0)
         self._waiting = stay
 
     def _end_of_run(self) -> None:
@@ -298,13 +303,17 @@ class SpeechReader:
             self._ring = np.concatenate([self._ring, fresh], axis=2)
         if self._ring.shape[2] >= PERIOD_ROWS:
             self._add(self._look(), stay=0)
+        self._swings.reset()
         self._waiting = 0
 
     def finish(self) -> Mapping[str, object]:
         """Return level, noise and seconds of speech of each channel."""
         self._end_of_run()
         speech, noise = _levels(self._totals)
+        swing, share = self._swings.finish()
         return {
+            "swing_db": swing,
+            "fast_swings": share,
             "speech_dbfs": _decibels(speech).tolist(),
             "noise_dbfs": _decibels(noise).tolist(),
             "speech_s": (self._totals[1] / ROWS_PER_SECOND).tolist(),
