@@ -144,7 +144,7 @@ DESIGN_RULES = {
         (
             "sound",
             "peak clipped quiet loud silent dead_channel phase same hum dropout"
-            " interference noise",
+            " interference noise rumble",
         ),
         ("file", "damaged gap length rate"),
         ("day", "gap overlap duplicate odd_format blemish"),

@@ -68,6 +68,8 @@ _LABELS = {
     "noise.noise_percent": "Noise there",
     "phase.correlation_lowest": "Correlation where they match best in time, lowest",
     "phase.correlation_median": "Correlation where they match best in time, median",
+    "rumble.usual_dbfs": "Level under 60 Hz, usual",
+    "rumble.highest_dbfs": "Level under 60 Hz, highest",
     "speech.activity_percent": "Share of the time with speech",
     "speech.speech_s": "Time with speech",
     "speech.speech_to_noise_db": "Speech above noise",
