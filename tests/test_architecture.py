@@ -144,7 +144,7 @@ DESIGN_RULES = {
         (
             "sound",
             "peak clipped quiet loud silent dead_channel phase same hum dropout"
-            " interference noise rumble",
+            " interference noise rumble swapped",
         ),
         ("file", "damaged gap length rate"),
         ("day", "gap overlap duplicate odd_format blemish"),

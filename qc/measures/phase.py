@@ -34,6 +34,7 @@ from qc.measures.parts.sound.soundlines import (
 )
 from qc.measures.parts.sound.soundpieces import CellSums
 from qc.measures.parts.sound.soundviews import seen
+from qc.measures.parts.sound.swapped import check_swapped
 from qc.measures.parts.sound.truepeak import dbfs, row_reduce
 from qc.records import AudioTrack, Finding, Grade, SoundBlock
 from qc.spans import Span, bridged, past_limit
@@ -389,10 +390,11 @@ MEASURE = Measure(
     ),
     options=_OPTIONS,
     start=_Reader,
-    checks=(_check_phase, check_same),
+    checks=(_check_phase, check_same, check_swapped),
     check_rules={
         "sound.phase": "Channels cancel in mono",
         "sound.same": "Same sound twice",
+        "sound.swapped": "Channels changed places",
     },
     charts=(
         Chart(
@@ -410,7 +412,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=4,
+    version=5,
     method=(
         "Samples are averaged to about 6 kHz and differenced, so that speech counts "
         "and hum and rumble do not. Pairs are the two channels of a track, and mono "
@@ -421,7 +423,10 @@ MEASURE = Measure(
         "right way up at any, by half. Over 400 ms with the lag undone it is then read "
         "row by row. Two microphones far apart are near 0; a single tone does not "
         "tell. The strip shows the two channels of a track as they are, no lag undone. "
-        "The same sound twice: by one number a row, the sum with random signs."
+        "The same sound twice: by one number a row, the sum with random signs. "
+        "Changed places: the noise (the quietest twentieth of ten seconds) of two "
+        "channels lies 6 dB apart, by treble 4, and becomes each other's within 2.5 "
+        "dB at once, steady for some ten seconds on either side."
     ),
     source=(
         "Correlation: textbook statistics. Comparing by random signs: random "

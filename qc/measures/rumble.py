@@ -202,7 +202,7 @@ def _check(measured: Measured) -> Iterator[Finding]:
                 continue
             low, rest = both[:, 0, index], both[:, 1, index]
             bursts = _bursts(low, rest, least)
-            times = np.arange(len(low) + 1) * (_STEP_ROWS / ROWS_PER_SECOND)
+            times = np.arange(len(low) + 1.0) * (_STEP_ROWS / ROWS_PER_SECOND)
             line = Line(measured, readings, track, index)
             for first, last in bridged(bursts, times=times, gap=_APART_S):
                 own = [b for b in bursts if first <= b[0] < last]

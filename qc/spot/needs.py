@@ -75,6 +75,7 @@ _WHY_NOT: Mapping[str, str] = {
     "sound.same": _WHOLE,
     "sound.hum": _LONGER,
     "sound.interference": _LONGER,
+    "sound.swapped": _APART,
     "sound.rumble": "needs more of the sound around it than a piece holds",
     "file.length": _WHOLE,
     "file.rate": _WHOLE,

@@ -214,7 +214,7 @@ def _agreed(hertz: Array) -> tuple[int, float]:
 def _clear(hertz: Array, rate: float, alike: int) -> bool:
     """Tell whether rates that agree stand out of those around them."""
     around = np.count_nonzero(np.abs(hertz - rate) <= _BESIDE * _reach(rate)) - alike
-    return (
+    return bool(
         alike >= max(_CLEAR_TOPS, _CLEAR_SHARE * len(hertz))
         and rate <= _CLEAR_HZ
         and alike >= _STANDS_OUT * (around + 1)
