@@ -367,7 +367,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=10,
+    version=11,
     label="Noise",
     clock="picture",
     room="noise",
@@ -470,7 +470,8 @@ MEASURE = Measure(
         "reading, so "
         "one over the limit counts only where the blocks agree and no texture passes "
         "under a moving camera or in a picture that cannot be followed (coarse grain "
-        "in a zoom counts where it is as even as at rest). Compression "
+        "in a zoom counts where it is as even as at rest), nor where a slight shift of "
+        "the texture explains 60 % of what changes in half of the blocks. Compression "
         "lowers it, by about a tenth at a camera's "
         "bit rates, more at lower ones, least in key frames: these are read about once "
         "a second too, against the frame before and the key frame before (what comes "

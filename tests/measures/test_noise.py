@@ -29,6 +29,7 @@ from qc.measures.noise import MEASURE
 from qc.measures.parts.scan import flatnoise, noisetold
 from qc.measures.parts.scan.flatnoise import FlatNoise, flat_noise
 from qc.measures.parts.scan.framepairs import band_starts
+from qc.measures.parts.scan.textureshift import shifted_shares
 from qc.media import TakeReader, probe
 from qc.pipeline import check_take
 from qc.records import Columns, Finding, Grade, Picture, TakeResult
@@ -482,6 +483,65 @@ def test_a_clean_picture_that_moves_is_no_noise() -> None:
         for step in (1, 6):
             images = [ground[:, step * i : step * i + WIDTH] for i in range(30)]
             assert found(moving(images, 0.2, 100 * step / WIDTH)) == []
+
+
+def test_texture_that_trembles_in_the_hand_is_no_noise() -> None:
+    # Cloth that moves by less than a pixel, while what is followed stands still, as a
+    # head before the camera does.
+    cloth = cv2.GaussianBlur(rng(5).normal(0, 80, (HEIGHT, WIDTH)), (0, 0), 1.2)
+    images = []
+    for i in range(60):
+        dx, dy = 0.5 * math.sin(i * 0.9), 0.4 * math.cos(i * 1.1)
+        images.append(110.0 + np.asarray(_shifted(cloth, dx, dy), np.float64))
+    # Even, coarse and over the limit: all that was asked for before.
+    pair = [coded(image, 0.3, Signal(), i) for i, image in enumerate(images[:2])]
+    starts = band_starts(HEIGHT, count=8, rows=16)
+    before, now = (np.stack([p[a : a + 16] for a in starts]) for p in pair)
+    noise = flat_noise(before, now, signal=Signal())
+    assert 100 * noise.mid / 219 > 1.2
+    assert not noise.uneven <= flatnoise.UNEVEN
+    assert found(moving(images, 0.3, 0.0)) == []
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.8])
+def test_noise_is_no_texture_that_moves(blur: float) -> None:
+    # On the same cloth at rest: slopes are there, and explain nothing.
+    cloth = 110.0 + cv2.GaussianBlur(rng(5).normal(0, 80, (HEIGHT, WIDTH)), (0, 0), 1.2)
+    pair = [coded(cloth, 2.0, Signal(), i, blur=blur) for i in range(2)]
+    starts = band_starts(HEIGHT, count=8, rows=16)
+    before, now = (np.stack([p[a : a + 16] for a in starts]) for p in pair)
+    noise = flat_noise(before, now, signal=Signal())
+    assert 100 * noise.mid / 219 == pytest.approx(2.0, rel=0.05)
+    assert noise.uneven < 0.3
+    _, shares = shifted_shares(before, now)
+    # Two of the freedoms of 14 x 14 pixels; of blurred noise fewer are free.
+    assert np.median(shares) < (0.02 if not blur else 0.06)
+
+
+def test_a_shift_explains_what_it_changes() -> None:
+    cloth = cv2.GaussianBlur(rng(6).normal(0, 900, (64, 512)), (0, 0), 2.0) + 2048.0
+    moved = _shifted(cloth, 0.2, -0.3)
+    one, two = (
+        np.rint(image[8:56]).astype(np.uint16).reshape(3, 16, 512)
+        for image in (cloth, moved)
+    )
+    places, shares = shifted_shares(one, two)
+    assert places.tolist() == [32 * b + c for b in range(3) for c in range(0, 32, 2)]
+    assert shares.min() > 0.95
+    assert (shifted_shares(one, one)[1] == 0).all()
+    ramp = np.tile(np.arange(512, dtype=np.uint16), (1, 16, 1))  # one slope alone
+    assert shifted_shares(ramp, ramp + 3)[1].max() < 1e-6  # its mean alone changes
+    assert shifted_shares(one[:, :, :8], two[:, :, :8])[1].size == 0
+
+
+def _shifted(image: Image, dx: float, dy: float) -> Image:
+    """Shift an image by parts of a pixel (OpenCV's cubic interpolation)."""
+    move = np.array([[1, 0, dx], [0, 1, dy]])
+    size = (image.shape[1], image.shape[0])
+    out = cv2.warpAffine(
+        image, move, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT_101
+    )
+    return np.asarray(out, np.float64)
 
 
 def test_noise_under_a_moving_camera_is_found() -> None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from qc.kernels.pairs import SIDE, pair_sums
 from qc.measures.parts.scan.framepairs import percentile
 from qc.measures.parts.scan.rowsalike import without_rows_alike
+from qc.measures.parts.scan.textureshift import shifted_shares
 from qc.signal import Signal
 
 __all__ = [
@@ -56,8 +57,13 @@ _SHOWN_PERCENT, _QUIET, _MOSTLY = (6.0, 80.0), 1.0 / 8.0, 0.6
 _COARSE = 1.3
 _SHARES = (5.0, 20.0, 35.0, 50.0)
 # What rows do alike is looked for where half of the blocks change by more than this,
-# percent of range: less would be told by no limit.
+# percent of range, and texture that moves from a noise of this on: less would be told
+# by no limit.
 _MUCH_PERCENT = 0.5
+# Where a slight shift of what they show explains so much of what changes in half of
+# the blocks, texture goes by, by hand tremor say. Of noise alone it explains one part
+# in a hundred (house choice).
+_SHIFTED = 0.6
 # Variance of rounding to whole codes.
 _ROUNDING = 1.0 / 12.0
 # The variance that this share of a level's blocks stays under counts. Lower, it would
@@ -90,7 +96,8 @@ class FlatNoise:
         How much the less changing blocks differ (20th to 50th percentile of variance
         over the 35th); about 0.1 for noise alone. Over `UNEVEN` the 8th to 25th over
         the 15th, and `mid` from that, if these are less uneven. Infinite where it is
-        coarse and most of the picture does not tremble at all.
+        coarse and most of the picture does not tremble at all, or where it is texture
+        that has moved a little.
     levels : (n,) array
         Standard deviation by level, between the edges of `LEVELS_PERCENT`.
     shares : (4,) array
@@ -159,6 +166,8 @@ def flat_noise(
     grain = math.sqrt(4.0 * float(coarse[still].sum()) / float(variance[still].sum()))
     if grain > _COARSE and _mostly_quiet(level, as_read, mid):
         uneven = math.inf
+    if mid > _MUCH_PERCENT / 100.0 * span and _goes_by(before, now, at_mid & changes):
+        uneven = math.inf
     return FlatNoise(mid, grain, repeated, uneven, levels, shares)
 
 
@@ -174,6 +183,17 @@ def _shares(
         of_shown = _carried(level[shown], of_shown, of_shown)[0]
     ordered = np.sort(of_shown)
     return np.array([0.5 * percentile(ordered, share) for share in _SHARES])
+
+
+def _goes_by(
+    before: NDArray[np.unsignedinteger],
+    now: NDArray[np.unsignedinteger],
+    counted: NDArray[np.bool_],
+) -> bool:
+    """Return whether what changes in the blocks that count is texture that moves."""
+    places, shares = shifted_shares(before, now)
+    shares = shares[counted[places]]
+    return shares.size > 0 and float(np.median(shares)) >= _SHIFTED
 
 
 def _mostly_quiet(
