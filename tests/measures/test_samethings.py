@@ -123,6 +123,31 @@ def test_a_move_that_cannot_be_followed_is_said_not_judged() -> None:
     assert not list(MEASURE.notes(still))
 
 
+@pytest.mark.parametrize(("percent", "lost"), [(0.15, False), (1.2, True)])
+def test_a_hand_that_trembles_loses_nothing_from_sight(
+    percent: float, lost: bool
+) -> None:
+    # For five frames in the middle of the walk nothing can be followed; a pan of 1.2 %
+    # a frame would take 6 % of the width out of sight meanwhile, a tremor 0.75 %.
+    measured = shot(lambda _: pan(0.0), walk)
+    readings = measured.picture
+    assert readings is not None
+    columns = {name: readings[name].copy() for name in readings.columns}
+    for name in ("dx_percent", "dy_percent", "zoom_percent", "trust"):
+        columns[f"steadiness.{name}"][60:65] = np.nan
+    columns["framing.motion_percent"][60:65] = percent
+    # Pictures are kept where the framing moves on.
+    kept: Any = measured.totals["exposure"]["moves"]
+    cells = np.zeros((2, 27, 48), np.uint8)
+    moves = {**kept, "rows": np.array([4, 110]), "cells": cells}
+    picture_ = replace(readings, columns=cast(Columns, columns))
+    same = followed(picture_, moves, kept["how"])
+    assert bool(same.unknown.any()) == lost
+    assert (np.ptp(same.place) > 0) == lost
+    if not lost:
+        np.testing.assert_array_equal(same.level, readings["exposure.level_stops"])
+
+
 def test_kept_cells_come_back() -> None:
     keeper = SightKeeper(-4.0, 0.0)
     cells = np.linspace(-4.0, 0.0, 27 * 48, dtype=np.float32).reshape(27, 48)

@@ -43,6 +43,9 @@ _TOLERANCE, _SMOOTH, _AGREE = 0.2, 3, 0.7
 # From here on, percent of the width from frame to frame, a picture that cannot be
 # followed moves: nothing is said of its level.
 _GOES_PERCENT = 0.1
+# What goes by less than this altogether, by a hand's tremor say, leaves nearly all in
+# sight: half of what a kept picture counts as moved by (house choice).
+_TREMOR_PERCENT = 1.0
 # Between two kept pictures it has moved from here on: a cell, in widths or in scale.
 _MOVED, _FEW_FRAMES = 0.02, 30
 # What is lost while the camera stays within half a cell is another picture: a cut, a
@@ -241,7 +244,10 @@ def _lost(
     out: NDArray[np.bool_] = np.asarray(np.isnan(motion).any(axis=0))
     if "framing.motion_percent" in readings.columns:
         gone = np.nan_to_num(readings["framing.motion_percent"].astype(np.float64))
-        out &= gone > _GOES_PERCENT
+        for a, b in runs(out):
+            out[a:b] &= gone[a:b] > _GOES_PERCENT
+            if gone[a:b].sum() <= _TREMOR_PERCENT:
+                out[a:b] = False
     else:
         out[:] = False
     for a, b in pairwise(at.tolist()):
