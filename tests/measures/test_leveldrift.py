@@ -275,6 +275,33 @@ def test_a_quick_move_that_stays_is_a_note(
     assert ("iris ring" in finding.advice) == stays
 
 
+def clicks(t: float, *, each: float, way: list[int]) -> NDArray[Any]:
+    """Turn an iris by clicks, the first at 2 s, then every 0.8 s."""
+    done = sum(way[: max(0, math.floor((t - 2.0) / 0.8 + 1e-9) + 1)])
+    return still() * 2.0 ** (each * done)
+
+
+def test_an_iris_turned_click_by_click_is_told() -> None:
+    # Thirds of a stop: each by itself less than what is told of a jump.
+    _, found = drifts(lambda t: clicks(t, each=-1 / 3, way=[1] * 5))
+    (finding,) = found
+    assert finding.worst == pytest.approx(5 / 3, abs=0.05)
+    assert abs(finding.start_frame - 50) <= 4
+    assert abs(finding.end_frame - (50 + 4 * 20)) <= 6
+    assert finding.grade is Grade.REJECT  # 1.5 stops and more
+    # Two of them, that stay: another setting. Up and down again: not.
+    _, (finding,) = drifts(lambda t: clicks(t, each=0.3, way=[1, 1]))
+    assert finding.grade is Grade.NOTE
+    _, (finding,) = drifts(lambda t: clicks(t, each=0.3, way=[1, 1, -1, -1]))
+    assert finding.grade is Grade.REVIEW
+    assert finding.worst == pytest.approx(0.6, abs=0.05)
+
+
+@pytest.mark.parametrize("way", [[1], [1, -1], [1, -1, 1, -1]])
+def test_single_clicks_are_let_be(way: list[int]) -> None:
+    assert drifts(lambda t: clicks(t, each=1 / 3, way=way))[1] == []
+
+
 def test_one_slow_round_of_an_iris_is_no_setting() -> None:
     """Up by half, down by all of it, up again: only the way down is over the limit."""
     stops, period, begins = 0.4, 2.8, 1.0

@@ -87,7 +87,8 @@ def drift(measured: Measured) -> Iterator[Finding]:
             limit=f"exposure.{key}_stops",
         )
     least = float(measured.limits["exposure.drift_review_stops"])
-    for event in events(readings, least=least):
+    told = float(measured.limits["exposure.step_note_stops"])
+    for event in events(readings, least=least, told=told):
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
         key, grade = ("reject", Grade.REJECT) if gross else ("review", Grade.REVIEW)
         if _is_setting(readings, event):

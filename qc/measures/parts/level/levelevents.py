@@ -1,6 +1,7 @@
 """Walks and pumping of a level over a take: which swings there are, and what of them.
 
-Jumps at once are taken out of a level before its walks are told; see `leveljumps`.
+Jumps at once are taken out of a level before its walks are told; see `leveljumps`. But
+not the small ones of an iris that is turned click by click: nothing else tells them.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ COMES_BACK_SECONDS = 1.5
 """What comes back later than this has stayed (house choice)."""
 
 _SMOOTH_SECONDS = 0.25
+# Clicks of an iris ring follow one another within this, the same way; a third of a stop
+# each on most lenses, or a half (common practice).
+_STAIR_SECONDS = 3.0
 _BRIDGE_SECONDS = 0.5
 _SHORTEST_SECONDS = 1.0
 # Swings nearer than this, or than their own length, are one event.
@@ -90,13 +94,22 @@ class Event:
         return self.high - self.low
 
 
-def events(readings: Readings, *, least: float) -> Iterator[Event]:
-    """Yield the walks and the pumping of at least `least` stops."""
+def events(readings: Readings, *, least: float, told: float) -> Iterator[Event]:
+    """Yield the walks and the pumping of at least `least` stops.
+
+    Parameters
+    ----------
+    readings : Readings
+    least : float
+        Stops.
+    told : float
+        Jumps at once of so many stops are told by themselves.
+    """
     entered = readings["exposure.entered_percent"]
     for rows, at, whole in walks(readings):
         read, walk = (
             smoothed(whole, at, seconds=_SMOOTH_SECONDS),
-            judged_walk(whole, at),
+            judged_walk(whole, at, told=told),
         )
         carried = readings["exposure.same_carried"][rows]
         found = [
@@ -131,13 +144,30 @@ def walks(
 
 
 def judged_walk(
-    walk: NDArray[np.float64], times: NDArray[np.float64]
+    walk: NDArray[np.float64], times: NDArray[np.float64], *, told: float
 ) -> NDArray[np.float64]:
-    """Return a level as its walks are judged: without jumps, and smoothed."""
-    walk = walk.copy()
-    for row, stops in level_steps(walk, times):
-        walk[row:] -= stops
-    return smoothed(walk, times, seconds=_SMOOTH_SECONDS)
+    """Return a level as its walks are judged: without jumps, and smoothed.
+
+    Jumps of less than `told` stops stay where one follows another the same way.
+    """
+    out = walk.copy()
+    steps = level_steps(walk, times)
+    for (row, stops), clicks in zip(steps, _stairs(steps, times, told), strict=True):
+        if not clicks:
+            out[row:] -= stops
+    return smoothed(out, times, seconds=_SMOOTH_SECONDS)
+
+
+def _stairs(
+    steps: list[tuple[int, float]], times: NDArray[np.float64], told: float
+) -> list[bool]:
+    """Return which jumps are clicks of an iris: small, and one after the other."""
+    out = [False] * len(steps)
+    for i, ((a, one), (b, two)) in enumerate(pairwise(steps)):
+        if one * two > 0 and max(abs(one), abs(two)) < told:
+            near = bool(times[b] - times[a] <= _STAIR_SECONDS)
+            out[i], out[i + 1] = out[i] or near, near
+    return out
 
 
 def _pieces(

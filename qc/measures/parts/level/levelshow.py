@@ -43,7 +43,7 @@ def exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
                 return
         event = _event(result, readings, finding, first)
         if event is not None:
-            calm = judged_walk(walk, at)
+            calm = judged_walk(walk, at, told=_stops(result, "step_note"))
             told = walk if event.as_read else calm
             beside = (("as read", walk),) if steps and not event.as_read else ()
             label = "Level, without its jumps" if beside else "Level"
@@ -58,12 +58,16 @@ def _is(finding: Finding, stops: float) -> bool:
     return finding.worst is not None and abs(finding.worst - stops) < 1e-6
 
 
+def _stops(result: TakeResult, key: str) -> float:
+    return float(str(result.limits[f"exposure.{key}_stops"]))
+
+
 def _event(
     result: TakeResult, readings: Readings, finding: Finding, first: int
 ) -> Event | None:
     """Return the event that a finding tells of."""
-    least = float(str(result.limits["exposure.drift_review_stops"]))
-    for event in events(readings, least=least):
+    least, jumps = (_stops(result, key) for key in ("drift_review", "step_note"))
+    for event in events(readings, least=least, told=jumps):
         if event.first == first and _is(finding, event.stops):
             return event
     return None

@@ -72,10 +72,11 @@ def pumped(
 def _pumping(measured: Measured, readings: Readings) -> Iterator[Event]:
     """Yield the pumping that is told of exposure, if that is measured."""
     needed = ("same_stops", "same_place", "same_carried", "level_stops", "place")
-    limit = "exposure.drift_review_stops"
+    limits = [f"exposure.{name}_stops" for name in ("drift_review", "step_note")]
     known = all(f"exposure.{name}" in readings.columns for name in needed)
-    if not known or limit not in measured.limits:
+    if not known or any(limit not in measured.limits for limit in limits):
         return
-    for event in events(readings, least=float(measured.limits[limit])):
+    least, told = (float(measured.limits[limit]) for limit in limits)
+    for event in events(readings, least=least, told=told):
         if len(event.swings) >= _SWINGS:
             yield event
