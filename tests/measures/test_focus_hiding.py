@@ -8,7 +8,8 @@ border), a thing in front brings its own light.
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -18,7 +19,9 @@ from numpy.typing import NDArray
 from qc.judge import find
 from qc.measures import focus
 from qc.measures.base import Measured, Setup
+from qc.measures.parts.focus import partsoft
 from qc.measures.parts.focus.hiding import alike
+from qc.measures.parts.focus.pulls import pull_of
 from qc.measures.parts.focus.sharpness import tile_colours
 from qc.measures.parts.focus.shrunk import Shrunk
 from qc.measures.parts.focus.slowtiles import Waiting
@@ -288,3 +291,22 @@ def test_a_lens_that_goes_past_both_places_and_stays_is_told() -> None:
     assert found
     assert found[-1][0] in (Grade.REVIEW, Grade.REJECT)
     assert found[-1][2] == len(places)
+
+
+def test_what_was_left_behind_by_a_pull_is_no_part_gone_soft() -> None:
+    # Within 1.6 s; a fall that is seen from the middle of the way on (rows 93 to 97,
+    # where both halves are half sharp) has nothing else to be held against.
+    way = np.linspace(0.0, 1.0, 40)
+    places = np.concatenate([np.zeros(75), way**2 * (3 - 2 * way), np.ones(100)])
+    measured = pulled(places.round(3))
+    readings = measured.picture
+    assert readings is not None
+    fall = cast(Any, SimpleNamespace(before=(93, 97)))
+    stretch = cast(Any, SimpleNamespace(first=100, deep=112, last=215))
+    assert pull_of(readings, np.arange(112, 215), np.arange(93, 97)) is None
+    found = partsoft._pull(measured, readings, fall, stretch)
+    assert found is not None
+    assert (found.here, found.not_there) == ("the right", "the left")
+    # A fall long after it is one of its own.
+    later = cast(Any, SimpleNamespace(first=140, deep=150, last=215))
+    assert partsoft._pull(measured, readings, fall, later) is None

@@ -16,7 +16,7 @@ from qc.measures.parts.focus.partlens import left_by_lens
 from qc.measures.parts.focus.partshow import box_of
 from qc.measures.parts.focus.partspan import Stretch, stretch_of
 from qc.measures.parts.focus.partwords import part_advice, part_message, part_of
-from qc.measures.parts.focus.pulls import PULL_ADVICE, pull_message, pull_of
+from qc.measures.parts.focus.pulls import PULL_ADVICE, Pull, pull_message, pull_of
 from qc.measures.parts.focus.softcheck import hidings, pulls
 from qc.measures.parts.focus.wovenfocus import woven_rows
 from qc.records import Finding, Grade, Readings
@@ -34,6 +34,8 @@ _LOOK = 2048
 _AT_ONCE = 2
 # Of a stretch so much is told, or explained, by what is known of the whole picture.
 _TOLD = 0.5
+# What was sharp before a pull of focus is looked for in so many rows before it.
+_BEFORE_PULL = 25
 
 
 def part_soft(measured: Measured) -> Iterable[Finding]:
@@ -135,6 +137,30 @@ def _told(measured: Measured, readings: Readings) -> NDArray[np.bool_]:
     return out
 
 
+def _pull(
+    measured: Measured, readings: Readings, fall: Fall, stretch: Stretch
+) -> Pull | None:
+    """Return the pull of focus that a soft part is one side of, None if there is none.
+
+    Just before the fall the focus may have been on its way already: then what was
+    sharp before it set out counts.
+    """
+    soft = np.arange(stretch.deep, stretch.last)
+    found = pull_of(readings, soft, np.arange(*fall.before))
+    if found is not None:
+        return found
+    percent, lasts = (readings[f"focus.{n}_percent"] for n in ("relative", "lasting"))
+    shot = readings["framing.shot"]
+    for (first, last), _ in pulls(readings, percent, lasts, measured.limits):
+        if not (first <= stretch.first <= last and stretch.last > last):
+            continue
+        rows = np.arange(max(0, first - _BEFORE_PULL), first)
+        found = pull_of(readings, soft, rows[shot[rows] == shot[stretch.first]])
+        if found is not None:
+            return found
+    return None
+
+
 def _finding(
     measured: Measured,
     readings: Readings,
@@ -149,7 +175,7 @@ def _finding(
     low = np.nanpercentile(stretch.share, 10.0)
     worst_row = first + int(np.nanargmin(np.abs(stretch.share - low)))
     rotation = int(video.rotation) if video is not None else 0
-    pull = pull_of(readings, np.arange(stretch.deep, last), np.arange(*fall.before))
+    pull = _pull(measured, readings, fall, stretch)
     if pull is None:
         took = float(readings.start(stretch.deep) - readings.start(stretch.began))
         message = part_message(
