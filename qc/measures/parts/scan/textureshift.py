@@ -80,7 +80,7 @@ def shifted_shares(
 def _about_mean(part: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return each block's values about their mean, one block a row."""
     values = part.reshape(-1, _INSIDE * _INSIDE)
-    return values - values.mean(axis=1, keepdims=True)
+    return np.asarray(values - values.mean(axis=1, keepdims=True), np.float32)
 
 
 def _products(
