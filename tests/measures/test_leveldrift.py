@@ -297,6 +297,23 @@ def test_an_iris_turned_click_by_click_is_told() -> None:
     assert finding.worst == pytest.approx(0.6, abs=0.05)
 
 
+@pytest.mark.parametrize("back_s", [0.2, 0.24, 0.28])
+def test_a_lamp_dimmed_slowly_and_back_at_once_is_told_twice(back_s: float) -> None:
+    # To 35 % of its light within a second, and after 3 s up again.
+    def look(t: float) -> NDArray[Any]:
+        parts = (float(np.clip(x, 0.0, 1.0)) for x in (t - 2.0, (6.4 - t) / back_s))
+        share = math.prod(x * x * (3.0 - 2.0 * x) for x in parts)
+        return np.asarray(still() * (1.0 - 0.65 * share))
+
+    _, found = drifts(look)
+    assert len(found) == 2
+    walk, jump = sorted(found, key=lambda one: one.start_frame)
+    assert 50 <= walk.start_frame < walk.end_frame <= 75 + 2
+    assert walk.worst == pytest.approx(-math.log2(0.35), abs=0.05)
+    assert "falls" in walk.message
+    assert 150 <= jump.start_frame <= 160
+
+
 @pytest.mark.parametrize("way", [[1], [1, -1], [1, -1, 1, -1]])
 def test_single_clicks_are_let_be(way: list[int]) -> None:
     assert drifts(lambda t: clicks(t, each=1 / 3, way=way))[1] == []

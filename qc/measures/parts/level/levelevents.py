@@ -189,13 +189,15 @@ def _pieces(
 def _agreed(readings: Readings, rows: NDArray[np.intp], swing: Swing) -> bool:
     """Return whether the cells say so too, as read: where they say anything.
 
-    A large thing that turns or goes by may be followed in place of the scene.
+    A large thing that turns or goes by may be followed in place of the scene. What is
+    read may jump back at the end of a swing: so much of it as went its way counts.
     """
     part = slice(int(rows[swing.first]), int(rows[swing.last]) + 1)
-    level = readings["exposure.level_stops"][part]
+    level = readings["exposure.level_stops"][part].astype(np.float64)
     if np.isnan(level).any() or np.ptp(readings["exposure.place"][part]) > 0:
         return True
-    return float(level[-1] - level[0]) / swing.stops >= _SAID_SHARE
+    low, high = _span(level, 1 if swing.stops > 0 else -1)
+    return (high - low) / abs(swing.stops) >= _SAID_SHARE
 
 
 def _groups(
