@@ -253,16 +253,18 @@ def _who(channels: list[str]) -> str:
 
 
 def once_for_all(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return findings; what is the same of several channels is said once, of them all.
+    """Return findings; a note that is the same of several channels is one of them all.
 
-    One microphone on four channels has one fault, not four. The same it is where rule,
-    grade, place and every word but the channel's name are.
+    One microphone on four channels is one thing to know, not four. The same it is where
+    rule, place and every word but the channel's name are. What is worse than a note
+    stays with its channel: other programs read it from there.
     """
     groups: dict[object, list[Finding]] = {}
     for finding in findings:
         told = [_OF_CHANNEL.match(t) for t in (finding.message, finding.advice)]
         key: object = id(finding)
-        if finding.channel is not None and all(told):
+        noted = finding.grade is Grade.NOTE and finding.channel is not None
+        if noted and all(told):
             words = [
                 text[match.end() :]
                 for text, match in zip(
@@ -271,7 +273,7 @@ def once_for_all(findings: Iterable[Finding]) -> tuple[Finding, ...]:
                 if match is not None
             ]
             span = finding.start, finding.end, finding.unit, finding.limit
-            key = finding.rule, finding.grade, span, *words
+            key = finding.rule, span, *words
         groups.setdefault(key, []).append(finding)
     return tuple(_of_all(group) for group in groups.values())
 
