@@ -261,17 +261,11 @@ def once_for_all(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """
     groups: dict[object, list[Finding]] = {}
     for finding in findings:
-        told = [_OF_CHANNEL.match(t) for t in (finding.message, finding.advice)]
         key: object = id(finding)
-        noted = finding.grade is Grade.NOTE and finding.channel is not None
-        if noted and all(told):
-            words = [
-                text[match.end() :]
-                for text, match in zip(
-                    (finding.message, finding.advice), told, strict=True
-                )
-                if match is not None
-            ]
+        texts = finding.message, finding.advice
+        named = finding.channel is not None and all(map(_OF_CHANNEL.match, texts))
+        if named and finding.grade is Grade.NOTE:
+            words = [_OF_CHANNEL.sub("", text, count=1) for text in texts]
             span = finding.start, finding.end, finding.unit, finding.limit
             key = finding.rule, span, *words
         groups.setdefault(key, []).append(finding)

@@ -153,8 +153,6 @@ def _few_notes(measured: Measured) -> Iterable[str]:
         beat = slow_beat(rate_of(measured, times[first:last]))
         if beat is None or (flicker[first:last] > 0).any():
             continue
-        if beat * (times[last - 1] - times[first]) >= FLICKER_ROUNDS:
-            continue  # long enough to be looked at like any flicker
         seen = few_rounds(
             readings.columns.part("light.strips_stops", first, last),
             times[first:last],

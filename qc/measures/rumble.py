@@ -72,7 +72,7 @@ class _Reader:
     """Mean squares under 60 Hz and from 110 Hz on, every 50 ms."""
 
     def __init__(self, setup: Setup, track: AudioTrack) -> None:
-        channels = track.channels
+        channels = self._channels = track.channels
         self._size = max(round(track.sample_rate / _CELL_HZ), 1)
         rate = track.sample_rate / self._size
         down = max(round(rate / _LOW_CELL_HZ), 1)
@@ -84,7 +84,6 @@ class _Reader:
         )
         over = high_pass(_REST_HZ, rate)
         self._rest = BlockFilter(np.concatenate([over, over]), channels)
-        self._none = np.full((0, 2, channels), math.nan, np.float32)
         self._held = np.zeros((0, 4, channels))  # sums and counts of rows
         self._next = 0  # first row held
         self._settling = _SETTLE_STEPS
@@ -101,10 +100,6 @@ class _Reader:
         sums = self._sums(block) if usable else np.zeros((rows, 4, self._channels))
         self._hold(sums, block.first_row)
         return {}
-
-    @property
-    def _channels(self) -> int:
-        return int(self._none.shape[2])
 
     def _sums(self, block: SoundBlock) -> NDArray[np.float64]:
         ready = seen(block).cells(self._size) if self._cells.empty else None
@@ -152,7 +147,8 @@ class _Reader:
                 np.zeros((short, 4, self._channels)),
                 self._next + len(self._held),
             )
-        steps = np.concatenate([self._none, *self._steps])
+        none = np.zeros((0, 2, self._channels), np.float32)
+        steps = np.concatenate([none, *self._steps])
         with np.errstate(divide="ignore"):
             return {
                 "first_row": self._first or 0,

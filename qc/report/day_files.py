@@ -132,7 +132,7 @@ def _seconds(value: Fraction | float) -> float:
 
 
 def _totals(result: DayResult) -> dict[str, Any]:
-    grades = [take.grade for take in result.takes]
+    totals = day_totals(result.takes, result.findings, result.skipped)
     copies = copies_of(result.findings)
     counting = [
         (TakeFacts.of(take), take.document)
@@ -141,10 +141,8 @@ def _totals(result: DayResult) -> dict[str, Any]:
     ]
     recorded = sum((facts.duration for facts, _ in counting), Fraction(0))
     usable = sum((facts.usable(told) for facts, told in counting), Fraction(0))
-    # What could not be opened is no take, but is unreadable all the same.
-    grades += [Grade.UNREADABLE for file in result.skipped if file.closed]
-    return {grade.value: grades.count(grade) for grade in _GRADES} | {
-        "across_takes": len(day_totals(result.takes, result.findings).across),
+    return {grade.value: totals.grades.get(grade, 0) for grade in _GRADES} | {
+        "across_takes": len(totals.across),
         "copies": len(copies),
         "duration_s": _seconds(recorded),
         "usable_s": _seconds(usable),

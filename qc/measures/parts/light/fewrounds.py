@@ -73,8 +73,10 @@ def few_rounds(
     """
     since = np.asarray(times - times[0], np.float64)
     length = float(since[-1])
+    if not _LEAST_ROUNDS <= beat * length < most:
+        return None
     known = np.isfinite(changes[1:]).mean(axis=0) >= _KNOWN
-    if known.sum() < STRIPS // 3 or not _LEAST_ROUNDS <= beat * length < most:
+    if known.sum() < STRIPS // 3:
         return None
     steps = np.nan_to_num(np.asarray(changes[:, known], np.float64))
     steps[0] = 0.0

@@ -184,8 +184,8 @@ class SlopingTops:
         )
 
 
-def _reach(rate: float) -> float:
-    return max(_NEAR_HZ, _NEAR_SHARE * abs(rate))
+def _reach(rate: float | Array) -> Array:
+    return np.asarray(np.maximum(_NEAR_HZ, _NEAR_SHARE * np.abs(rate)))
 
 
 def _agreed(hertz: Array) -> tuple[int, float]:
@@ -193,7 +193,7 @@ def _agreed(hertz: Array) -> tuple[int, float]:
     if len(hertz) < _TOPS:
         return 0, 0.0
     ordered = np.sort(hertz)
-    reach = np.maximum(_NEAR_HZ, _NEAR_SHARE * np.abs(ordered))
+    reach = _reach(ordered)
     upper = np.searchsorted(ordered, ordered + reach, side="right")
     lower = np.searchsorted(ordered, ordered - reach, side="left")
     fits = (ordered > -_FLAT_HZ / 2) & (ordered <= _HIGHEST_HZ)
