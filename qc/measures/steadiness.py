@@ -46,7 +46,10 @@ class _Reader:
         luma = picture.view(proxy_luma)
         motion = self._tracker.read(luma)
         ago = self._covers.read(luma, picture.pts * self._tick, motion)
-        values: dict[str, float] = {"covered_ago_frames": ago}
+        values = {
+            "covered_ago_frames": float(ago),
+            "rests_behind": self._tracker.behind,
+        }
         if motion is None or damaged:
             return values
         percent = 100.0 / luma.shape[1]
@@ -107,7 +110,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="steadiness",
-    version=7,
+    version=8,
     label="Steadiness",
     clock="picture",
     room="movement",
@@ -117,6 +120,7 @@ MEASURE = Measure(
         Column("zoom_percent", "Zoom since the frame before", "%", 3),
         Column("trust", "Share of the picture that follows", "", 2),
         Column("covered_ago_frames", "Covered before, in view again now", "frames", 0),
+        Column("rests_behind", "The ground rests behind what moves", "", 0),
     ),
     derived=(
         Column("sway_percent", "Sway, peak to peak", "% of width", 2),
@@ -184,7 +188,9 @@ MEASURE = Measure(
         "a robust vote gives the shift, zoom and roll that most of the picture "
         "follows, so that hands and instruments do not count; where fewer than 70 % of "
         "the patches follow, and more than a third of all, faint ones with them, lie "
-        "where they lay, the camera rests. The path these shifts "
+        "where they lay, the camera rests; so it does where faint patches lie where "
+        "they lay in two of five pictures or more, over 1.5 s, in which others clearly "
+        "move. The path these shifts "
         "add up to is smoothed (Gaussian, 0.55 s): the smooth part is the intended "
         "pan. What is left and goes to and fro at least twice at 0.4 Hz or faster is "
         "sway, peak to peak along its main direction, as far as the path itself goes "

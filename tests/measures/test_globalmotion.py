@@ -216,6 +216,21 @@ def test_a_faint_ground_that_moves_does_not_rest() -> None:
     assert sum(shifts) == pytest.approx(0.8 * 7, abs=1.0)
 
 
+@pytest.mark.parametrize(("goes", "rests"), [(0.0, 1.0), (0.8, 0.0)])
+def test_a_faint_ground_tells_whether_it_rests(goes: float, rests: float) -> None:
+    tracker, behind = MotionTracker(), []
+    thing = scene(200, 400, np.random.default_rng(3)).astype(np.float32) / 2.2
+    for i in range(8):
+        image = (20 + 0.03 * (texture(goes * i) - 40.0)).astype(np.float32)
+        # In the middle, so that a faint ground is left on both sides.
+        image[25:105, 70 + i : 185 + i] = thing[25:105, 100:215]
+        tracker.read(image)
+        behind.append(tracker.behind)
+    asked = [b for b in behind if not np.isnan(b)]
+    assert len(asked) >= 3
+    assert np.mean(asked) == rests
+
+
 def test_the_picture_is_followed_behind_a_still_thing() -> None:
     images = [covered(texture(0.8 * i, 0.2 * i), 0.0, 0.15) for i in range(8)]
     for motion in follow(images)[1:]:

@@ -48,6 +48,7 @@ def taken(
     zoom: Array | None = None,
     trust: Array | float = 0.9,
     covered: Array | None = None,
+    behind: Array | None = None,
     changes: Mapping[str, object] | None = None,
 ) -> Measured:
     """Make a take whose picture went along (x, y), in percent of its width.
@@ -63,6 +64,7 @@ def taken(
         "zoom_percent": np.zeros(n) if zoom is None else zoom,
         "trust": np.broadcast_to(trust, n),
         "covered_ago_frames": np.zeros(n) if covered is None else covered,
+        "rests_behind": np.full(n, np.nan) if behind is None else behind,
     }
     store = ColumnStore({f"steadiness.{name}": 0 for name in rows})
     for i in range(n):
@@ -399,6 +401,33 @@ def test_a_gross_knock_spoils_the_stretch() -> None:
     (finding,) = shakes(taken(knock(clock(14), 8.0)))
     assert finding.grade is Grade.REJECT
     assert finding.limit == 4.0
+
+
+@pytest.mark.parametrize(("rests", "told"), [(0.65, 0), (0.2, 1), (None, 1)])
+def test_a_head_that_nods_before_a_wall_is_no_knock(
+    rests: float | None, told: int
+) -> None:
+    # Of one picture a faint wall tells little: it rests in some of them.
+    t = clock(12)
+    nods = knock(t)
+    behind = np.full(len(t), np.nan)
+    moves = np.flatnonzero(np.abs(np.diff(nods, prepend=0.0)) > 0.05)
+    if rests is not None:
+        behind[moves] = np.arange(len(moves)) * rests % 1.0 >= 1.0 - rests
+    assert len(shakes(taken(nods, behind=behind))) == told
+
+
+def test_a_sway_goes_on_beside_a_head_that_nods() -> None:
+    # What it says holds for as long as it is asked, and no longer.
+    t = clock(20)
+    swing = np.where(t > 10, 0.8 * np.sin(2 * np.pi * 0.8 * t), 0.0)
+    swing += np.where(t < 5, 1.2 * np.sin(2 * np.pi * 0.7 * t), 0.0)
+    behind = np.full(len(t), np.nan)
+    behind[t < 5], behind[t > 10] = 1.0, 0.0
+    (finding,) = shakes(taken(swing, behind=behind))
+    assert float(finding.start) == pytest.approx(10, abs=0.2)
+    # The ground says no word of it: both are told.
+    assert len(shakes(taken(swing))) == 2
 
 
 def test_every_knock_is_found_once() -> None:

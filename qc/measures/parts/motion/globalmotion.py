@@ -29,7 +29,7 @@ from qc.measures.parts.motion.motionvote import (
     STILL,
     STILL_SHARE,
     Step,
-    rests_behind,
+    ground_behind,
     vote_step,
 )
 
@@ -41,6 +41,8 @@ _STEPS = 5
 _LOST_STEP = 1.5  # px; a first step this long is looked at again coarsely
 _MOST = 0.7  # of all patches; if fewer follow, the ground is asked whether it rests
 _GROUND_TRUST = 0.4  # enough to rest, not to say that nothing is before the lens
+# Faint patches of a ground that rests, and px that others have moved, for it to count.
+_FAINT_PATCHES, _CLEARLY = 2, 0.4
 _MANY = 0.5  # followers; with fewer another place is tried too
 _COARSE = 4  # px a cell of the coarse search
 _SEARCH = 10, 6  # cells
@@ -51,7 +53,15 @@ _FLAT = 0.1  # percent; a coarse picture with less contrast is not searched
 
 
 class MotionTracker:
-    """Follows the motion of a take's small pictures, one after the other."""
+    """Follows the motion of a take's small pictures, one after the other.
+
+    Attributes
+    ----------
+    behind : float
+        Whether the faint ground lies where it lay behind what clearly moved to the last
+        picture: 1 or 0, NaN if that is no question or there is no such ground. Of one
+        picture it says little, of many a lot.
+    """
 
     def __init__(self) -> None:
         self._grid: Grid | None = None
@@ -60,6 +70,7 @@ class MotionTracker:
         self._smooth: NDArray[np.float32] | None = None
         self._pose = Pose()
         self._last = Motion(0.0, 0.0, 0.0, 0.0, 0.0)
+        self.behind = math.nan
 
     def read(self, luma: NDArray[np.float32]) -> Motion | None:
         """Return the motion since the picture before, None where it is unknown.
@@ -69,6 +80,7 @@ class MotionTracker:
         luma : (h, w) array of float32
             Small picture in percent of black-to-white. It is kept, not copied.
         """
+        self.behind = math.nan
         height, width = luma.shape
         grid = self._grid
         if grid is None or (grid.height, grid.width) != (height, width):
@@ -149,7 +161,10 @@ class MotionTracker:
         sums = sums_at(self._smooth, anchor, Pose())
         if sums is None:
             return False
-        return rests_behind(anchor, sums, (pose.x, pose.y), trust) >= STILL_SHARE
+        ground = ground_behind(anchor, sums, (pose.x, pose.y), trust)
+        if moved >= _CLEARLY and ground.asked >= _FAINT_PATCHES:
+            self.behind = float(ground.faint >= _FAINT_PATCHES)
+        return ground.share >= STILL_SHARE
 
     def _rests(self, pose: Pose) -> bool:
         """Return whether a pose is the one before."""

@@ -235,7 +235,9 @@ class Anchor:
         # What `weigh_patches` has to know of each patch; and with those called textured
         # that tell no more than whether they rest.
         self.facts = np.concatenate([single, *matrices], axis=1)
-        self.faint_facts = self.facts_of(self.trace > _FAINT**2 * a.shape[1])
+        faint = self.trace > _FAINT**2 * a.shape[1]
+        self.faint_facts = self.facts_of(faint)
+        self.faint = faint & ~self.textured
 
     def facts_of(self, textured: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Return the facts with other patches called textured."""

@@ -22,7 +22,7 @@ from qc.measures.parts.motion.motionpatches import (
     enough,
 )
 
-__all__ = ["STILL", "STILL_SHARE", "Step", "rests_behind", "vote_step"]
+__all__ = ["STILL", "STILL_SHARE", "Ground", "Step", "ground_behind", "vote_step"]
 
 _ALIKE = 0.5  # share of a patch's contrast that must be the same thing seen again
 _FOLLOWS = 0.2  # px; farther from the common motion a patch does not follow it
@@ -54,6 +54,25 @@ class Step(NamedTuple):
     def edge(self) -> float:
         """Px that zoom and roll of the correction move the border."""
         return math.hypot(self.zoom, self.turn) * FINE_SCALE
+
+
+class Ground(NamedTuple):
+    """What lies where it lay, although others say that the picture moved.
+
+    Attributes
+    ----------
+    share : float
+        Of all patches that say the one or the other, faint ones with them, those that
+        rest; 0 if too few do.
+    faint : int
+        Faint patches that rest.
+    asked : int
+        Faint patches that could have said so.
+    """
+
+    share: float
+    faint: int
+    asked: int
 
 
 def vote_step(
@@ -113,13 +132,13 @@ def vote_step(
     )
 
 
-def rests_behind(
+def ground_behind(
     anchor: Anchor,
     sums: NDArray[np.float64],
     moved: tuple[float, float],
     followers: float,
-) -> float:
-    """Return the share of the patches that lie where they lay, faint ones with them.
+) -> Ground:
+    """Return which patches lie where they lay, faint ones with them.
 
     A ground with little texture tells nothing by itself beside a face or a hand in
     front of it; that it rests it can tell.
@@ -132,19 +151,19 @@ def rests_behind(
         What others say, px.
     followers : float
         Share of the textured patches that say so.
-
-    Returns
-    -------
-    float
-        Of all that say the one or the other; 0 if too few rest.
     """
     own, worth = weigh_patches(sums, anchor.faint_facts, 1.0 - _ALIKE)[2:]
-    rests = (worth > 0) & (np.hypot(own[:, 0], own[:, 1]) < 2.0 * STILL)
     # An edge along the motion rests in any case.
-    count = int(np.count_nonzero(rests & _tells(anchor, moved)))
-    if count < max(LEAST_PATCHES, LEAST_SHARE * anchor.grid.count):
-        return 0.0
-    return count / (count + followers * int(np.count_nonzero(anchor.textured)))
+    tells = _tells(anchor, moved)
+    rests = (worth > 0) & (np.hypot(own[:, 0], own[:, 1]) < 2.0 * STILL) & tells
+    count = int(np.count_nonzero(rests))
+    share = 0.0
+    if count >= max(LEAST_PATCHES, LEAST_SHARE * anchor.grid.count):
+        share = count / (count + followers * int(np.count_nonzero(anchor.textured)))
+    faint = tells & anchor.faint
+    return Ground(
+        share, int(np.count_nonzero(rests & faint)), int(np.count_nonzero(faint))
+    )
 
 
 def _scales(spread: float) -> tuple[float, ...]:

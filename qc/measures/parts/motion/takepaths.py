@@ -7,7 +7,11 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.motion.freesway import free_sway
 from qc.measures.parts.motion.knocking import knocks, without_knocks
-from qc.measures.parts.motion.notcamera import uncovered, without_zoom
+from qc.measures.parts.motion.notcamera import (
+    rests_behind,
+    uncovered,
+    without_zoom,
+)
 from qc.measures.parts.motion.swaying import Path, path_pieces, sway
 from qc.records import Readings
 
@@ -31,6 +35,7 @@ def take_paths(
             "zoom_percent",
             "trust",
             "covered_ago_frames",
+            "rests_behind",
         )
     }
     begins = readings.times()[first:last]
@@ -41,6 +46,8 @@ def take_paths(
         np.where(sure, part[name], np.nan).astype(np.float64)
         for name in ("dx_percent", "dy_percent")
     )
+    rests = rests_behind(part["rests_behind"], begins)
+    dx[rests & sure], dy[rests & sure] = 0.0, 0.0
     return path_pieces(begins, *without_zoom(dx, dy, part["zoom_percent"], begins))
 
 
