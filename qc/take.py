@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from qc.signal import Signal
 from qc.timecode import TimecodeFormat
 
-__all__ = ["AudioTrack", "Scan", "TakeInfo", "TimeGrid", "VideoTrack"]
+__all__ = ["AudioTrack", "Mark", "Scan", "TakeInfo", "TimeGrid", "VideoTrack"]
 
 # Whoever hands over one of these does not expect a picture in it (common practice).
 _SOUND_FILES = frozenset(
@@ -23,6 +23,8 @@ _SOUND_FILES = frozenset(
 )  # fmt: skip
 
 Scan = Literal["progressive", "top field first", "bottom field first", "unknown"]
+Mark: TypeAlias = tuple[int, int, str]
+"""Place and length of a piece of a file in bytes, and a digest of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,8 @@ class TakeInfo:
         Streams that are not measured, with the reason.
     fingerprint : str
         Identifies the content whatever its name: size and samples of the bytes.
+    marks : tuple of (place, length, digest)
+        Of a recording that may still grow: what it is known again by.
     origin : Fraction
         When the take begins on the container's clock, in seconds.
     picture_lost : bool
@@ -127,6 +131,7 @@ class TakeInfo:
     assumed: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     fingerprint: str = ""
+    marks: tuple[Mark, ...] = ()
     origin: Fraction = Fraction(0)
     metadata: Mapping[str, str] = field(default_factory=dict)
     picture_lost: bool = False

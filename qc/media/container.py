@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import io
+from collections.abc import Collection
 from pathlib import Path
 from typing import cast
 
@@ -13,11 +14,14 @@ from av.container import InputContainer
 
 from qc.errors import DecodeError
 from qc.records import TakeInfo
+from qc.take import Mark
 
 __all__ = [
     "STILL_PICTURES",
+    "bears",
     "fingerprint",
     "holds_whole_pictures",
+    "marks",
     "open_recording",
 ]
 
@@ -40,6 +44,7 @@ _REFUSED = {
 }  # fmt: skip
 
 _FINGERPRINT_PIECE = 1 << 20
+_MARK_BYTES = 1 << 16
 
 # Containers that list their streams in front and hold one whole picture a packet.
 _LISTED = ("mov,mp4,m4a,3gp,3g2,mj2", "matroska,webm")
@@ -253,3 +258,40 @@ def fingerprint(path: Path) -> str:
             file.seek(at)
             digest.update(file.read(_FINGERPRINT_PIECE))
     return digest.hexdigest()
+
+
+def marks(path: Path) -> tuple[Mark, ...]:
+    """Return marks by which a file that is being written is known again later.
+
+    A recorder that goes on writing comes back to the head, where the length stands, and
+    to the last piece, but not to what lies between: marks are of the middle and of
+    three quarters. Where all bytes are alike, nothing was written yet.
+    """
+    size = path.stat().st_size
+    out = []
+    with path.open("rb") as file:
+        for at in (size // 2, size * 3 // 4):
+            file.seek(at)
+            piece = file.read(min(_MARK_BYTES, size // 8))
+            if len(set(piece)) > 1:
+                out.append((at, len(piece), _digest(piece)))
+    return tuple(out)
+
+
+def bears(path: Path, marks: Collection[Mark]) -> bool:
+    """Tell whether a file has all of some marks, and there are any.
+
+    Marks come from a report's file, so that they may hold anything.
+    """
+    if not marks or any(a < 0 or not 0 < n <= _MARK_BYTES for a, n, _ in marks):
+        return False
+    with path.open("rb") as file:
+        for at, length, digest in marks:
+            file.seek(at)
+            if _digest(file.read(length)) != digest:
+                return False
+    return True
+
+
+def _digest(piece: bytes) -> str:
+    return hashlib.blake2b(piece, digest_size=16).hexdigest()

@@ -12,7 +12,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from qc.errors import DecodeError
-from qc.media.container import fingerprint, open_recording
+from qc.media.container import bears, fingerprint, open_recording
 from qc.media.decoding import has_own_times
 from qc.media.packets import packets_of
 from qc.media.planes import planes_of, to_rgb
@@ -57,7 +57,7 @@ def stills_at(
     wanted = sorted(set(ticks))
     if info.video is None or not wanted:
         return
-    if info.fingerprint and fingerprint(info.path) != info.fingerprint:
+    if info.fingerprint and not _is_still(info):
         # Pictures of somebody else's take must not get into this report.
         raise DecodeError(f"{info.path}: the file has changed since it was measured")
     with open_recording(info.path, known=info) as container:
@@ -68,6 +68,11 @@ def stills_at(
             yield from _by_seeking(container, stream, info, wanted, whole=whole)
             return
     yield from _by_counting(info, wanted)
+
+
+def _is_still(info: TakeInfo) -> bool:
+    """Tell whether a file is the one that was measured, though it may have grown."""
+    return fingerprint(info.path) == info.fingerprint or bears(info.path, info.marks)
 
 
 def _by_seeking(

@@ -152,9 +152,23 @@ def _report_of(result: TakeResult) -> Belongs:
     def belongs(document: Mapping[str, Any]) -> bool:
         coverage = document.get("coverage")
         spot = isinstance(coverage, dict) and coverage.get("mode") == "spot"
-        return spot and same(document)
+        return spot and (same(document) or _has_grown(result.info, document))
 
     return belongs
+
+
+def _has_grown(info: TakeInfo, document: Mapping[str, Any]) -> bool:
+    """Tell whether a report is of this take when its file was shorter."""
+    from qc.media import bears
+
+    take = document.get("take")
+    if not isinstance(take, dict) or take.get("name") != plain_text(info.name):
+        return False
+    try:
+        marks = [(int(at), int(n), str(digest)) for at, n, digest in take["marks"]]
+        return bears(info.path, marks)
+    except (KeyError, TypeError, ValueError, OverflowError, OSError):
+        return False
 
 
 def same_take(info: TakeInfo) -> Belongs:

@@ -193,6 +193,7 @@ def _take(result: TakeResult) -> dict[str, Any]:
         "path": info.path,
         "bytes": info.bytes,
         "fingerprint": info.fingerprint,
+        **({"marks": info.marks} if info.marks else {}),
         "duration_s": _seconds(result.duration),
         "frames": _frames(result) if video else None,
         "frame_rate": _ratio(video.frame_rate) if video else None,

@@ -17,7 +17,7 @@ from qc.measures import all_measures, default_limits, rule_labels
 from qc.measures.base import Measured
 from qc.measures.damage import picture_lost
 from qc.measures.parts.sound.soundlines import with_names
-from qc.media import probe
+from qc.media import marks, probe
 from qc.media.windows import can_seek, found_length
 from qc.patchsize import fitted, noted
 from qc.pipeline import Progress, judge_measured
@@ -106,6 +106,7 @@ def spot_take(
     limits = default_limits() if limits is None else limits
     try:
         info = with_names(probe(path, video=video), limits)
+        info = replace(info, marks=marks(path))
         limits, note = fitted(limits, info)
         spot = _Spot(info, limits, within, began, threads, stills, progress, clock)
         return _as_far_as_it_was(noted(spot.result(), note))

@@ -15,7 +15,7 @@ import pytest
 
 from qc.errors import DecodeError
 from qc.media import probe
-from qc.media.container import fingerprint, open_recording
+from qc.media.container import bears, fingerprint, marks, open_recording
 from tests import synth
 from tests.synth import Sound, Video
 
@@ -201,6 +201,43 @@ def test_a_fingerprint_of_a_long_file_looks_at_both_ends_and_the_middle(
     data[at] = 1
     two.write_bytes(data)
     assert fingerprint(one) != fingerprint(two)
+
+
+@pytest.mark.parametrize("size", [40, 5_000, 3 << 20])
+def test_a_file_that_is_written_on_is_known_by_its_marks(
+    tmp_path: Path, size: int
+) -> None:
+    rng = np.random.default_rng(size)
+    path = tmp_path / "a"
+    path.write_bytes(data := rng.bytes(size))
+    known = marks(path)
+    assert len(known) == 2
+    assert bears(path, known)
+    # Its length is put into its head, its last piece is written anew, more follows.
+    between = data[size // 4 : -(size // 10)]
+    path.write_bytes(bytes(size // 4) + between + rng.bytes(size))
+    assert bears(path, known)
+    for other in (rng.bytes(2 * size), data[: size // 2], b""):
+        path.write_bytes(other)
+        assert not bears(path, known)
+
+
+def test_what_is_not_written_yet_is_no_mark(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    path.write_bytes(bytes(1 << 20))  # as made ready by a recorder
+    assert marks(path) == ()
+    assert not bears(path, ())
+    path.write_bytes(bytes(1 << 19) + b"\1" + bytes(1 << 19))
+    assert len(marks(path)) == 1
+
+
+@pytest.mark.parametrize("mark", [(-1, 5, ""), (0, 0, ""), (0, 1 << 40, "")])
+def test_marks_that_make_no_sense_are_of_no_file(
+    tmp_path: Path, mark: tuple[int, int, str]
+) -> None:
+    path = tmp_path / "a"
+    path.write_bytes(b"something")
+    assert not bears(path, [mark])
 
 
 @pytest.mark.parametrize("b_frames", [0, 1, 3])

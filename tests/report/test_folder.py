@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 import qc.report
 from qc.errors import DecodeError, ReportError
+from qc.media.container import fingerprint, marks
 from qc.records import Readings, TakeResult
 from qc.report import REPORT_FILES, report_folder, write_report
 from qc.report.archive import write_readings
@@ -328,6 +329,61 @@ def test_recordings_named_like_a_spot_check_keep_their_reports(
         assert write(_as_spot(other), out).name == "A-spot-2"
         assert write(_as_spot(again), out).name == "A-spot-3"
     assert report_folder(other.info, out) is None
+
+
+def _looked_at(path: Path, make_result: MakeResult) -> TakeResult:
+    """Return a spot check of a file as it is now."""
+    take = make_result(path, fingerprint=fingerprint(path))
+    return _as_spot(replace(take, info=replace(take.info, marks=marks(path))))
+
+
+def test_a_spot_check_of_a_file_that_has_grown_replaces_the_one_before(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out, path = tmp_path / "reports", tmp_path / "A.mov"
+    data = np.random.default_rng(5).bytes(400_000)
+    path.write_bytes(data[:100_000])
+    full = write(make_result(path, fingerprint=fingerprint(path)), out)
+    before = everything(full)
+    for end in (100_000, 150_000, 390_000):
+        path.write_bytes(b"head" + data[4:end])
+        assert write(_looked_at(path, make_result), out) == out / "A-spot"
+        assert told(out / "A-spot")["take"]["fingerprint"] == fingerprint(path)
+    assert sorted(p.name for p in out.iterdir()) == ["A", "A-spot"]
+    assert everything(full) == before
+
+
+def test_a_spot_check_of_another_take_in_the_same_place_is_left_alone(
+    make_result: MakeResult, tmp_path: Path
+) -> None:
+    out, path = tmp_path / "reports", tmp_path / "A.mov"
+    rng = np.random.default_rng(6)
+    path.write_bytes(rng.bytes(100_000))
+    first = write(_looked_at(path, make_result), out)
+    before = everything(first)
+    path.write_bytes(rng.bytes(200_000))  # the card was emptied, numbers began anew
+    assert write(_looked_at(path, make_result), out) == out / "A-spot-2"
+    # By another name it is another take, too: A-spot of which nobody knows the marks.
+    same = tmp_path / "A.mp4"
+    same.write_bytes(path.read_bytes())
+    assert write(_looked_at(same, make_result), out) == out / "A-spot-3"
+    assert everything(first) == before
+
+
+@pytest.mark.parametrize(
+    "marks",
+    ["", None, [1], [[0, 5]], [["a", 5, "x"]], [[0, 1e400, "x"]], {"a": 1}, [[]]],
+)
+def test_a_report_whose_marks_cannot_be_read_is_nobodys(
+    make_result: MakeResult, tmp_path: Path, marks: object
+) -> None:
+    out, path = tmp_path / "reports", tmp_path / "A.mov"
+    path.write_bytes(b"something")
+    first = write(_looked_at(path, make_result), out)
+    document = told(first)
+    document["take"] |= {"marks": marks, "fingerprint": "other"}
+    (first / "result.json").write_text(json.dumps(document))
+    assert write(_looked_at(path, make_result), out) == out / "A-spot-2"
 
 
 def test_a_full_report_put_under_that_name_is_not_replaced_by_a_spot_check(

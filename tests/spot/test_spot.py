@@ -335,6 +335,32 @@ def test_a_file_still_growing_is_looked_at_as_far_as_it_is(
     assert any("growing still" in note for note in spot.notes)
 
 
+def test_a_file_that_grows_meanwhile_has_its_pictures_and_one_report(
+    long_take: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parts = [long_take.with_name(f"{n}.mov") for n in ("clean", "burnt")] * 4
+    data = joined(tmp_path / "whole.mkv", parts).read_bytes()
+    grows, out = tmp_path / "grows.mkv", tmp_path / "reports"
+    for share in (4, 6, 8, 10):
+        grows.write_bytes(data[: len(data) * share // 10])
+        spot = spot_take(grows, within=60.0)
+        assert isinstance(spot, TakeResult)
+        assert any(f.rule == "highlights.relevant" for f in spot.findings)
+        # A second later there is more of it.
+        grows.write_bytes(data[: len(data) * min(share + 1, 10) // 10])
+        folder = write_report(spot, out)
+        assert folder == out / "grows-spot"
+        page = (folder / "report.html").read_text()
+        assert "could not be read again" not in page
+        assert "data:image/jpeg" in page
+    assert main(["spot", str(grows), "--out", str(out), "--quiet"]) == 1
+    assert [p.name for p in out.iterdir()] == ["grows-spot"]
+    grows.write_bytes(data[::-1])  # another recording: its pictures are not of this one
+    (folder / "result.json").unlink()
+    page = (write_report(spot, out) / "report.html").read_text()
+    assert "data:image/jpeg" not in page
+
+
 def test_the_end_of_a_file_that_is_being_copied_is_no_damage(tmp_path: Path) -> None:
     data = synth.write(
         tmp_path / "whole.mkv", _calm(75), synth.Video(rate=RATE, options=synth.h264())
