@@ -18,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -127,7 +128,7 @@ def trial(path: Path, order: list[str], within: float, out: Path) -> Trial:
         check=False,
     )
     took = time.monotonic() - began
-    told = json.loads((out / path.stem / "result.json").read_bytes())
+    told = json.loads((out / f"{path.stem}-spot" / "result.json").read_bytes())
     spot = told["coverage"]["spot"]
     bounds = {b["rule"]: b for b in spot["bounds"]}
     found = faults = broken = 0
@@ -151,14 +152,14 @@ def trial(path: Path, order: list[str], within: float, out: Path) -> Trial:
     )
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> None:
     """Run trials and print what came of them."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--trials", type=int, default=20)
     parser.add_argument("--within", type=float, default=20.0)
     parser.add_argument("--minutes", type=int, default=65)
     parser.add_argument("--size", default="320x180")
-    given = parser.parse_args()
+    given = parser.parse_args(arguments)
     width, height = (int(n) for n in given.size.split("x"))
     rng = np.random.default_rng(RANDOM_STATE)
     done: list[Trial] = []
