@@ -412,7 +412,7 @@ MEASURE = Measure(
     ),
     summarise=_summarise,
     notes=_notes,
-    version=5,
+    version=6,
     method=(
         "Samples are averaged to about 6 kHz and differenced, so that speech counts "
         "and hum and rumble do not. Pairs are the two channels of a track, and mono "

@@ -44,7 +44,7 @@ import numpy as np
 
 from tests.bench.faults import score
 from tests.bench.faults.job import Injected, Job, Span
-from tests.bench.faults.kinds import KINDS, Kind
+from tests.bench.faults.kinds import KINDS, Graded, Kind
 from tests.bench.faults.pieces import PIECES, Piece, Source, goes_back, load, write
 from tests.bench.faults.table import NEAR_FRAMES, Outcome, lines, listing, table
 from tests.bench.faults.visible import LEAST_SECONDS
@@ -263,7 +263,7 @@ def somewhere(
 # ------------------------------------------------------------------------- a run
 
 
-def strengths(kind: Kind, count: int) -> list[float]:
+def strengths(kind: Graded, count: int) -> list[float]:
     """Return strengths to put in, spread evenly over the logarithm.
 
     Most lie where a viewer notices; the others below, to find the threshold.

@@ -13,7 +13,9 @@ from tests.bench import spotcheck
 @pytest.mark.slow
 def test_a_trial_is_counted(capsys: pytest.CaptureFixture[str]) -> None:
     # So short that all of the take is read: then nothing can be missed.
-    spotcheck.main("--trials 1 --within 60 --minutes 5 --size 96x64".split())
+    spotcheck.main(
+        ["--trials", "1", "--within", "60", "--minutes", "5", "--size", "96x64"]
+    )
     told = capsys.readouterr().out
     faults = re.search(r"(\d) of (\d) faults found, 0 promises broken", told)
     assert faults

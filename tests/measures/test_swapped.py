@@ -131,6 +131,23 @@ def test_levels_that_become_each_others(
     assert list(turns(levels, np.concatenate([rows(-80, -70)] * 2))) == []
 
 
+@pytest.mark.parametrize("moment", [31.2, 31.6, 38.4, 38.8])
+@pytest.mark.parametrize("number", range(3))
+def test_the_turn_may_lie_near_an_end_of_what_is_looked_at(
+    moment: float, number: int
+) -> None:
+    # A voice that is rarely still: what is left of ten seconds on the side of the turn
+    # makes their quietest twentieth lie between the two noises.
+    rng = np.random.default_rng(number)
+    noise = np.tile([-70.0, -50.0], (7000, 1))
+    noise[round(100 * moment) :] = noise[round(100 * moment) :, ::-1]
+    voice = rng.uniform(-75, -20, (7000, 1))
+    levels = 10 * np.log10(10 ** (noise / 10) + 10 ** (voice / 10))
+    (one,) = turns(levels, levels - 10)
+    assert one.row / 100 == pytest.approx(moment, abs=0.5)
+    assert (one.before, one.after) == pytest.approx((-69, -49), abs=1.5)
+
+
 def test_ten_seconds_on_either_side_are_needed() -> None:
     for seconds, told in ((9, 0), (10, 1)):
         levels = np.concatenate([rows(-70, -50), rows(-50, -70, seconds)])

@@ -8,16 +8,38 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from tests.bench.faults import iris, lamp, lens, tape
 from tests.bench.faults.job import Injected, Job
 from tests.bench.faults.pieces import Source
 
-__all__ = ["KINDS", "Kind"]
+__all__ = ["KINDS", "Graded", "Kind"]
 
 
 def _anywhere(_: Source) -> bool:
     return True
+
+
+class Graded(Protocol):
+    """What a table tells of a kind of fault, in picture or sound; see `Kind`."""
+
+    @property
+    def rule(self) -> str: ...
+    @property
+    def name(self) -> str: ...
+    @property
+    def low(self) -> float: ...
+    @property
+    def high(self) -> float: ...
+    @property
+    def noticed(self) -> float: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def edges(self) -> str: ...
+    @property
+    def as_note(self) -> bool: ...
 
 
 @dataclass(frozen=True)

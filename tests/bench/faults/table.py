@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from tests.bench.faults import score
-from tests.bench.faults.kinds import KINDS, Kind
+from tests.bench.faults.kinds import KINDS, Graded
 from tests.bench.faults.visible import LEAST_LSTAR, LEAST_SECONDS
 from tests.bench.scoring import percentile
 
@@ -99,7 +99,7 @@ HEAD = (
 )  # fmt: skip
 
 
-def _line(out: Outcome, rule: str, kinds: Sequence[Kind], name: str) -> Line:
+def _line(out: Outcome, rule: str, kinds: Sequence[Graded], name: str) -> Line:
     names = {k.name for k in kinds}
     cases = [c for c in out.of(rule) if c.kind in names]
     strong = [c for c in cases if c.noticed]
@@ -127,11 +127,11 @@ def _line(out: Outcome, rule: str, kinds: Sequence[Kind], name: str) -> Line:
     )
 
 
-def lines(out: Outcome) -> Iterator[Line]:
+def lines(out: Outcome, known: Sequence[Graded] = KINDS) -> Iterator[Line]:
     """Give the line of each rule, then of its kinds where it has several."""
-    for rule in dict.fromkeys(k.rule for k in KINDS):
-        kinds = [k for k in KINDS if k.rule == rule and not k.as_note]
-        notes = [k for k in KINDS if k.rule == rule and k.as_note]
+    for rule in dict.fromkeys(k.rule for k in known):
+        kinds = [k for k in known if k.rule == rule and not k.as_note]
+        notes = [k for k in known if k.rule == rule and k.as_note]
         if not out.of(rule):
             continue
         yield _line(out, rule, kinds, "")
@@ -153,9 +153,9 @@ def _unseen(out: Outcome, rule: str) -> str:
     )
 
 
-def table(out: Outcome) -> str:
+def table(out: Outcome, known: Sequence[Graded] = KINDS) -> str:
     """Return the figures as text."""
-    cells = [HEAD, *(line.cells() for line in lines(out))]
+    cells = [HEAD, *(line.cells() for line in lines(out, known))]
     wide = [max(len(row[i]) for row in cells) for i in range(len(HEAD))]
     text = [
         "  ".join(c.ljust(w) for c, w in zip(row, wide, strict=True)).rstrip()

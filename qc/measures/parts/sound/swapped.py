@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, pairwise
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ from qc.measures.parts.sound.truepeak import lfe_index
 from qc.records import Finding, Grade
 
 __all__ = ["Turn", "check_swapped", "turns"]
+
+Blocks: TypeAlias = list[np.intp]
 
 # Seconds of which the quietest part stands for the noise, so many blocks of them that
 # must agree on both sides together, and how many of either side are looked at.
@@ -88,18 +91,28 @@ def turns(levels: NDArray[np.floating], treble: NDArray[np.floating]) -> Iterato
     for a, b in pairwise(known):
         if way[a] == way[b] or b - a > 1 + _BETWEEN:
             continue
-        before = [k for k in known[known <= a][-_LOOKED:] if way[k] == way[a]]
-        after = [k for k in known[known >= b][:_LOOKED] if way[k] == way[b]]
-        if len(before) + len(after) < _AGREE:
-            continue
-        old, new = (np.median(floors[k], axis=0) for k in (before, after))
-        calm = all(
-            np.abs(floors[k] - middle).max() <= _CALM_DB
-            for k, middle in ((before[-2:], old), (after[:2], new))
-        )
-        if calm and np.abs(old - new[::-1]).max() <= _NEAR_DB:
-            row = _moment(levels, int(a) * block, int(b + 1) * block, way[a])
-            yield Turn(row, float(old[0, 0]), float(new[0, 0]))
+        # The block that holds the turn may look like one of either side, a little off.
+        sides = ((a, b), (a - 1, b), (a, b + 1)) if b - a == 1 else ((a, b),)
+        for last, first in sides:
+            before = [k for k in known[known <= last][-_LOOKED:] if way[k] == way[a]]
+            after = [k for k in known[known >= first][:_LOOKED] if way[k] == way[b]]
+            if _change_places(floors, before, after):
+                row = _moment(levels, int(a) * block, int(b + 1) * block, way[a])
+                old, new = (float(np.median(floors[k, 0, 0])) for k in (before, after))
+                yield Turn(row, old, new)
+                break
+
+
+def _change_places(floors: NDArray[np.float64], before: Blocks, after: Blocks) -> bool:
+    """Tell whether what was the noise of one is the other's, calm on either side."""
+    if not before or not after or len(before) + len(after) < _AGREE:
+        return False
+    old, new = (np.median(floors[k], axis=0) for k in (before, after))
+    calm = all(
+        np.abs(floors[k] - middle).max() <= _CALM_DB
+        for k, middle in ((before[-2:], old), (after[:2], new))
+    )
+    return calm and bool(np.abs(old - new[::-1]).max() <= _NEAR_DB)
 
 
 def _moment(levels: NDArray[np.floating], first: int, last: int, way: int) -> int:
