@@ -77,7 +77,7 @@ class SoundKind:
 
 KINDS: tuple[SoundKind, ...] = (
     SoundKind("sound.rumble", "knocks", mic.knocks, 0.3, 60, 8, "% of full scale",
-              "peaks of 8 % are -25 dBFS over a twentieth of a second: " + _HEARD,
+              "peaks of 8 % are -28 dBFS over a twentieth of a second: " + _HEARD,
               "both"),
     SoundKind("sound.rumble", "rubbing", mic.rubbing, 0.2, 30, 5, "% of full scale",
               "-26 dBFS: " + _HEARD, "both"),

@@ -118,6 +118,32 @@ def test_a_single_soft_knock_is_not_worth_a_word() -> None:
     assert "a burst under 60 Hz" in one.message
 
 
+@pytest.mark.parametrize(
+    ("words", "clear", "told"),
+    [
+        # In a pause -25 dBFS are clear; words of -23 dBFS cover them, those of -10 hide
+        # them; where none is clear, words may hold such sound themselves.
+        (-23.0, True, "4 bursts"),
+        (-10.0, True, ""),
+        (-23.0, False, ""),
+    ],
+)
+def test_bursts_within_words_count_beside_a_clear_one(
+    words: float, clear: bool, told: str
+) -> None:
+    band = signal.butter(4, (200, 4000), "band", fs=RATE, output="sos")
+    word = signal.sosfilt(band, np.random.default_rng(1).standard_normal(RATE))
+    word *= 10 ** (words / 20) / word.std()
+    x = with_bursts(room(16), [2, 5, 11], word)
+    x = with_bursts(x, [2.4, 5.4, 11.4], burst(30, 0.2, -25))
+    found_in = found(with_bursts(x, [8], burst(30, 0.2, -25)) if clear else x)
+    assert len(found_in) == bool(told)
+    for one in found_in:
+        assert told in one.message
+        assert one.start == pytest.approx(2.4, abs=0.1)
+        assert one.end == pytest.approx(11.6, abs=0.15)
+
+
 @pytest.mark.parametrize("number", range(3))
 def test_knocks_and_wind_beside_speech(number: int) -> None:
     rng = np.random.default_rng(number)
