@@ -40,11 +40,12 @@ _QUIET_PERCENT = 5.0
 # comes; and so little it sways on either side, so that it turns at once (house
 # choices). A fan that jumps from one to the other would be taken for it.
 _APART_DB, _TREBLE_DB, _NEAR_DB, _CALM_DB = 6.0, 4.0, 2.5, 2.5
+_PAUSE_DB = 4.0  # over the quieter noise: nobody speaks
 _BETWEEN = 1  # blocks that may hold the turn
 # Nothing quieter is a noise of something.
 _FAINTEST_DBFS = -100.0
 _MOST_CHANNELS = 8
-# The moment is known to some seconds; what follows it can be used all the same.
+# The moment is known to the pauses around it; what follows can be used all the same.
 _AROUND_ROWS = 2 * ROWS_PER_SECOND
 
 
@@ -55,7 +56,7 @@ class Turn:
     Attributes
     ----------
     row : int
-        To some seconds.
+        As near as pauses lie.
     """
 
     row: int
@@ -97,9 +98,9 @@ def turns(levels: NDArray[np.floating], treble: NDArray[np.floating]) -> Iterato
             before = [k for k in known[known <= last][-_LOOKED:] if way[k] == way[a]]
             after = [k for k in known[known >= first][:_LOOKED] if way[k] == way[b]]
             if _change_places(floors, before, after):
-                row = _moment(levels, int(a) * block, int(b + 1) * block, way[a])
                 old, new = (float(np.median(floors[k, 0, 0])) for k in (before, after))
-                yield Turn(row, old, new)
+                rows = int(a) * block, int(b + 1) * block
+                yield Turn(_moment(levels, *rows, way[a], min(old, new)), old, new)
                 break
 
 
@@ -115,17 +116,21 @@ def _change_places(floors: NDArray[np.float64], before: Blocks, after: Blocks) -
     return calm and bool(np.abs(old - new[::-1]).max() <= _NEAR_DB)
 
 
-def _moment(levels: NDArray[np.floating], first: int, last: int, way: int) -> int:
+def _moment(
+    levels: NDArray[np.floating], first: int, last: int, way: int, quiet: float
+) -> int:
     """Return the row from which on the second channel is the noisier one, or less so.
 
-    Of each tenth of a second the quietest row counts: words say little of the noise.
+    Only pauses tell: then one of the two is down at the quieter noise. In words the
+    channel with less noise may well be the louder one. Between the last pause before
+    the turn and the first one behind it the middle is taken.
     """
-    step = ROWS_PER_SECOND // 10
     part = np.nan_to_num(levels[first:last], nan=_FAINTEST_DBFS).astype(np.float64)
-    tenths = part[: len(part) // step * step].reshape(-1, step, 2).min(axis=1)
-    apart = np.clip(way * (tenths[:, 0] - tenths[:, 1]), -_APART_DB, _APART_DB)
+    apart = np.clip(way * (part[:, 0] - part[:, 1]), -_APART_DB, _APART_DB)
+    apart[part.min(axis=1) > quiet + _PAUSE_DB] = 0.0
     summed = np.concatenate([[0.0], np.cumsum(apart)])
-    return first + int(summed.argmax()) * step
+    best = np.flatnonzero(summed == summed.max())
+    return first + int(best[0] + best[-1]) // 2
 
 
 def check_swapped(measured: Measured) -> Iterator[Finding]:
