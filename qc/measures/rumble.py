@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,7 @@ _UNDER_REST_DB = 6.0
 _LASTS_STEPS, _STEADY_DB = 12, 2.0
 # Fewer and shorter bursts that are not this loud are of a hand laid on a table.
 _FEW, _SHORT_S, _LOUD_DBFS = 3, 0.3, -25.0
+_HOLE_STEPS = 2
 _APART_S = 20.0
 _REVIEW_S = 0.2
 _FAINT = 1e-12
@@ -220,7 +222,9 @@ def _finding(
     levels = low[at]
     highest = float(levels.max())
     step_s = _STEP_ROWS / ROWS_PER_SECOND
-    if len(bursts) < _FEW and len(at) * step_s < _SHORT_S and highest < _LOUD_DBFS:
+    # A word may cut one in two.
+    count = 1 + sum(b[0] - a[1] > _HOLE_STEPS for a, b in pairwise(bursts))
+    if count < _FEW and len(at) * step_s < _SHORT_S and highest < _LOUD_DBFS:
         return None
     review = float(line.measured.limits["rumble.review_dbfs"])
     serious = np.count_nonzero(levels >= review) * step_s >= _REVIEW_S
@@ -228,7 +232,7 @@ def _finding(
     first = max(bursts[0][0] * _STEP_ROWS + start, 0)
     last = min(max(bursts[-1][1] * _STEP_ROWS + start, first + 1), rows)
     worst = int(at[levels.argmax()]) * _STEP_ROWS + start
-    many = f"{len(bursts)} bursts" if len(bursts) > 1 else "a burst"
+    many = f"{count} bursts" if count > 1 else "a burst"
     within = length_of(line.readings, (first, last))
     return line.finding(
         "sound.rumble",

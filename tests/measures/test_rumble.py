@@ -144,6 +144,13 @@ def test_bursts_within_words_count_beside_a_clear_one(
         assert one.end == pytest.approx(11.6, abs=0.15)
 
 
+def test_a_burst_that_a_short_word_cuts_in_two_is_one() -> None:
+    x = with_bursts(room(12), [2, 5, 9], burst(30, 0.4, -25))
+    x = with_bursts(x, [5.2], burst(400, 0.06, -10))
+    (one,) = found(x)
+    assert one.message.startswith("Channel 1: 3 bursts under 60 Hz")
+
+
 @pytest.mark.parametrize("number", range(3))
 def test_knocks_and_wind_beside_speech(number: int) -> None:
     rng = np.random.default_rng(number)
