@@ -1,4 +1,4 @@
-"""Hunting: focus that swings to and fro by itself while the picture is still."""
+"""Hunting: focus that swings to and fro by itself while the picture hardly moves."""
 
 from __future__ import annotations
 
@@ -53,10 +53,10 @@ def _derive(measured: Measured) -> Mapping[str, NDArray[np.floating]]:
         percent = readings["focus.relative_percent"]
         for still in stills(measured, readings, percent):
             depth[still.rows] = 0.0
-            for found in hunts(readings, measured.limits, still):
-                at = slice(still.rows[found.first], still.rows[found.last - 1] + 1)
-                depth[at] = _depth_percent(percent[still.rows[found.turns]])
-                hz[at] = found.hz
+        for still, found in hunts(measured, readings, percent):
+            at = slice(still.rows[found.first], still.rows[found.last - 1] + 1)
+            depth[at] = _depth_percent(percent[still.rows[found.turns]])
+            hz[at] = found.hz
     return {"swing_percent": depth, "swing_hz": hz}
 
 
@@ -91,8 +91,8 @@ def _check(measured: Measured) -> Iterator[Finding]:
             message=(
                 f"Focus hunts for {seconds:.1f} s: sharpness swings to and fro "
                 f"{_times(seconds * hz)}, at {hz:.1f} Hz, and loses {worst:.0f} % of "
-                "the fine detail each time while the picture is still, as autofocus "
-                "does."
+                "the fine detail each time while the picture hardly moves, as "
+                "autofocus does."
             ),
             advice=_ADVICE,
             worst=worst,
@@ -177,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=9,
+    version=10,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),
@@ -216,7 +216,8 @@ MEASURE = Measure(
             "hunting.still_percent",
             0.1,
             "Hunting is looked for while the picture moves by no more than this share "
-            "of its width from frame to frame (house choice).",
+            "of its width from frame to frame, three times that in the hand (house "
+            "choice).",
             unit="%",
             low=0,
             high=100,
@@ -229,8 +230,9 @@ MEASURE = Measure(
     notes=_notes,
     exhibits=_exhibits,
     method=(
-        "Where one shot is still, the logarithm of its sharpness against its best (see "
-        "Focus) is followed from turn to turn; turns smaller than the limit are passed "
+        "Where one shot is still, or moves by up to three times as much and no more "
+        "while soft than while sharp, the logarithm of its sharpness against its best "
+        "(see Focus) is followed from turn to turn; turns smaller than the limit are passed "
         "over. Legs that follow one another at 0.2 to 4 Hz, more than two swings of "
         "them, are hunting if most of the subject's tiles go along, and if detail does "
         "not come back all at once with the key frames of the coding, nor with jumps "

@@ -133,6 +133,7 @@ def take_of(
     motion: float | NDArray[np.floating] = 0.0,
     keys: NDArray[np.bool_] | None = None,
     rate: Fraction = Fraction(RATE),
+    width: int = 0,
     **changes: Any,
 ) -> Measured:
     """Make readings in which a share of the tiles is as sharp as told.
@@ -147,6 +148,7 @@ def take_of(
             for m in MEASURES
             for c in m.columns
         }
+        | {"focus.tile_across": 48}
     )
     detail = np.full((n, 48), 2.0)
     whole, sharp = round(48 * tiles), np.asarray(percent)[:, None] / 100.0
@@ -154,6 +156,7 @@ def take_of(
     detail[:, whole:] *= 1.0 - rest * (1.0 - sharp)
     values: dict[str, NDArray[Any]] = {
         "focus.tile_detail": detail,
+        "focus.tile_across": np.full((n, 48), 0.5),
         "framing.shot": np.zeros(n) if shots is None else np.array(shots),
         "framing.motion_percent": np.full(n, motion),
     }
@@ -161,7 +164,7 @@ def take_of(
         values["hunting.key"] = keys
     store.extend(values, n)
     readings = Readings("picture", 1 / rate, np.arange(n + 1), store)
-    measured = Measured(info_of(rate=rate), setup.limits, readings, (), {})
+    measured = Measured(info_of(rate=rate, width=width), setup.limits, readings, (), {})
     for m in (focus.MEASURE, MEASURE):
         assert m.derive is not None
         for name, derived in m.derive(measured).items():
@@ -246,6 +249,32 @@ def test_a_moving_picture_is_not_looked_at_and_said_so() -> None:
     assert MEASURE.notes is not None
     (note,) = MEASURE.notes(measured)
     assert "could be told nowhere" in note
+
+
+def tremor(n: int) -> NDArray[np.float64]:
+    """Motion of a picture in the hand, percent of the width a frame: 0.08 to 0.24."""
+    t = np.arange(n) / RATE
+    return 0.16 + 0.05 * np.sin(2 * math.pi * 2.3 * t) + 0.03 * np.sin(11.0 * t)
+
+
+def test_hunting_in_the_hand_is_found() -> None:
+    percent = level(1.0, 30, 4)
+    (finding,) = hunts(take_of(percent, motion=tremor(len(percent)), width=640))
+    assert finding.start_frame == pytest.approx(50, abs=8)
+    assert finding.end_frame == pytest.approx(len(percent) - 50, abs=8)
+    # What a shutter open all the time may have smeared is taken off.
+    assert 55 < finding.worst <= 71
+
+
+def test_sharpness_that_swings_with_the_hand_is_no_hunt() -> None:
+    # Each time the hand moves the shutter smears the picture, and each time it rests
+    # it is sharp.
+    percent = level(1.0, 30, 4)
+    moved = 0.12 + 0.14 * (1 - percent / 100)
+    assert hunts(take_of(percent, motion=moved, width=640)) == []
+    # Sharper while it moves is no smear.
+    moved = 0.12 + 0.14 * (percent / 100)
+    assert len(hunts(take_of(percent, motion=moved, width=640))) == 1
 
 
 def test_each_shot_is_followed_by_itself() -> None:

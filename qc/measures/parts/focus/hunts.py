@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from qc.limits import Limits
 from qc.measures.base import Measured
 from qc.measures.parts.focus.lightjumps import jumps
-from qc.measures.parts.focus.motionblur import smear_of
+from qc.measures.parts.focus.motionblur import Smear, smear_of
 from qc.measures.parts.focus.softcheck import BRIDGE_S, glints_alone, noise_alone
 from qc.measures.parts.focus.swings import (
     Swinging,
@@ -32,6 +32,9 @@ __all__ = ["LEAST_PERCENT", "Still", "hunts", "stills", "without_hunts"]
 LEAST_PERCENT = 15.0
 # A picture is still if it is so most of this time.
 _STILL_S = 0.6
+# In the hand it moves by up to so many times as much. Swings count there too where it
+# moves no more while soft than while sharp, but for this share: no smear swings so.
+_IN_HAND, _NO_MORE = 3.0, 1.3
 # What is not known for a moment, because it moves then or nothing is sharp enough to
 # tell how soft it is, does not end it; in slow takes some frames must do.
 _GAP_S, _GAP_FRAMES = 0.8, 3.5
@@ -71,14 +74,47 @@ def stills(
     measured: Measured, readings: Readings, sharpness: NDArray[np.floating]
 ) -> Iterator[Still]:
     """Yield the stretches in which sharpness, percent of the best, can be followed."""
+    smear = smear_of(readings, measured.info.video)
+    limit = float(measured.limits["hunting.still_percent"])
+    yield from _stills(readings, sharpness, smear, limit)
+
+
+def hunts(
+    measured: Measured, readings: Readings, sharpness: NDArray[np.floating]
+) -> Iterator[tuple[Still, Swinging]]:
+    """Yield the swings that are a lens's, and the stretch that each is in.
+
+    Parameters
+    ----------
+    sharpness : (rows,) array
+        Percent of the best of the shot.
+    """
+    smear = smear_of(readings, measured.info.video)
+    limit = float(measured.limits["hunting.still_percent"])
+    hunting = np.zeros(readings.rows, np.bool_)
+    for in_hand in (False, True):
+        most = limit * (_IN_HAND if in_hand else 1.0)
+        for still in _stills(readings, sharpness, smear, most):
+            for found in _hunts_in(readings, measured.limits, still):
+                rows = slice(still.rows[found.first], still.rows[found.last - 1] + 1)
+                if in_hand and (
+                    hunting[rows].any() or _by_smear(smear.percent, still, found)
+                ):
+                    continue
+                hunting[rows] = True
+                yield still, found
+
+
+def _stills(
+    readings: Readings, sharpness: NDArray[np.floating], smear: Smear, most: float
+) -> Iterator[Still]:
     percent = sharpness.astype(np.float64)
     shots = readings["framing.shot"]
-    smear = smear_of(readings, measured.info.video)
     begins = readings.times()[:-1]
     period = float(np.median(np.diff(readings.times())))
     # A kernel longer than the take would lengthen what it smooths.
     span = min(max(1, round(_STILL_S / max(period, 1e-3))), readings.rows)
-    moves = smear.percent > measured.limits["hunting.still_percent"]
+    moves = smear.percent > most
     often = np.convolve(moves, np.ones(span) / span, mode="same") >= 0.5
     percent[often | smear.zooming] = np.nan
     gap = max(_GAP_S, _GAP_FRAMES * period)
@@ -105,7 +141,7 @@ def _followed(
             yield Still(part, times, np.log(level / 100.0))
 
 
-def hunts(readings: Readings, limits: Limits, still: Still) -> Iterator[Swinging]:
+def _hunts_in(readings: Readings, limits: Limits, still: Still) -> Iterator[Swinging]:
     """Yield the swings in a still stretch that are a lens's."""
     depth = -math.log1p(-limits["hunting.review_percent"] / 100.0)
     least = limits["hunting.least_swings"]
@@ -186,11 +222,10 @@ def without_hunts(
     if not soft:
         return lasting
     swings = np.zeros(readings.rows, np.bool_)
-    for still in stills(measured, readings, percent):
-        for found in hunts(readings, limits, still):
-            turns = percent[still.rows[found.turns]]
-            if np.median(np.maximum(turns[:-1], turns[1:])) >= limit:
-                swings[still.rows[found.first] : still.rows[found.last - 1] + 1] = True
+    for still, found in hunts(measured, readings, percent):
+        turns = percent[still.rows[found.turns]]
+        if np.median(np.maximum(turns[:-1], turns[1:])) >= limit:
+            swings[still.rows[found.first] : still.rows[found.last - 1] + 1] = True
     if not swings.any():
         return lasting
     out, times = lasting.copy(), readings.times()
@@ -289,6 +324,14 @@ def _by_noise(readings: Readings, still: Still, found: Swinging) -> bool:
     sharper = log > log.mean()
     kinds = rows[~sharper], rows[sharper]
     return noise_alone(readings, *kinds) or glints_alone(readings, *kinds)
+
+
+def _by_smear(percent: NDArray[np.float64], still: Still, found: Swinging) -> bool:
+    """Return whether the picture moves more while it is soft than while it is sharp."""
+    part = slice(found.first, found.last)
+    moved, sharper = percent[still.rows[part]], still.log[part] > still.log[part].mean()
+    soft, sharp = (float(np.median(moved[side])) for side in (~sharper, sharper))
+    return soft > _NO_MORE * sharp
 
 
 def _by_light(readings: Readings, still: Still, found: Swinging) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.base import Measured, finding_of
-from qc.measures.parts.focus.hunts import hunts, stills
+from qc.measures.parts.focus.hunts import hunts
 from qc.measures.parts.focus.lightjumps import between_jumps, flashing, jumps
 from qc.measures.parts.focus.partfalls import Fall, falls_of
 from qc.measures.parts.focus.partlens import left_by_lens
@@ -131,9 +131,8 @@ def _told(measured: Measured, readings: Readings) -> NDArray[np.bool_]:
         out[slice(*span)] = True
     out |= flashing(readings)
     if "hunting.key" in readings.columns:
-        for still in stills(measured, readings, percent):
-            for found in hunts(readings, measured.limits, still):
-                out[still.rows[found.first] : still.rows[found.last - 1] + 1] = True
+        for still, found in hunts(measured, readings, percent):
+            out[still.rows[found.first] : still.rows[found.last - 1] + 1] = True
     return out
 
 
