@@ -18,6 +18,9 @@ _Array = NDArray[np.floating]
 _MEDIAN_S = 1.0  # a ring of 2 Hz or more is gone from a median over so long
 _BACK = 0.35  # of the farthest: no farther from home it has come back
 _SOON_S = 1.0
+# What it trembles by, of its reach, at most, and where nothing else is known of it; of
+# what it did before the jump.
+_RESTLESS, _STILL, _AS_BEFORE = 0.3, 0.2, 1.5
 _NUDGE_PERCENT = 6.0  # a longer jump that stays away is a quick reframing
 
 
@@ -124,10 +127,14 @@ def _knock_at(
     home = np.median(before, axis=0)
     away = np.hypot(*(local[first:] - home).T)
     reach = float(away.max())
-    if np.ptp(before, axis=0).max() > 0.3 * reach:
+    restless = float(np.ptp(before, axis=0).max())
+    if restless > _RESTLESS * reach:
         return None
-    onset = first + int(np.argmax(away > 0.1 * reach))
-    settled = _settled(local, onset, 2 * quiet, 0.2 * reach, round(2.0 * rate))
+    trembled = float(np.hypot(*(before - home).T).max())
+    onset = first + int(np.argmax(away > min(max(0.1 * reach, trembled), 0.5 * reach)))
+    # In the hand it goes on to tremble as it did before.
+    within = min(max(_STILL * reach, _AS_BEFORE * restless), _RESTLESS * reach)
+    settled = _settled(local, onset, 2 * quiet, within, round(2.0 * rate))
     if settled is None:
         return None
     end = np.median(local[settled : settled + quiet], axis=0)
