@@ -356,7 +356,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=12,
+    version=13,
     label="Stillness",
     clock="picture",
     columns=(
@@ -453,7 +453,8 @@ MEASURE = Measure(
         "%, or what is the same bit for bit; pulses of key frames are bridged. Kept "
         "under fresh noise is what stands, to within noise, in a picture that moved at "
         "full speed up to the frame before and then changes at once by more than twice "
-        "what any frame beside it does. Where motion dies down before a still and "
+        "what any frame beside it does; kept and refined is what changes by under a "
+        "twentieth there and does not move. Where motion dies down before a still and "
         "rises behind it, or pixels go on changing in it, and frames build on others, "
         "it may be a scene at rest. Single "
         "repeats stand out against the frames around them, which move, by the mean "

@@ -1,4 +1,4 @@
-"""A picture kept under fresh noise: a camera stops dead at full speed and jumps on.
+"""A kept picture that changes a little: a camera stops dead at full speed and jumps on.
 
 Drawn: a window that goes over a large scene, by so many pixels a frame; while it is
 kept it stays where it is, and goes on where it would have been. Noise is new in each
@@ -7,7 +7,7 @@ frame. Cameras that brake, rest, turn or stop and start without a jump are no fa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import cv2
 import numpy as np
@@ -30,18 +30,21 @@ FRAMES = 130
 FULL = 1.5  # pixels a frame
 
 
+def look(way: float) -> np.ndarray:
+    """Return what a camera shows that has gone so far, in pixels."""
+    at = np.float64([[1, 0, -20 - way], [0, 1, -30 - 0.4 * way]])
+    return cv2.warpAffine(LARGE, at, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR)
+
+
 def told(ways: Sequence[float], noise: float = 0.5) -> list[Finding]:
     """Return what is found frozen where a camera has gone so far, in pixels."""
     random = np.random.default_rng(4)
+    return frozen(look(way) + random.normal(0, noise, (HEIGHT, WIDTH)) for way in ways)
 
-    def look(way: float) -> np.ndarray:
-        at = np.float64([[1, 0, -20 - way], [0, 1, -30 - 0.4 * way]])
-        window = cv2.warpAffine(LARGE, at, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR)
-        return window + random.normal(0, noise, window.shape)
 
-    pictures = (
-        picture(codes(look(way), Signal()), index=i) for i, way in enumerate(ways)
-    )
+def frozen(looks: Iterable[np.ndarray]) -> list[Finding]:
+    """Return what is found frozen in a take of pictures in percent."""
+    pictures = (picture(codes(one, Signal()), index=i) for i, one in enumerate(looks))
     found = find(measure(pictures, setup_of(), MEASURES), MEASURES)
     return [f for f in found if f.rule == "picture.frozen"]
 
@@ -66,6 +69,37 @@ def test_a_kept_picture_under_noise_is_told(
     found = told(ways, noise)
     assert [(f.start_frame, f.end_frame) for f in found] == [(first, last)]
     assert "noise" in found[0].message
+
+
+def trembles() -> np.ndarray:
+    """Return the way of a camera in the hand, in pixels: it turns again and again."""
+    t = np.arange(FRAMES) / 25
+    return 6 * np.sin(2 * np.pi * 0.31 * t) + 1.2 * np.sin(2 * np.pi * 2.7 * t + 1)
+
+
+def refined(first: int, last: int, ways: np.ndarray) -> list[np.ndarray]:
+    """Return pictures of a way; from `first` to `last` one is kept and refined.
+
+    A coder with data to spare brings a fiftieth of its pixels nearer, by a code, with
+    each frame.
+    """
+    random = np.random.default_rng(8)
+    out = [look(way) + random.normal(0, 0.5, (HEIGHT, WIDTH)) for way in ways]
+    for i in range(first, last):
+        some = random.random((HEIGHT, WIDTH)) < 0.02
+        out[i] = out[i - 1] + some * random.choice((-0.5, 0.5), (HEIGHT, WIDTH))
+    return out
+
+
+@pytest.mark.parametrize("first", [40, 55])
+def test_a_kept_picture_that_a_coder_goes_on_refining_is_told(first: int) -> None:
+    (finding,) = frozen(refined(first, first + 26, trembles()))
+    assert (finding.start_frame, finding.end_frame) == (first, first + 26)
+    assert "the same but for coding, while the camera's motion stops" in finding.message
+
+
+def test_a_camera_at_rest_of_which_a_coder_keeps_little_is_not() -> None:
+    assert not frozen(refined(50, 76, np.where(np.arange(FRAMES) < 76, 0.0, 9.0)))
 
 
 def test_shorter_than_half_a_second_is_not() -> None:

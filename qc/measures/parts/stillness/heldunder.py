@@ -1,7 +1,8 @@
-"""Pictures kept under fresh noise: a camera on its way stops dead, and jumps on.
+"""Kept pictures that change a little: a camera on its way stops dead, and jumps on.
 
 Noise that is laid over a kept picture, as a converter or a link behind the loss adds
-it, keeps it from being the same again. What is left to tell it by is motion: no camera
+it, keeps it from being the same again; so does a coder with data to spare, which goes
+on refining single pixels. What is left to tell it by is motion: no camera
 stops from one frame to the next at full speed, stands without a tremor, and is then
 somewhere else at once.
 """
@@ -37,6 +38,9 @@ _PULSE, _PULSE_CELL_PERCENT = 0.7, 10.0
 # do, and has gone so many times as far: what it would have moved meanwhile comes at
 # once (house choices).
 _JUMPS, _GOES = 2.5, 4.0
+# A hand that trembles may be back by then: where so little is left of what changes in
+# motion that no camera can have lived meanwhile, it need not have gone anywhere.
+_NO_NOISE = 0.05
 
 
 def held_under_noise(
@@ -118,11 +122,16 @@ def _is_held(
     # At the first frame the motion before may still be told.
     if float(np.percentile(known, 90.0)) > _RESTS * usual:
         return False
-    if float(speeds[0][-_LAST:].min()) < _UNBRAKED * float(np.median(speeds[0])):
+    if not _jumps(difference, span, before, behind, _JUMPS):
         return False
-    return _jumps(difference, span, before, behind, _JUMPS) and _jumps(
-        gone, span, before, behind, _GOES
-    )
+    beside = _known(np.concatenate([difference[before], difference[behind]]))
+    kept = float(np.median(_known(difference[first:last])))
+    full = _UNBRAKED * float(np.median(speeds[0]))
+    if kept <= _NO_NOISE * float(np.median(beside)):
+        # A hand that trembles rests at its turns.
+        return float(speeds[0][-_LAST:].max()) >= full
+    unbraked = float(speeds[0][-_LAST:].min()) >= full
+    return unbraked and _jumps(gone, span, before, behind, _GOES)
 
 
 def _jumps(

@@ -44,6 +44,8 @@ _AT_REST = (
     " It may also be a scene at rest whose noise the recording format takes away: look "
     "whether anything in it goes on."
 )
+# Fresh noise changes more of the pixels than this, a coder that refines fewer.
+_FEW_PERCENT = 10.0
 _UNCHANGED_PERCENT, _SURELY_SAME, _REFINED_ROWS = 0.01, 0.4, 12
 # From the first frame on, and then at once so different, percent: most likely no
 # picture of this camera (house choice).
@@ -199,7 +201,12 @@ def _tell_frozen(
         else "the same but for coding; not even noise moves"
     )
     if _under_noise(readings, first, last):
-        how = "with nothing but noise on it, and the camera's motion jumps on behind it"
+        changed = _column(readings, "changed_percent")[first:last]
+        how = (
+            "with nothing but noise on it, and the camera's motion jumps on behind it"
+            if np.nanmedian(changed) > _FEW_PERCENT
+            else "the same but for coding, while the camera's motion stops dead"
+        )
     live = _live_share(readings)
     reject = seconds >= measured.limits["stillness.frozen_reject_seconds"]
     reject &= live >= _LEAST_LIVE and not doubt
