@@ -396,7 +396,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=20,
+    version=21,
     label="Blemishes",
     clock="picture",
     room="focus",
@@ -485,7 +485,10 @@ MEASURE = Measure(
         "three before), soft, with little moving around it just then and the same "
         "scene seen through it (darker, brighter or blurred; no edge or detail of its "
         "own, nor all of the detail that was there), and stays is told too, as a spot "
-        "that may lie on the lens while the scene has not moved on. Single pixels "
+        "that may lie on the lens while the scene has not moved on. At rest the same "
+        "is asked of the middle of nine looks, half a second apart, and of the nine "
+        "before, which show what hands pass before, if the place shows first always "
+        "the one and then always the other. Single pixels "
         "count that up to ten places of the scene behind them make some "
         "270 000 times likelier to be moved by one share of the way to white or black "
         "than to be the scene's own, if it came 0.8 % of the width; or, if strong, in "

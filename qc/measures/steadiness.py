@@ -203,10 +203,11 @@ MEASURE = Measure(
         "comes back, is a knock, from one side to the other, if the picture settles "
         "to a fifth of its way, or to one and a half times what it trembled by before; "
         "one farther than one and a half times a sway around it is no part of that "
-        "sway, unless it lasts. It is looked for beside a slow drift too (running median, 1 s). Of a shift that "
-        "comes with a zoom, so much is the zoom's as a fixed point anywhere in the "
-        "picture makes of it. Where something comes before the lens for up to 6 s, so "
-        "that the picture is like none before and then the same scene is back, motion "
+        "sway, unless it lasts. It is looked for beside a slow drift too (running "
+        "median, 1 s). Of a shift that comes with a zoom, so much is the zoom's as a "
+        "fixed point anywhere in the picture makes of it. Where something comes before "
+        "the lens for up to 6 s, so that the picture is like none before and then the "
+        "same scene is back, motion "
         "is unknown."
     ),
     source=(

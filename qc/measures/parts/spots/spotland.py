@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
 from qc.measures.parts.spots.spotcome import ArrivalWatch
+from qc.measures.parts.spots.spotplate import PlateWatch, same
 from qc.measures.parts.spots.spotranks import middle, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
 from qc.measures.parts.spots.spotstep import Frame, frame_of
@@ -87,6 +88,7 @@ class LandWatch:
         self._waiting: list[Landed] = []
         self._turn = False
         self._arrivals = ArrivalWatch()
+        self._plates = PlateWatch()
         self.found: list[Splash] = []
 
     def frame(self, picture: Picture, row: int, seconds: float) -> None:
@@ -95,6 +97,7 @@ class LandWatch:
             return
         frame = frame_of(picture.view(proxy_luma), row, seconds)
         self._arrivals.frame(frame)
+        self._plates.look(frame)
         self._frames.append(Frame(row, seconds, frame.level, _NO_FINE))
 
     def look(self, now: Shown, seconds: float) -> None:
@@ -132,7 +135,10 @@ class LandWatch:
         """Return what has come, at the end of a take."""
         left = [w for w in self._waiting if w.looks > 0 and not w.missed]
         found = self.found + [_told(one, self._looks[-1][1]) for one in left]
-        return self._arrivals.all() + found
+        found = self._arrivals.all() + found
+        # Plates tell less well when.
+        late = self._plates.all()
+        return found + [one for one in late if not any(same(one, f) for f in found)]
 
     def _check(self, now: Shown, seconds: float) -> None:
         """Keep watching what is as it was when it came; tell what has stayed."""

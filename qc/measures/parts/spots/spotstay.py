@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Shown, Splash
-from qc.measures.parts.spots.spotranks import ranked, rms
+from qc.measures.parts.spots.spotranks import middle, ranked, rms
 
-__all__ = ["KEEPS", "Landed", "lies_as"]
+__all__ = ["KEEPS", "Landed", "lies_as", "rests"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -63,7 +63,11 @@ class Landed:
 
 def lies_as(last: Shown, now: Shown) -> bool:
     """Return whether most of a picture shows just what another did."""
-    few = now.level[::2, ::2]
-    moved = float(np.median(np.abs(few - last.level[::2, ::2])))
-    slopes = float(np.median(np.abs(now.level[::2, 2::2] - now.level[::2, :-2:2])))
+    return rests(last.level, now.level)
+
+
+def rests(last: Map, now: Map) -> bool:
+    """Return whether most of a picture, in logarithms, is just as another was."""
+    moved = middle(np.abs(now[::2, ::2] - last[::2, ::2]))
+    slopes = middle(np.abs(now[::2, 2::2] - now[::2, :-2:2]))
     return moved < _RESTS * slopes
