@@ -114,6 +114,21 @@ def test_camera_that_rests_or_hardly_moves_tells_nothing() -> None:
         assert told([spotted(f, 7, loss=0.5) for f in images], rim_spots) == []
 
 
+@pytest.mark.parametrize(("number", "sway"), [(0, 1.5), (1, 1.5), (2, 1.0)])
+def test_few_looks_far_off_make_no_spots_of_a_scene_at_rest(
+    number: int, sway: float
+) -> None:
+    # Three looks before the camera came to rest, then a hand's tremor, px: a disc that
+    # belongs to the scene, and all else of it, hardly moves in most looks.
+    random = np.random.default_rng(number)
+    images = []
+    for came in (-40, -28, -12, *(sway * random.normal(size=LOOKS - 3))):
+        view = seen(layer(1), 60 + came)
+        view = spotted(view, 8, loss=0.5, at=(PAINT[0] - came / W, PAINT[1]))
+        images.append(np.asarray(view + random.normal(0, 1.0, view.shape)))
+    assert told(images, rim_spots) == []
+
+
 def test_two_seconds_are_too_few() -> None:
     images = [spotted(f, 6, loss=0.5) for f in travelled()]
     assert told(images, rim_spots, every=2.0 / LOOKS) == []

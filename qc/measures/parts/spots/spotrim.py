@@ -37,6 +37,7 @@ from qc.measures.parts.spots.spotkept import (
 )
 from qc.measures.parts.spots.spotlayers import Layers
 from qc.measures.parts.spots.spotpassing import Passing
+from qc.measures.parts.spots.spotranks import middle
 from qc.measures.parts.spots.spotslopes import slopes
 from qc.measures.parts.spots.spotsway import Fixed
 
@@ -58,6 +59,9 @@ _LEAST, _MOST_RIMS = 8.0, 12  # Student's t of the least sure part
 # What strays by so little of a long way need not make up most of what is there.
 _FAR, _ALONG, _AGAINST, _TELLS, _ALIKE = 0.8, 0.05, 0.3, 0.75, 0.15
 _SURELY = 0.02
+# Times what half of the looks come by at least: so far one of them counts. On a sway or
+# a way all are nearer.
+_FARTHEST = 2.0
 # How far around it that is told, and how far beyond it counts: of its radius, and px.
 _REACH, _BESIDE = (1.6, 3.0), (0.35, 1.0)
 _QUIET = 1.0  # px over which it is told how quiet a place is
@@ -147,12 +151,16 @@ def _kept(scene: Passing, steep: Map, noise: Map, rim: Rim) -> Kept | None:
 def _picture_comes(scene: Passing, rim: Rim) -> float:
     """Return how far the picture comes there, px in the mean, but for what moves in it.
 
-    A rod that goes by tells nothing of what rests behind it.
+    A rod that goes by tells nothing of what rests behind it; nor do a few looks far
+    off, before a zoom, of a rim that all the others show at rest.
     """
     h, w = scene.layers.stays.shape
     places = np.stack([one.place for one in scene.looks])
     row, column = rim.row * places.shape[1] // h, rim.column * places.shape[2] // w
-    return length_of(about_middle(places[:, row, column].astype(np.float64) * w))
+    way = about_middle(places[:, row, column].astype(np.float64) * w)
+    off = np.hypot(*way.T)
+    most = _FARTHEST * middle(off)
+    return length_of(way * (most / np.maximum(off, most + 1e-9))[:, None])
 
 
 def _keeps_place(kept: Kept) -> bool:
