@@ -390,7 +390,8 @@ MEASURE = Measure(
         "steadiness has carried them, so that only what is in sight in both is "
         "compared (means of 3 x 3 cells, within 0.2 stops); "
         "a jump at once is told by itself: a note if it stays, more if it comes back "
-        "within ten seconds and nothing else tells what lies between; small ones that "
+        "within ten seconds and nothing else tells what lies between, as does a walk "
+        "that seemed to stay; small ones that "
         "follow one another the same way within 3 s (an iris with clicks) are a walk; "
         "not when the colours jump too (a lamp switched), nor what goes up and down "
         "several times a second (flashes). Noise: "
@@ -401,5 +402,5 @@ MEASURE = Measure(
         "distribution: Olsen, Econometrica 46(5), 1978 (from memory). "
         "Limits: house choice."
     ),
-    version=13,
+    version=14,
 )

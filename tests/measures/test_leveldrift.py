@@ -298,20 +298,40 @@ def test_an_iris_turned_click_by_click_is_told() -> None:
 
 
 @pytest.mark.parametrize("back_s", [0.2, 0.24, 0.28])
-def test_a_lamp_dimmed_slowly_and_back_at_once_is_told_twice(back_s: float) -> None:
-    # To 35 % of its light within a second, and after 3 s up again.
+@pytest.mark.parametrize(
+    # What is told as too dark anyway: this only names the cause.
+    ("left", "grade"),
+    [(0.35, Grade.NOTE), (0.6, Grade.REVIEW)],
+)
+def test_a_lamp_dimmed_slowly_that_is_back_at_once_is_told_as_one(
+    left: float, grade: Grade, back_s: float
+) -> None:
+    # To a part of its light within a second, and after 3 s up again.
     def look(t: float) -> NDArray[Any]:
         parts = (float(np.clip(x, 0.0, 1.0)) for x in (t - 2.0, (6.4 - t) / back_s))
         share = math.prod(x * x * (3.0 - 2.0 * x) for x in parts)
-        return np.asarray(still() * (1.0 - 0.65 * share))
+        return np.asarray(still() * (1.0 - (1.0 - left) * share))
 
-    _, found = drifts(look)
-    assert len(found) == 2
-    walk, jump = sorted(found, key=lambda one: one.start_frame)
-    assert 50 <= walk.start_frame < walk.end_frame <= 75 + 2
-    assert walk.worst == pytest.approx(-math.log2(0.35), abs=0.05)
-    assert "falls" in walk.message
-    assert 150 <= jump.start_frame <= 160
+    _, (finding,) = drifts(look)
+    assert finding.grade is grade
+    assert 50 <= finding.start_frame <= 65
+    assert 150 <= finding.end_frame <= 160
+    assert finding.worst == pytest.approx(-math.log2(left), abs=0.05)
+    assert "falls by" in finding.message
+    assert "jumps back" in finding.message
+
+
+@pytest.mark.parametrize("later", [12.0, 4.0])
+def test_a_setting_is_back_only_soon_and_by_most_of_it(later: float) -> None:
+    # Back after more than ten seconds, or by half: two settings.
+    half = 0.5 if later < 10.0 else 1.0
+
+    def look(t: float) -> NDArray[Any]:
+        away = min(max(t - 2.0, 0.0), 1.0)
+        return 0.5 * still() * 2 ** (-1.2 * away + 1.2 * half * (t >= 3.0 + later))
+
+    _, found = drifts(look, seconds=20.0)
+    assert [f.grade for f in found] == [Grade.NOTE, Grade.NOTE]
 
 
 @pytest.mark.parametrize("way", [[1], [1, -1], [1, -1, 1, -1]])

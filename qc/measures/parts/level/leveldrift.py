@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ from qc.measures.parts.level.levelevents import (
     walks,
 )
 from qc.measures.parts.level.leveljumps import (
+    BACK_SECONDS,
+    BACK_SHARE,
     STAYS_ADVICE,
     Jump,
     colours_moved,
@@ -73,7 +75,18 @@ def drift(measured: Measured) -> Iterator[Finding]:
     readings = measured.picture
     if readings is None or not readings.rows:
         return
-    for jump in _jumps(measured, readings):
+    least = float(measured.limits["exposure.drift_review_stops"])
+    told = float(measured.limits["exposure.step_note_stops"])
+    jumps = list(_jumps(measured, readings))
+    walked = list(events(readings, least=least, told=told))
+    backs = {
+        event: jump
+        for event in walked
+        if (jump := _jump_back(readings, event, jumps)) is not None
+    }
+    for jump in jumps:
+        if jump in backs.values():
+            continue  # told with the walk
         # There and back into what is told as too dark or burnt: this names the cause.
         serious = jump.is_back and not _told_otherwise(measured, readings, jump)
         key = "drift_review" if serious else "step_note"
@@ -86,9 +99,10 @@ def drift(measured: Measured) -> Iterator[Finding]:
             words=(jump_message(jump), jump_advice(jump)),
             limit=f"exposure.{key}_stops",
         )
-    least = float(measured.limits["exposure.drift_review_stops"])
-    told = float(measured.limits["exposure.step_note_stops"])
-    for event in events(readings, least=least, told=told):
+    for event in walked:
+        if event in backs:
+            yield _there_and_back(measured, readings, event, backs[event])
+            continue
         gross = event.stops >= measured.limits["exposure.drift_reject_stops"]
         key, grade = ("reject", Grade.REJECT) if gross else ("review", Grade.REVIEW)
         if _is_setting(readings, event):
@@ -113,6 +127,47 @@ def _is_setting(readings: Readings, event: Event) -> bool:
     stays = float(readings.start(readings.rows)) - end >= _STAYS_SECONDS
     once = len(event.swings) == 1 and not event.entered and not event.returns
     return once and stays and end - begin <= _SETTING_SECONDS
+
+
+def _jump_back(readings: Readings, event: Event, jumps: Iterable[Jump]) -> Jump | None:
+    """Return the jump by which a level comes back that went to another setting."""
+    if event.begun or not _is_setting(readings, event):
+        return None
+    end = readings.start(event.last)
+    for jump in jumps:
+        way = np.sign(event.swings[0].stops) * event.stops
+        back = abs(way + jump.stops) <= BACK_SHARE * event.stops
+        seconds = float(readings.start(jump.first) - end)
+        if back and not jump.is_back and 0.0 <= seconds <= BACK_SECONDS:
+            return jump
+    return None
+
+
+def _there_and_back(
+    measured: Measured, readings: Readings, event: Event, jump: Jump
+) -> Finding:
+    """Return the finding on a level that walks to another one, and jumps back."""
+    both = Jump(event.first, jump.first, -jump.stops, 0.0)
+    serious = not _told_otherwise(measured, readings, both)
+    way = "rises" if jump.stops < 0 else "falls"
+    much = f"{event.stops:.1f} stop{'s' * (event.stops >= 1.05)}"
+    begin, end, back = (
+        float(readings.start(row)) for row in (event.first, event.last, jump.first)
+    )
+    scene = "what stays in sight" if event.carried else "the unchanged scene"
+    return _found(
+        measured,
+        readings,
+        both,
+        grade=Grade.REVIEW if serious else Grade.NOTE,
+        worst_row=event.worst,
+        words=(
+            f"The level of {scene} {way} by {much} within {end - begin:.1f} s, and "
+            f"jumps back {back - end:.1f} s later.",
+            jump_advice(both),
+        ),
+        limit="exposure.drift_review_stops",
+    )
 
 
 def _found(

@@ -18,6 +18,8 @@ from qc.measures.base import Measured
 from qc.measures.parts.level.levelwalk import swings, trimmed
 
 __all__ = [
+    "BACK_SECONDS",
+    "BACK_SHARE",
     "STAYS_ADVICE",
     "Jump",
     "colours_moved",
@@ -32,10 +34,10 @@ __all__ = [
 _FLASH_STOPS = 0.12
 _FLASH_SECONDS = 0.35
 _FLASH_SWINGS = 3
-# A jump back after longer than this is another event.
-_BACK_SECONDS = 10.0
-# Back: what is left over, as a share of the jump.
-_BACK_SHARE = 0.35
+BACK_SECONDS = 10.0
+"""What jumps back after longer than this is another event."""
+BACK_SHARE = 0.35
+"""Back: what is left over, as a share of the jump."""
 # Colours count as moved by this much of red or blue against green, and by so many times
 # what they waver by anyway; a lamp of 3200 K against one of 4300 K is half a stop
 # (Planck's law).
@@ -148,11 +150,9 @@ def paired(
         if left:
             after, back = left[0]
             seconds = float(times[after] - times[at])
-            if seconds <= _BACK_SECONDS and abs(stops + back) <= _BACK_SHARE * abs(
-                stops
-            ):
+            if seconds <= BACK_SECONDS and abs(stops + back) <= BACK_SHARE * abs(stops):
                 # The way back may be the way out of the next one, when it pumps.
-                if len(left) == 1 or times[left[1][0]] - times[after] > _BACK_SECONDS:
+                if len(left) == 1 or times[left[1][0]] - times[after] > BACK_SECONDS:
                     left.pop(0)
                 out.append(Jump(int(rows[at]), int(rows[after]), stops, seconds))
                 continue
