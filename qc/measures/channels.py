@@ -305,8 +305,8 @@ def _ceiling_notes(measured: Measured) -> Iterable[str]:
     if _ceiling_number(measured):
         yield (
             "This camera records colours up to about "
-            f"{totals['ceiling_percent']:.0f} %: one counts as cut off from there on, "
-            "not from 100 %."
+            f"{totals['ceiling_percent']:.0f} %: a colour counts as cut off only from "
+            "there on, not from 100 %."
         )
     elif totals.get("runs_past_100") and not totals.get("ceiling_seen"):
         assert measured.picture is not None  # noqa: S101 - the caller has looked

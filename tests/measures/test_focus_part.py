@@ -230,11 +230,20 @@ def test_a_focus_that_goes_from_one_half_to_the_other_is_a_note_at_most() -> Non
 # ------------------------------------------------------------------------- the pieces
 
 
-def readings_of(detail: NDArray[np.floating[Any]]) -> Readings:
+def readings_of(
+    detail: NDArray[np.floating[Any]], contrast: float | None = None
+) -> Readings:
     names = {"tile_detail": 48, "tile_slow": 48, "tile_slow_kind": 0, "noise_codes": 0}
     store = ColumnStore({f"focus.{name}": width for name, width in names.items()})
+    slow = {}
+    if contrast is not None:
+        # The first kind of what is read now and then, in the row itself.
+        slow = {
+            "focus.tile_slow": np.full(48, contrast),
+            "focus.tile_slow_kind": 0.0,
+        }
     for row in detail:
-        store.append({"focus.tile_detail": row, "focus.noise_codes": 0.0})
+        store.append({"focus.tile_detail": row, "focus.noise_codes": 0.0} | slow)
     return Readings("picture", Fraction(1, 25), np.arange(len(detail) + 1), store)
 
 
@@ -254,6 +263,22 @@ def test_a_fall_is_found_with_its_tiles_its_depth_and_its_length() -> None:
         assert stretch is not None
         assert (stretch.first, stretch.last) == (200, 8700)
         assert set(moments_of(readings, fall, stretch).tolist()) == {200}
+
+
+@pytest.mark.parametrize(
+    ("codes", "step", "told"), [(1.2, 1.0, 0), (1.4, 1.0, 1), (1.2, 0.25, 1)]
+)
+def test_what_rounding_makes_by_itself_is_no_detail(
+    codes: float, step: float, told: int
+) -> None:
+    # Rounding is uniform over a step: sd 1/sqrt(12); the squares of a Laplacian's five
+    # weights sum up to 20: 1.29 of a code. Exact.
+    contrast = 4.6
+    detail = np.full((200, 48), 8.0 / contrast)
+    detail[:, :12] = codes / contrast
+    detail[100:, :12] *= 0.45
+    found = list(falls_of(readings_of(detail, contrast), 0, 200, step=step))
+    assert len(found) == told
 
 
 @pytest.mark.parametrize("fell", [4, 48])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -80,21 +81,31 @@ def stills(
 
 
 def hunts(
-    measured: Measured, readings: Readings, sharpness: NDArray[np.floating]
-) -> Iterator[tuple[Still, Swinging]]:
-    """Yield the swings that are a lens's, and the stretch that each is in.
+    measured: Measured, readings: Readings, sharpness: NDArray[np.float32]
+) -> tuple[tuple[Still, Swinging], ...]:
+    """Return the swings that are a lens's, and the stretch that each is in.
 
     Parameters
     ----------
     sharpness : (rows,) array
         Percent of the best of the shot.
     """
+    return _hunts_of(measured, readings, sharpness.tobytes())
+
+
+# Focus, its soft parts and hunting ask for the same, one after the other.
+@lru_cache(maxsize=1)
+def _hunts_of(
+    measured: Measured, readings: Readings, sharpness: bytes
+) -> tuple[tuple[Still, Swinging], ...]:
     smear = smear_of(readings, measured.info.video)
     limit = float(measured.limits["hunting.still_percent"])
     hunting = np.zeros(readings.rows, np.bool_)
+    out = []
     for in_hand in (False, True):
         most = limit * (_IN_HAND if in_hand else 1.0)
-        for still in _stills(readings, sharpness, smear, most):
+        percent = np.frombuffer(sharpness, np.float32)
+        for still in _stills(readings, percent, smear, most):
             for found in _hunts_in(readings, measured.limits, still):
                 rows = slice(still.rows[found.first], still.rows[found.last - 1] + 1)
                 if in_hand and (
@@ -102,7 +113,8 @@ def hunts(
                 ):
                     continue
                 hunting[rows] = True
-                yield still, found
+                out.append((still, found))
+    return tuple(out)
 
 
 def _stills(

@@ -28,6 +28,9 @@ _WITHIN = (1, 3, 10, 20, 32)
 # Fine detail (codes for each percent of coarse contrast) that a lens can take; and the
 # energy of noise, known no better than this share, may hide no more of it than half.
 _FLOOR, _HIDDEN, _UNSURE_ENERGY = 0.1, 0.5, 0.15
+# Less than rounding to whole codes makes (uniform, sd the root of 1/12) is none: on a
+# plain wall a coder leaves it, or takes it, as it has data to spare.
+_ROUNDING = math.sqrt(LAPLACIAN_ENERGY / 12.0)
 # Losses of this share of another are its equals.
 _EQUAL = 0.98
 # A tile fell to this share or under; it kept its detail from this share to that one.
@@ -63,20 +66,24 @@ class Fall:
     left: NDArray[np.float64]
 
 
-def falls_of(readings: Readings, first: int, last: int) -> Iterator[Fall]:
+def falls_of(
+    readings: Readings, first: int, last: int, *, step: float = 1.0
+) -> Iterator[Fall]:
     """Yield the falls within some rows of one shot, the deepest of each second or so.
 
     Parameters
     ----------
     first, last : int
         Rows, half-open.
+    step : float
+        From one code to the next, in codes of 8 bits.
     """
     seconds = float(readings.start(last) - readings.start(first))
     each = max(1, round(_STEP_S * (last - first) / seconds)) if seconds > 0 else 1
     levels = _together(_steps(readings, first, last, each))
     if len(levels) <= _TOGETHER:
         return
-    floor = np.maximum(_FLOOR, _noise_floor(readings, first, last))
+    floor = np.maximum(_FLOOR, _noise_floor(readings, first, last, step))
     best = np.zeros(len(levels))
     ahead = np.zeros(len(levels), np.intp)
     for within in _WITHIN:
@@ -136,8 +143,10 @@ def _medians(values: Levels) -> Levels:
     return np.asarray(np.take_along_axis(ordered, middle[None], axis=0)[0])
 
 
-def _noise_floor(readings: Readings, first: int, last: int) -> NDArray[np.float64]:
-    """Return how much detail tiles need to be told from noise."""
+def _noise_floor(
+    readings: Readings, first: int, last: int, step: float
+) -> NDArray[np.float64]:
+    """Return how much detail tiles need to be told from noise and rounding."""
     rows = np.arange(first, min(last, first + CHUNK))
     noise = readings.columns.part("focus.noise_codes", first, int(rows[-1]) + 1)
     with warnings.catch_warnings(), np.errstate(invalid="ignore", divide="ignore"):
@@ -147,7 +156,8 @@ def _noise_floor(readings: Readings, first: int, last: int) -> NDArray[np.float6
             tile_rows(readings, rows, "focus.tile_contrast_percent")
         ).astype(np.float64)
         hidden = math.sqrt(_UNSURE_ENERGY * LAPLACIAN_ENERGY) * sigma / _HIDDEN
-        return np.asarray(np.nan_to_num(hidden / contrast, posinf=0.0))
+        least = max(hidden, _ROUNDING * step)
+        return np.asarray(np.nan_to_num(least / contrast, posinf=0.0))
 
 
 def _share(was: Levels, now: Levels) -> Levels:

@@ -62,11 +62,13 @@ def _stretches(
     limit = 0.01 * float(limits["focus.soft_review_percent"])
     shortest = max(_SHORTEST_S, float(limits["focus.soft_min_seconds"]))
     woven, jumped = woven_rows(measured), np.flatnonzero(jump)
+    video = measured.info.video
+    step = 1.0 if video is None else video.signal.code_scale
     for shot in _shots(readings, float(limits["focus.shot_min_seconds"])):
         if woven[slice(*shot)].any():
             continue  # teeth are crisp
         found: list[tuple[float, Fall, Stretch, float]] = []
-        for fall in falls_of(readings, *shot):
+        for fall in falls_of(readings, *shot, step=step):
             near = min(shot[1], fall.before[0] + _LOOK)
             stretch = stretch_of(readings, fall, near)
             if stretch is None:
