@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction
 from pathlib import Path
 
@@ -42,6 +43,20 @@ def test_a_rate_by_turns_is_not_made_slower(tmp_path: Path) -> None:
     info = probe(synth.write(tmp_path / "a.mov", pictures, video))
     assert info.video is not None
     assert info.video.frame_rate in (24, 60)
+
+
+@pytest.mark.parametrize(("slow", "rate"), [(20, 30), (40, 24)])
+def test_two_rates_one_after_the_other_declare_no_third(
+    tmp_path: Path, slow: int, rate: int
+) -> None:
+    # In ticks of 1/600 s: 24 a second take 25, 30 take 20. All fit into 120 a second.
+    steps = [25] * slow + [20] * (60 - slow)
+    ticks = [0, *itertools.accumulate(steps)][:60]
+    video = Video("mjpeg", "yuvj420p", ticks=ticks, time_base=Fraction(1, 600))
+    path = synth.write(tmp_path / "a.mov", synth.scene(60, 96, 64, "yuvj420p"), video)
+    info = probe(path)
+    assert info.video is not None
+    assert info.video.frame_rate == info.timecode.rate == rate
 
 
 @pytest.mark.parametrize("share", [0.5, 0.8])
