@@ -378,6 +378,20 @@ def test_a_knock_is_told_from_a_sway() -> None:
     assert shakes(taken(0.35 * path)) == []
 
 
+@pytest.mark.parametrize(("lost", "told"), [(4, 0), (1, 1)])
+def test_a_jump_that_was_hardly_seen_is_no_knock(lost: int, told: int) -> None:
+    # A step of 0.3 % and some frames later one of 0.1 %: if nothing is known between
+    # them, all that it may have gone meanwhile is a guess.
+    t = clock(14)
+    path = np.where(t >= 6, 0.3, 0.0)
+    at = int(np.flatnonzero(t >= 6)[0])
+    if told:
+        path[at + 1 :] += 1.0
+    path[at + lost + 1 :] += 0.1
+    path[at + 1 : at + lost] = np.nan
+    assert len(shakes(taken(path))) == told
+
+
 def test_a_nudge_that_stays_is_a_knock() -> None:
     t = clock(14)
     (finding,) = shakes(taken(2.5 * np.clip((t - 6) / 0.12, 0, 1)))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.motion.knocking import Knock, knocks
 from qc.measures.parts.motion.swaying import Path
-from qc.measures.parts.motion.takepaths import take_paths
+from qc.measures.parts.motion.takepaths import take_paths, way_seen
 from qc.measures.parts.stillness.stillframes import State
 from qc.records import Readings
 from qc.spans import Span, bridged, past_limit, runs
@@ -26,6 +26,8 @@ _OF_WORST, _SAME_HZ = 0.35, 1.5
 _BRIDGE_S = 1.0
 _PAN_ALLOWS_S = 0.1  # s; times the speed of a pan: sway that it hides (house choice)
 _LEAST_S = 1.0  # a shorter sway is no more than a small knock
+# So much of a jump must have been seen: over gaps a path goes on as it was.
+_SEEN = 0.5
 _STOOD_FRAMES = 3  # in a row: fewer hide no motion to speak of
 _GOES_ON = 0.8  # of its strongest, in its last third: a sway, however short
 _OUTJUMPS = 1.5  # times the longest swing: a jump beside a little sway is a knock
@@ -71,6 +73,7 @@ def shakes_in(
         for jump in _jumps(paths, times[:-1], knock)
         # What moved while the recording stood still shows at once.
         if not any(jump.first - 2 <= end <= jump.last for end in ends)
+        and way_seen(readings, *_about(jump, readings.rows)) >= _SEEN * jump.knock.jump
     ]
     out = []
     for first, last in _spans(readings, review):
@@ -164,6 +167,11 @@ def _rested(readings: Readings, path: Path, span: Span, size: float) -> int:
         return first
     moved = np.ptp(_places(path, times[early : row + 1]), axis=0)
     return row if float(np.hypot(*moved)) < _RESTED * size else first
+
+
+def _about(jump: Jump, rows: int) -> Span:
+    """Return the rows of a jump and one on either side."""
+    return max(jump.first - 1, 0), min(jump.last + 2, rows)
 
 
 def _places(path: Path, at: _Array) -> _Array:

@@ -15,7 +15,7 @@ from qc.measures.parts.motion.notcamera import (
 from qc.measures.parts.motion.swaying import Path, path_pieces, sway
 from qc.records import Readings
 
-__all__ = ["sway_columns", "take_paths"]
+__all__ = ["sway_columns", "take_paths", "way_seen"]
 
 _Array = NDArray[np.floating]
 
@@ -27,6 +27,21 @@ def take_paths(
 ) -> list[Path]:
     """Return the paths of a take, or of a part of it."""
     last = readings.rows if last is None else last
+    begins = readings.times()[first:last]
+    return path_pieces(begins, *_shifts(readings, first, last))
+
+
+def way_seen(readings: Readings, first: int, last: int) -> float:
+    """Return how far the picture was seen to go in some rows, percent of width.
+
+    Over gaps a path goes on as before and behind them: that is not counted.
+    """
+    dx, dy = _shifts(readings, first, last)
+    return float(np.nansum(np.hypot(dx, dy)))
+
+
+def _shifts(readings: Readings, first: int, last: int) -> tuple[_Array, _Array]:
+    """Return the camera's shift since the row before, NaN where it is not known."""
     part = {
         name: readings.columns.part(f"steadiness.{name}", first, last)
         for name in (
@@ -48,7 +63,7 @@ def take_paths(
     )
     rests = rests_behind(part["rests_behind"], begins)
     dx[rests & sure], dy[rests & sure] = 0.0, 0.0
-    return path_pieces(begins, *without_zoom(dx, dy, part["zoom_percent"], begins))
+    return without_zoom(dx, dy, part["zoom_percent"], begins)
 
 
 def sway_columns(readings: Readings, *, knock: float) -> tuple[_Array, _Array, _Array]:
