@@ -11,10 +11,13 @@ from tests.bench import spotcheck
 
 
 @pytest.mark.slow
-def test_a_trial_is_counted(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_trial_is_counted(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     # So short that all of the take is read: then nothing can be missed.
+    monkeypatch.setattr(spotcheck, "LONGEST", 3)
     spotcheck.main(
-        ["--trials", "1", "--within", "60", "--minutes", "5", "--size", "96x64"]
+        ["--trials", "1", "--within", "60", "--minutes", "1", "--size", "96x64"]
     )
     told = capsys.readouterr().out
     faults = re.search(r"(\d) of (\d) faults found, 0 promises broken", told)

@@ -513,7 +513,8 @@ _TIMED = """async () => {
   await rest();
   const took = { filter: [], sort: [] };
   for (const [name, job] of Object.entries(jobs)) {
-    for (let i = 0; i < 14; i += 1) {
+    // All words and columns; then on for as long as only what else runs may be slow.
+    for (let i = 0; i < 14 || (i < 80 && Math.min(...took[name]) >= 80); i += 1) {
       await rest();
       const began = performance.now();
       job(i);
