@@ -72,7 +72,7 @@ def _plain_rate(stream: VideoStream, guessed: Fraction) -> Fraction:
         if on_and_on < _ON_AND_ON * len(steps) or guessed < _FAR_ABOVE * average:
             return guessed
         # The step that most of them keep, of a phone that fell from 30 to 24.
-        step, _ = max(Counter(in_turn).items(), key=lambda one: one[1])
+        ((step, _),) = Counter(in_turn).most_common(1)
         return 1 / (step * base) if step > 0 else guessed
     times_too_fast = guessed * usual * base
     whole = round(times_too_fast)

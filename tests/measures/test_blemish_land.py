@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from qc.measures.parts.spots.splash import Splash, SplashWatch
-from qc.measures.parts.spots.spotland import LandWatch, middle_of
+from qc.measures.parts.spots.spotland import LandWatch
 from qc.measures.parts.spots.spotlooks import LookKeeper
+from qc.measures.parts.spots.spotranks import middle_of
 from tests.measures.test_blemish import (
     PAINT,
     VIDEO_8,

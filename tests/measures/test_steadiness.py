@@ -378,6 +378,17 @@ def test_a_knock_is_told_from_a_sway() -> None:
     assert shakes(taken(0.35 * path)) == []
 
 
+def test_some_pictures_beside_a_knock_say_little_of_it() -> None:
+    # The ground seems to rest in its last pictures, but goes along in all before.
+    t = clock(12)
+    path = knock(t)
+    behind = np.full(len(t), np.nan)
+    moves = np.flatnonzero(np.abs(np.diff(path, prepend=0.0)) > 0.05)
+    behind[moves] = 0.0
+    behind[moves[-1] - 2 : moves[-1] + 4] = 1.0
+    assert len(shakes(taken(path, behind=behind))) == 1
+
+
 @pytest.mark.parametrize(("lost", "told"), [(4, 0), (1, 1)])
 def test_a_jump_that_was_hardly_seen_is_no_knock(lost: int, told: int) -> None:
     # A step of 0.3 % and some frames later one of 0.1 %: if nothing is known between

@@ -67,13 +67,14 @@ def shakes_in(
         Percent of width: a sway, a jump, that is told.
     """
     ends, paths = _standstill_ends(readings), take_paths(readings)
-    times = readings.times()
+    times, seen = readings.times(), way_seen(readings)
     jumps = [
         jump
         for jump in _jumps(paths, times[:-1], knock)
         # What moved while the recording stood still shows at once.
         if not any(jump.first - 2 <= end <= jump.last for end in ends)
-        and way_seen(readings, *_about(jump, readings.rows)) >= _SEEN * jump.knock.jump
+        and seen[max(jump.first - 1, 0) : jump.last + 2].sum()
+        >= _SEEN * jump.knock.jump
     ]
     out = []
     for first, last in _spans(readings, review):
@@ -167,11 +168,6 @@ def _rested(readings: Readings, path: Path, span: Span, size: float) -> int:
         return first
     moved = np.ptp(_places(path, times[early : row + 1]), axis=0)
     return row if float(np.hypot(*moved)) < _RESTED * size else first
-
-
-def _about(jump: Jump, rows: int) -> Span:
-    """Return the rows of a jump and one on either side."""
-    return max(jump.first - 1, 0), min(jump.last + 2, rows)
 
 
 def _places(path: Path, at: _Array) -> _Array:

@@ -31,13 +31,12 @@ def take_paths(
     return path_pieces(begins, *_shifts(readings, first, last))
 
 
-def way_seen(readings: Readings, first: int, last: int) -> float:
-    """Return how far the picture was seen to go in some rows, percent of width.
+def way_seen(readings: Readings) -> _Array:
+    """Return how far the picture was seen to go from row to row, percent of width.
 
-    Over gaps a path goes on as before and behind them: that is not counted.
+    Over gaps a path goes on as before and behind them: here that is 0.
     """
-    dx, dy = _shifts(readings, first, last)
-    return float(np.nansum(np.hypot(dx, dy)))
+    return np.nan_to_num(np.hypot(*_shifts(readings, 0, readings.rows)))
 
 
 def _shifts(readings: Readings, first: int, last: int) -> tuple[_Array, _Array]:

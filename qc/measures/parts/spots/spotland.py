@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from qc.measures.parts.spots.splash import Shown, Splash, laid, move_at
 from qc.measures.parts.spots.spotcome import ArrivalWatch
 from qc.measures.parts.spots.spotplate import PlateWatch, same
-from qc.measures.parts.spots.spotranks import middle, ranked, rms
+from qc.measures.parts.spots.spotranks import middle, middle_of, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
 from qc.measures.parts.spots.spotstep import Frame, frame_of
 from qc.records import Picture
 from qc.views import proxy_luma
 
-__all__ = ["LandWatch", "middle_of"]
+__all__ = ["LandWatch"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -64,19 +64,6 @@ _STEADY_PX = 4.0  # from look to look
 _NO_FINE = np.zeros((0, 0), np.float32)
 _NO_FRAMES = np.zeros((0, 0, 0), np.float32)
 _MOST_WAITING = 24
-
-
-def middle_of(one: Map, two: Map, three: Map) -> Map:
-    """Return the middle of three at every place.
-
-    Examples
-    --------
-    >>> a, b, c = (np.float32([v]) for v in (3, 1, 2))
-    >>> middle_of(a, b, c).tolist()
-    [2.0]
-    """
-    low, high = np.minimum(one, two), np.maximum(one, two)
-    return np.asarray(np.maximum(low, np.minimum(high, three)))
 
 
 class LandWatch:

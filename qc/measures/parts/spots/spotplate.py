@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.spots.splash import Splash
-from qc.measures.parts.spots.spotranks import median, middle, ranked, rms
+from qc.measures.parts.spots.spotranks import median, middle, middle_of, ranked, rms
 from qc.measures.parts.spots.spotstay import rests
 from qc.measures.parts.spots.spotstep import SHARE, Frame, ring_of
 from qc.measures.parts.spots.spotthrough import through
@@ -92,14 +92,9 @@ class PlateWatch:
 def _plate(maps: Sequence[Map]) -> Map:
     """Return what lasts at each place: of nine, the middle of middles of three."""
     if len(maps) == _SIDE:
-        threes = [_middle(*maps[n : n + 3]) for n in range(0, _SIDE, 3)]
-        return _middle(*threes)
+        threes = [middle_of(*maps[n : n + 3]) for n in range(0, _SIDE, 3)]
+        return middle_of(*threes)
     return np.asarray(median(np.array(maps, np.float32)), np.float32)
-
-
-def _middle(one: Map, two: Map, three: Map) -> Map:
-    low, high = cv2.min(one, two), cv2.max(one, two)
-    return np.asarray(cv2.max(low, cv2.min(high, three)), np.float32)
 
 
 def _parts(change: Map) -> Iterator[tuple[Box, Mask]]:
@@ -148,15 +143,15 @@ def _came(
     if row is None:
         return None
     fine = tuple(slice(SHARE * s.start, SHARE * s.stop) for s in box)
-    sides = (
-        np.median(np.array([f.fine[fine] for f in part]), axis=0).astype(np.float32)
+    was, now = (
+        np.asarray(median(np.array([f.fine[fine] for f in part])), np.float32)
         for part in (looks[:at], looks[at:])
     )
     masks = (
         np.repeat(np.repeat(mask, SHARE, axis=0), SHARE, axis=1)
         for mask in (inside, around)
     )
-    seen = through(*sides, *masks, surely=True)
+    seen = through(was, now, *masks, surely=True)
     if seen is None:
         return None
     height, width = plates[0].shape

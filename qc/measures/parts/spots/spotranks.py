@@ -8,7 +8,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FOOT", "median", "middle", "ranked", "rms", "second_order", "surface"]
+__all__ = [
+    "FOOT",
+    "median",
+    "middle",
+    "middle_of",
+    "ranked",
+    "rms",
+    "second_order",
+    "surface",
+]
 
 _FITS = 3
 FOOT = 5.0
@@ -41,6 +50,21 @@ def median(values: NDArray[np.floating]) -> NDArray[np.floating]:
         return np.asarray(np.partition(values, half, axis=0)[half])
     two = np.partition(values, (half - 1, half), axis=0)
     return np.asarray(0.5 * (two[half - 1] + two[half]))
+
+
+def middle_of(
+    one: NDArray[np.float32], two: NDArray[np.float32], three: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Return the middle of three at every place.
+
+    Examples
+    --------
+    >>> a, b, c = (np.float32([v]) for v in (3, 1, 2))
+    >>> middle_of(a, b, c).tolist()
+    [2.0]
+    """
+    low, high = cv2.min(one, two), cv2.max(one, two)
+    return np.asarray(cv2.max(low, cv2.min(high, three)), np.float32)
 
 
 def rms(values: NDArray[np.floating]) -> float:
