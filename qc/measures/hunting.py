@@ -177,7 +177,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 MEASURE = Measure(
     name="hunting",
     label="Focus hunting",
-    version=10,
+    version=11,
     clock="picture",
     room="focus",
     columns=(Column("key", "Frame coded by itself", "", 0),),

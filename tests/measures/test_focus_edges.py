@@ -308,6 +308,41 @@ def test_a_smear_is_that_of_the_frame_whose_edges_were_read() -> None:
     assert np.nanmin(percent(np.full(n, 0.06))[90:156]) < 50.0
 
 
+def test_edges_read_in_soft_frames_alone_say_nothing_of_sharp_ones_between() -> None:
+    # Focus swings as quickly as edges are read, every 12th frame: always soft ones.
+    n = 240
+    at = np.arange(n)
+    swings = (at >= 96) & (at < 168)
+    lens = np.where(swings & (at % 12 != 6), 0.25, 1.0)
+    measured = take_of(lens, dx=np.zeros(n))
+    readings = measured.picture
+    assert readings is not None
+    names = ("sharpness", "edge_rise_px")
+    store = ColumnStore(
+        dict.fromkeys(
+            (
+                *(f"focus.{name}" for name in names),
+                "framing.shot",
+                "framing.motion_percent",
+            ),
+            0,
+        )
+    )
+    values: dict[str, NDArray[Any]] = {
+        "focus.sharpness": 40.0 * lens**2,
+        "focus.edge_rise_px": np.where(at % 12 == 0, 1.1 * lens ** (-1 / 1.5), np.nan),
+        "framing.shot": at // 25,
+        "framing.motion_percent": np.zeros(n),
+    }
+    store.extend(values, n)
+    take = Readings("picture", readings.time_base, readings.edges, store)
+    percent = against_move(take, smear_of(take, measured.info.video))
+    sharp = swings & (at % 12 == 6) & (at < 156)  # then a sharp one is read
+    assert np.isnan(percent[sharp]).all()
+    # A width goes with the fine detail to the power of -1 / 1.5.
+    assert percent[swings & (at < 156) & ~sharp] == pytest.approx(25.0, rel=1e-5)
+
+
 def test_on_a_quick_sway_focus_is_held_against_frames_in_like_motion() -> None:
     n = 200
     at = np.arange(n)

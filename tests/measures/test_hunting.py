@@ -284,6 +284,19 @@ def test_each_shot_is_followed_by_itself() -> None:
     assert hunts(take_of(percent, shots=shots.tolist())) == []
 
 
+def test_a_framing_that_ends_while_the_picture_rests_does_not_part_a_hunt() -> None:
+    # A head before a wall moves off, little by little: the shot is another, the place
+    # the lens looks at is not. At a cut nobody knows the motion.
+    percent = level(0.7, 25, 4)
+    half = len(percent) // 2
+    shots = np.where(np.arange(len(percent)) < half, 0.0, 1.0).tolist()
+    (found,) = hunts(take_of(percent, shots=shots))
+    assert found.end_frame - found.start_frame > 3 * RATE / 0.7
+    motion = np.zeros(len(percent))
+    motion[half] = math.nan
+    assert hunts(take_of(percent, shots=shots, motion=motion)) == []
+
+
 @pytest.mark.parametrize("upward", [True, False])
 def test_detail_that_comes_or_goes_with_key_frames_is_the_coding(upward: bool) -> None:
     n, group = 250, 24

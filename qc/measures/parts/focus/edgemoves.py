@@ -18,7 +18,7 @@ from qc.measures.parts.focus.tiles import held
 from qc.records import Readings
 from qc.spans import runs
 
-__all__ = ["FEWEST_RISES", "against_move", "held_to_step"]
+__all__ = ["FEWEST_RISES", "against_move", "held_to_step", "sharper_between"]
 
 # So few readings of edges tell of no crispest.
 FEWEST_RISES = 4
@@ -53,8 +53,10 @@ def against_move(readings: Readings, smear: Smear) -> NDArray[np.float64]:
             hidden = np.isnan(now) & ~np.isnan(seen)
             crisp = seen <= _AS_CRISP * crispest
             now[hidden] = np.where(crisp, seen, np.inf)[hidden]
-            now = held_to_step(now, readings["focus.sharpness"][a:b])
-            now[np.isinf(now)] = np.nan
+            fine = readings["focus.sharpness"][a:b]
+            unread = sharper_between(now, fine)
+            now = held_to_step(now, fine)
+            now[np.isinf(now) | unread] = np.nan
             share = 100.0 * (crispest / np.maximum(now, crispest)) ** _EDGE_POWER
             with np.errstate(invalid="ignore"):
                 share[now < CRISP_RISE_PX] = 100.0
@@ -92,6 +94,37 @@ def held_to_step(
         if step[at] >= _STEP:
             out[first : first + at + 1] = before
             out[first + at + 1 : last] = behind
+    return out
+
+
+def sharper_between(
+    values: NDArray[np.floating], sharpness: NDArray[np.floating]
+) -> NDArray[np.bool_]:
+    """Return which rows are sharper by far than those where widths were read beside.
+
+    Of a swing of focus that is as quick as readings are apart, all of them may be of
+    soft frames: what was read there says nothing of the sharp ones between.
+
+    Parameters
+    ----------
+    values, sharpness : (n,) arrays
+        As for `held_to_step`.
+
+    Examples
+    --------
+    >>> widths = np.array([4.0, np.nan, np.nan, np.nan, 4.0])
+    >>> sharper_between(widths, np.array([2.0, 3.0, 40.0, 5.0, 3.0])).tolist()
+    [False, False, True, False, False]
+    """
+    out = np.zeros(len(values), np.bool_)
+    read = np.flatnonzero(~np.isnan(values))
+    level = np.log(np.maximum(sharpness, _LEAST_ENERGY))
+    for first, last in itertools.pairwise(read.tolist()):
+        if last - first > _EVERY:
+            continue
+        most = max(level[first], level[last]) + _STEP
+        with np.errstate(invalid="ignore"):
+            out[first : last + 1] = level[first : last + 1] > most
     return out
 
 

@@ -130,8 +130,11 @@ def _stills(
     often = np.convolve(moves, np.ones(span) / span, mode="same") >= 0.5
     percent[often | smear.zooming] = np.nan
     gap = max(_GAP_S, _GAP_FRAMES * period)
+    # A framing that ends while the picture rests (a head has moved off, little by
+    # little) breaks nothing off: the lens looks at the same as before.
+    breaks_off = np.append(False, np.diff(shots) != 0) & (smear.cut | moves)
     for first, last in runs(~np.isnan(shots)):
-        breaks = np.flatnonzero(np.diff(shots[first:last])) + 1 + first
+        breaks = np.flatnonzero(breaks_off[first + 1 : last]) + 1 + first
         for a, b in zip([first, *breaks], [*breaks, last], strict=True):
             yield from _followed(percent, begins, (int(a), int(b)), gap)
 
