@@ -367,7 +367,7 @@ def _limit_lines(limits: Mapping[str, object]) -> tuple[tuple[str, float], ...]:
 
 MEASURE = Measure(
     name="noise",
-    version=11,
+    version=12,
     label="Noise",
     clock="picture",
     room="noise",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -11,8 +11,8 @@ import pytest
 from scipy import ndimage
 
 from qc.judge import find
-from qc.measures import focus, framing, hunting
-from qc.measures.base import Measured
+from qc.measures import focus, framing, hunting, noise
+from qc.measures.base import Measure, Measured
 from qc.measures.parts.focus.coarser import coarser_detail, true_percent
 from qc.measures.parts.focus.lightlevel import light_of, nearest
 from qc.measures.parts.focus.sharpness import edge_rise
@@ -35,11 +35,16 @@ def grain(number: int, sigma: float, shape: tuple[int, int] = (HEIGHT, WIDTH)) -
     return np.asarray(sigma * smooth / smooth.std())
 
 
-def watch(images: Iterable[Image], *, interlaced: bool = False) -> Measured:
+def watch(
+    images: Iterable[Image],
+    *,
+    interlaced: bool = False,
+    measures: Sequence[Measure] = MEASURES,
+) -> Measured:
     pictures = (
         picture(y, index=i, interlaced=interlaced) for i, y in enumerate(images)
     )
-    return measure(pictures, setup_of(width=WIDTH, height=HEIGHT), MEASURES)
+    return measure(pictures, setup_of(width=WIDTH, height=HEIGHT), measures)
 
 
 def spans(measured: Measured) -> list[tuple[str, int, int]]:
@@ -121,6 +126,21 @@ def test_lost_focus_is_found_where_edges_are_wide_and_grain_is_left() -> None:
     images = [(lost if 60 <= i < 100 else sharp) + grain(i, 1.3) for i in range(140)]
     assert spans(watch(images)) == [("focus.soft", 60, 100)]
     assert spans(watch(sharp + grain(i, 1.3) for i in range(80))) == []
+
+
+@pytest.mark.parametrize("first", [80, 16])
+def test_grain_for_a_time_makes_nothing_soft_where_there_is_none(first: int) -> None:
+    # Before and behind it nothing trembles, and nothing is known of noise there. 16
+    # frames have no best of their own: they are not held against that of the grain.
+    plain = blurred(SHARP, 1.0)
+    frames = range(first, 150)
+    images = [
+        plain + blurred(grain(i, 12.0), 0.5) if i in frames else plain
+        for i in range(150 if first == 16 else 200)
+    ]
+    measures = (noise.MEASURE, *MEASURES)
+    measured = watch(images, measures=measures)
+    assert [f.rule for f in find(measured, measures)] == ["picture.noise"]
 
 
 def test_one_field_out_of_focus_is_out_of_focus() -> None:

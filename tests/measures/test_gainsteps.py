@@ -57,6 +57,17 @@ def test_what_gain_adds_to_all_blocks_is_told_through_motion(percent: float) -> 
     assert added(noisy, quiet) == pytest.approx(-percent * PERCENT, rel=0.25)
 
 
+def test_gain_may_add_less_where_it_is_dark_if_hardly_anything_was_there() -> None:
+    # What a slow flight over a dim scene leaves, and noise half as strong again where
+    # it is light: variances add. The same motion forty times as strong does not.
+    own = np.array([0.0, 0.1, 0.2, 0.6])
+    noise = np.array([1.0, 1.4, 1.9, 1.5**2])
+    size = math.sqrt(11.0 * (1.4 + 1.9) / 2)
+    assert added(own, own + 11.0 * noise) == pytest.approx(size, rel=1e-12)
+    assert added(own + 11.0 * noise, own) == pytest.approx(-size, rel=1e-12)
+    assert math.isnan(added(own + 0.05, 40 * (own + 0.05)))
+
+
 def test_motion_that_grows_adds_nothing() -> None:
     assert math.isnan(added(shares(1, 0.2), shares(6, 0.2)))
     assert math.isnan(added(shares(0, 0.2), shares(4, 0.2)))

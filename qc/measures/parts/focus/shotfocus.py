@@ -66,9 +66,10 @@ _REFERENCE_ROWS = 20_000
 # are left without them; nor are those with so small a share of the others' contrast.
 # What is so much sharper there than the best is no detail (house choices).
 _FLAT_TIMES, _TOO_SHARP = 0.75, 130.0
-_GRAIN_PERCENT, _GRAIN_TIMES, _USUAL_PERCENTILE, _QUIET_S = 1.0, 2.5, 20.0, 1.0
+_GRAIN_PERCENT, _GRAIN_TIMES, _USUAL_PERCENTILE, _QUIET_S = 1.0, 2.5, 5.0, 1.0
 
 _RISE_SIGMAS = 2.563
+_AS_PERCENT = 100.0 / 219.0  # of the range, a code of 8 bits
 
 # Rows of a shot, detail of its tiles, the share of it that lies across, the best along
 # both axes, and weights of tiles.
@@ -195,6 +196,9 @@ def _judge_shot(
         allowed[allowed < LEAST_SHARE] = np.nan
         coarser[moved[rows]] /= allowed[moved[rows]]
     out[rows] = true_percent(out[rows], coarser)
+    if known is rows:
+        # Too few are left to have a best of their own, and that of the noisy is none.
+        out[quiet] = np.nan
     doubtful = rows[unlike]
     out[doubtful[out[doubtful] > _TOO_SHARP]] = np.nan
 
@@ -306,9 +310,12 @@ def _unlike(
     """
     out = np.zeros(len(rows), np.bool_)
     grain = grain[rows]
-    known = grain[~np.isnan(grain)]
-    if known.size:
-        usual = float(np.percentile(known, _USUAL_PERCENTILE))
+    if not np.isnan(grain).all():
+        # Where flat areas do not tremble at all, or the picture moves, nothing is known
+        # of grain; what a single picture shows of it is not more than there is.
+        shown = _AS_PERCENT * readings["focus.noise_codes"][rows]
+        grain = np.where(np.isnan(grain), shown, grain)
+        usual = float(np.nanpercentile(grain, _USUAL_PERCENTILE))
         past = grain > max(_GRAIN_PERCENT, _GRAIN_TIMES * usual)
         out |= _about(readings, rows, grain, past)
     return out | _about(readings, rows, light, light < _FLAT_TIMES)
