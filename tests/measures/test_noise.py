@@ -11,6 +11,7 @@ import math
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from typing import cast
@@ -392,6 +393,20 @@ def test_a_picture_that_cannot_be_followed_may_move(
     assert bool((seen > 1.2).any()) is counts
 
 
+@pytest.mark.parametrize(("rate", "counts"), [(25, True), (50, False)])
+def test_every_second_picture_may_be_a_repeat_that_has_not_moved(
+    rate: int, counts: bool
+) -> None:
+    # A ride of 25 pictures a second in 50: what goes far four frames from a look is
+    # two pictures away; of 25 a second it is another moment.
+    looks = [(2.0, 1.6, 0.2)] * 5
+    gone = np.where(np.arange(65) % 2 == 0, 0.3, 0.01)
+    gone[[9, 17, 22, 30, 35, 43, 48, 56, 4]] = 0.7
+    lost = dict.fromkeys(("steadiness.dx_percent", "steadiness.dy_percent"), np.nan)
+    seen = derived(looks, moved={"framing.motion_percent": gone, **lost}, rate=rate)
+    assert bool((seen > 1.2).any()) is counts
+
+
 @pytest.mark.parametrize(
     ("zoom", "uneven", "counts"),
     [(-1.2, 0.45, False), (-1.2, 0.2, True), (1.0, 0.55, False), (0.1, 0.45, True)],
@@ -413,11 +428,13 @@ Look = tuple[float, float, float]
 def derived(
     looks: Sequence[Look],
     key: Look | None = None,
-    moved: Mapping[str, float] | None = None,
+    moved: Mapping[str, float | NDArray[np.floating]] | None = None,
+    rate: int = 25,
 ) -> NDArray[np.floating]:
     """Return the noise over time from readings: raw, grain, unevenness.
 
-    And of a key frame between any two of them. `moved`: what else was read throughout.
+    And of a key frame between any two of them. `moved`: what else was read throughout,
+    or in each frame.
     """
     rows = 13 * len(looks)
     flat = take([np.full((16, 16), 20.0)] * rows, 0.1)
@@ -436,7 +453,12 @@ def derived(
         columns[f"noise.key_{name}"][6::13] = value
     for name, value in (moved or {}).items():
         columns[name] = np.full(rows, value, np.float32)
-    flat = replace(flat, picture=replace(readings, columns=cast(Columns, columns)))
+    readings = replace(
+        readings,
+        columns=cast(Columns, columns),
+        time_base=readings.time_base * Fraction(25, rate),
+    )
+    flat = replace(flat, picture=readings)
     assert MEASURE.derive is not None
     return MEASURE.derive(flat)["mid_percent"]
 

@@ -24,8 +24,9 @@ FINE_GRAIN = 1.3
 # Moved by more than this from frame to frame (percent of width: a pixel in 1920).
 _STILL_PERCENT = 0.06
 # Where the picture cannot be followed, something moves if its cells have gone as far as
-# this, percent of width, within so many frames.
-_GONE_PERCENT, _GONE_FRAMES = 0.5, 2
+# this, percent of width, within so many frames, or seconds: at 50 pictures a second
+# every second one may be a repeat, which has not moved.
+_GONE_PERCENT, _GONE_FRAMES, _GONE_S = 0.5, 2, 0.08
 # A zoom moves half of a 16:9 picture by more than this share of the width times its
 # growth (half of its area lies further from the middle: sqrt(9 / 16 / 2 pi)).
 _ZOOM_SHARE = 0.3
@@ -122,7 +123,7 @@ def _moves(readings: Readings) -> NDArray[np.bool_]:
         return readings[name] if name in readings.columns else nothing
 
     gone = column("framing.motion_percent")
-    wide = 2 * _GONE_FRAMES + 1
+    wide = 2 * _gone_frames(readings) + 1
     about = running_max(np.nan_to_num(gone), wide, beyond="nearest")
     with np.errstate(invalid="ignore"):
         part = column("steadiness.trust") < _FOLLOWED
@@ -134,6 +135,12 @@ def _moves(readings: Readings) -> NDArray[np.bool_]:
         out = (moved > _STILL_PERCENT) | (np.isnan(moved) & (about > _GONE_PERCENT))
         # Where but a part rests, or goes, the rest of it does another thing.
         return np.asarray(out | (part & (about > _STILL_PERCENT)))
+
+
+def _gone_frames(readings: Readings) -> int:
+    """Return within how many frames to either side something must have gone."""
+    seconds = float(np.median(np.diff(readings.times())))
+    return max(_GONE_FRAMES, int(_GONE_S / max(seconds, 1e-3) + 1e-6))
 
 
 def _speed(readings: Readings) -> NDArray[np.float64]:
