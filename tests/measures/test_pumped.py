@@ -8,6 +8,7 @@ BT.709 curve. Lamps on 50 Hz mains give 100 pulses a second: at 33 frames these 
 from __future__ import annotations
 
 from fractions import Fraction
+from types import SimpleNamespace
 
 import colour
 import numpy as np
@@ -16,6 +17,7 @@ import pytest
 from qc.judge import find
 from qc.measures import exposure, framing, light
 from qc.measures.base import Measured
+from qc.measures.parts.light import pumped as pumpedlight
 from qc.signal import Signal
 from tests.pictures import Image, codes, column, measure, picture, scene, setup_of
 
@@ -63,6 +65,25 @@ def test_exposure_that_pumps_is_told_once(hertz: float, stops: float) -> None:
     if hertz < 1.5:
         assert told == {"exposure.drift"}
         assert np.nanmax(column(measured, "light.flicker_percent")) == 0
+
+
+@pytest.mark.parametrize(("end", "same"), [(105, True), (150, False)])
+def test_a_beat_mostly_where_exposure_pumps_is_that(
+    end: int, same: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Ends of a slow beat are not known to less than a round: of 105 frames 78 are 74 %.
+    pumping = SimpleNamespace(first=21, last=99, period_s=1.9)
+    monkeypatch.setattr(pumpedlight, "_pumping", lambda *_: iter([pumping]))
+    rows = np.arange(170)
+    told = pumpedlight.pumped(
+        swung(0.7, 0.0, seconds=0.2),
+        np.where(rows < end, 30.0, 0.0),
+        np.full(170, 1 / 1.9),
+        rate=24.0,
+        resolution_hz=0.1,
+        below_hz=2.0,
+    )
+    assert told.tolist() == (same & (rows < end)).tolist()
 
 
 def test_a_weak_slow_beat_stays_flicker() -> None:

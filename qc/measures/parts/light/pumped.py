@@ -24,7 +24,7 @@ __all__ = ["pumped"]
 
 # Both speak of the same rounds if they are as long to within this share of them, and
 # if most of the beat lies where exposure pumps (house choices).
-_SAME_ROUND, _MOSTLY = 0.2, 0.8
+_SAME_ROUND, _MOSTLY = 0.2, 0.7
 _SWINGS = 3  # so many make pumping
 
 
