@@ -196,14 +196,15 @@ MEASURE = Measure(
         ),
     ),
     start=_Reader,
-    version=2,
+    version=3,
     checks=(_check,),
     check_rules={"file.gap": "Gap"},
     summarise=_summarise,
     method=(
         "A frame is held when the next begins more than one and a half of the take's "
         "usual frame periods after it. Where more than a tenth of the frames are not "
-        "shown for the usual period the rate itself varies, and only long holds count."
+        "shown for the usual period the rate itself varies, and only long holds count. "
+        "Raw streams of MPEG-1 and 2, H.264 and HEVC have none: they go on evenly."
     ),
     source="Time stamps of the file. Limits: house choice.",
 )

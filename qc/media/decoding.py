@@ -47,6 +47,8 @@ _GIVEN_REMEMBERED = 4096
 # Containers of constant rate in which damage can make whole pictures disappear: MXF
 # and MPEG program streams. Others have an index, or frames of any length.
 _UNBROKEN = ("mxf", "mpeg")
+# Streams of coded pictures without any container. (MPEG-4 has its own times inside.)
+_RAW = ("h264", "hevc", "mpegvideo")
 # In frames; film carried at 60 fields a second has steps of one and a half.
 _SKIP = 1.75
 _INTRA = (0, 1)  # picture types of a frame that has none, and of intra frames
@@ -58,11 +60,13 @@ def has_own_times(stream: VideoStream) -> bool:
     """Return whether the file says when each frame is shown.
 
     AVI has no presentation times. FFmpeg makes them up from the order of the packets,
-    which for H.264 and HEVC need not be that of the pictures. Raw streams have none.
+    which for H.264 and HEVC need not be that of the pictures. Raw streams have none:
+    of H.264 and HEVC the same holds, and MPEG-1 begins a period too early.
     """
     format_ = stream.container.format.name
-    codec = stream.codec_context.name
-    return codec not in ("h264", "hevc") or format_ not in ("avi", "h264", "hevc")
+    if format_ in _RAW:
+        return False
+    return format_ != "avi" or stream.codec_context.name not in ("h264", "hevc")
 
 
 def is_flush(packet: Packet[Any]) -> bool:

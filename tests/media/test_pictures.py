@@ -437,3 +437,31 @@ def test_frames_of_another_size_are_counted_and_left_out(tmp_path: Path) -> None
     assert reader.pictures.frames == 20
     assert reader.pictures.changed_format == 15
     assert len(reader.pictures.missing) == 15
+
+
+@pytest.mark.parametrize(
+    ("codec", "ending", "container"),
+    [
+        ("mpeg1video", "m1v", "mpeg1video"),
+        ("mpeg2video", "m2v", "mpeg2video"),
+        ("libx264", "h264", "h264"),
+        ("mpeg4", "m4v", "m4v"),
+    ],
+)
+def test_raw_streams_go_on_evenly(
+    tmp_path: Path, codec: str, ending: str, container: str
+) -> None:
+    # They have no time stamps; pictures that wait for later ones lead a reader to put
+    # the first of them a period too early. Forty pictures at 25 a second were put in.
+    options = {"bf": "2"} if codec != "mpeg4" else {}
+    clip = synth.write(
+        tmp_path / f"a.{ending}",
+        synth.scene(40),
+        Video(codec, options=options),
+        container=container,
+    )
+
+    info = probe(clip)
+    assert info.video is not None
+    places = [p.pts * info.video.time_base for p, _ in read(info)]
+    assert [b - a for a, b in itertools.pairwise(places)] == [Fraction(1, 25)] * 39
