@@ -356,7 +356,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=13,
+    version=14,
     label="Stillness",
     clock="picture",
     columns=(
@@ -461,9 +461,12 @@ MEASURE = Measure(
         "change or by that of the cell that changes most, or, where noise is new in "
         "every frame, by noise that stops; lesser falls that the next "
         "frame makes up for count where four repeats lie within 10 s. Steady rhythms "
-        "of repeats are found by their period and noted. The frames told are those "
-        "that repeat, not the one they repeat; a few at the very end of a take, where "
-        "coders leave frames out, are let be. Black: the level of 48 x 27 cells."
+        "of repeats are found by their period and noted; their step may change now and "
+        "then (one change weighs as much as four frames that do not fit), and only a "
+        "picture that is then shown longer than the rhythm has it is out of turn. The "
+        "frames told are those that repeat, not the one they repeat; a few at the "
+        "very end of a take, where coders leave frames out, are let be. Black: the "
+        "level of 48 x 27 cells."
     ),
     source="Otsu, IEEE Trans. SMC 9(1), 1979 (from memory). Limits: house choice.",
 )

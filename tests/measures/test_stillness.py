@@ -478,6 +478,32 @@ def test_a_rhythm_of_repeats_is_a_note(
     assert places([finding]) == [(1, FRAMES)]
 
 
+@pytest.mark.parametrize("at", [31, 75, 100])
+@pytest.mark.parametrize(("period", "new"), [(2, [0]), (4, [0]), (5, [0, 2])])
+def test_a_rhythm_whose_step_changes_is_a_note(
+    at: int, period: int, new: list[int]
+) -> None:
+    # A picture is shown once less than in its turn: no frame repeats out of turn.
+    source = live("pan", 2.0)
+    shown = rhythm(period, new, FRAMES + 1)
+    at = next(i for i in range(at, FRAMES) if shown[i] == shown[i - 1])
+    del shown[at]
+    findings = found(read([source[n] for n in shown]))
+    assert {(f.rule, f.grade) for f in findings} == {("picture.repeated", Grade.NOTE)}
+    assert all("steady rhythm" in f.message for f in findings)
+
+
+@pytest.mark.parametrize("at", [32, 76, 118])
+def test_a_picture_shown_too_often_where_the_step_changes_is_told(at: int) -> None:
+    # Twice each, but one three times: its third frame is one too many.
+    source = live("pan", 2.0)
+    shown = rhythm(2, [0])
+    shown.insert(at, shown[at - 1])
+    findings = found(read([source[n] for n in shown]))
+    singles = [f for f in findings if "steady rhythm" not in f.message]
+    assert places(singles) == [(at, at + 1)]
+
+
 @pytest.mark.parametrize("name", ["h264", "mpeg2"])
 def test_a_coded_rhythm_is_a_note(tmp_path: Path, name: str) -> None:
     source = live("pan", 3.0)

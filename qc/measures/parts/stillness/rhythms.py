@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.measures.parts.stillness.slips import with_slips
 from qc.measures.parts.stillness.stillframes import (
     CALM_PERCENT,
     SMALLEST,
@@ -114,6 +115,41 @@ def _pattern(
     needed = _EXPLAINED if period <= _SHORT_PERIOD else _EXPLAINED_LONG
     fits = hits >= needed * int(flags.sum()) and kept >= needed
     return pattern if sure and fits else None
+
+
+def _followed(
+    flags: Flags, difference: Values, told: Flags
+) -> tuple[Flags | None, Flags | None]:
+    """Return the pattern that a block follows, and how it lies if its step changes.
+
+    A block whose step changes in its middle follows none as a whole; its parts do.
+    """
+    whole = _rhythm(flags, difference, told)
+    n = len(flags)
+    # One frame in six at least repeats in a rhythm so short.
+    dense = float(flags.mean()) >= 0.5 / _SHORT_PERIOD
+    parts = _parts(n) if whole is None and dense else []
+    tried = [whole, *(_rhythm(flags[p], difference[p], told[p]) for p in parts)]
+    new = difference[~flags & told]
+    if not new.size:
+        return whole, None
+    quiet = difference <= 2 * _RHYTHM_SHARE * float(np.median(new))
+    for pattern in tried:
+        if pattern is not None and len(pattern) <= _SHORT_PERIOD:
+            laid = with_slips(flags, quiet, told, pattern)
+            if laid is not None:
+                return pattern, laid
+    return whole, None
+
+
+def _parts(length: int) -> list[slice]:
+    """Return the halves and thirds of a block that are long enough to have a rhythm."""
+    return [
+        slice(length * i // count, length * (i + 1) // count)
+        for count in (2, 3)
+        for i in range(count)
+        if length // count >= _SHORTEST_BLOCK
+    ]
 
 
 def _blocks(length: int) -> Iterator[Span]:
@@ -231,9 +267,11 @@ def cadences(
             part = flags[first:last]
             if last - first < _SHORTEST_BLOCK:
                 continue
-            pattern = None
+            pattern = laid = None
             if int(part.sum()) >= 4:
-                pattern = _rhythm(part, difference[first:last], told[first:last])
+                pattern, laid = _followed(
+                    part, difference[first:last], told[first:last]
+                )
             if pattern is None and cell is not None:
                 pattern = _parted(
                     difference[first:last], cell[first:last], told[first:last]
@@ -242,7 +280,8 @@ def cadences(
                 int(pattern.sum()) == 1 and len(pattern) >= _RARE_PERIOD
             ):
                 continue
-            laid = pattern[np.arange(last - first) % len(pattern)]
+            if laid is None:
+                laid = pattern[np.arange(last - first) % len(pattern)]
             inside[first:last] = laid
             new = Cadence(first, last, len(pattern), int(pattern.sum()))
             if out and _goes_on(out[-1], new):
