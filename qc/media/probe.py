@@ -189,16 +189,42 @@ def _choose_video(
             else "it has no picture"
         )
         raise UsageError(f"{path}: there is no picture stream {wanted}: {have}")
-    number = wanted or 0
+    number = _begun(path, real) if wanted is None else wanted
     for i, stream in enumerate(real):
         if i != number:
+            empty = wanted is None and i < number
             left_out.append(
                 f"picture stream {i} ({stream.width}x{stream.height}, "
-                f"{stream.codec_context.name}): measure it with --video {i}"
+                f"{stream.codec_context.name}): "
+                + ("the file begins without it; " if empty else "")
+                + f"measure it with --video {i}"
             )
     if not real:
         return None, number, unknown
     return real[number], number, False
+
+
+def _begun(path: Path, real: list[VideoStream]) -> int:
+    """Return the number of the first picture stream that the file really has.
+
+    Recorders announce streams of several sizes and then write one of them.
+    """
+    if len(real) < 2:
+        return 0
+    seen: set[int] = set()
+    with open_recording(path) as container:
+        streams = [container.streams[one.index] for one in real]
+        try:
+            for packet in itertools.islice(
+                packets_of(container, streams), _FIRST_FRAME_PACKETS
+            ):
+                if packet.size:
+                    seen.add(packet.stream.index)
+                if real[0].index in seen:
+                    break
+        except av.FFmpegError:
+            pass
+    return next((i for i, one in enumerate(real) if one.index in seen), 0)
 
 
 def _audio_tracks(container: InputContainer, left_out: list[str]) -> list[AudioTrack]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
+import av
 import pytest
 from av.video.frame import VideoFrame
 
@@ -483,6 +484,27 @@ def test_which_picture_stream_is_measured(tmp_path: Path) -> None:
             match=f"no picture stream {wrong}: it has 2 picture streams, counted",
         ):
             probe(clip, video=wrong)
+
+
+@pytest.mark.parametrize("ending", ["mkv", "avi", "ts"])
+def test_a_picture_stream_without_pictures_is_not_measured(
+    tmp_path: Path, ending: str
+) -> None:
+    # Two are announced, of 96 and of 128 pixels across; only the second has pictures.
+    clip = tmp_path / f"a.{ending}"
+    with av.open(str(clip), "w") as out:
+        for width in (96, 128):
+            stream = out.add_stream("mpeg4", rate=25)
+            stream.width, stream.height, stream.pix_fmt = width, 80, "yuv420p"
+        for planes in synth.scene(6, 128, 80):
+            out.mux(stream.encode(synth.frame_of(planes, "yuv420p")))
+        out.mux(stream.encode(None))
+    info = probe(clip)
+    assert info.video is not None
+    assert (info.video.number, info.video.width) == (1, 128)
+    (left,) = info.left_out
+    assert left.startswith("picture stream 0")
+    assert "the file begins without it" in left
 
 
 def test_a_sound_file_has_no_picture_stream(tmp_path: Path) -> None:
