@@ -39,6 +39,7 @@ from qc.measures.parts.neutral.castfigures import (
 from qc.measures.parts.neutral.castwords import MIRED_NAMED
 from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
+from qc.measures.parts.neutral.nocolour import is_black_and_white
 from qc.measures.parts.neutral.presetsteps import find_presets
 from qc.measures.parts.neutral.whitejudge import derive
 from qc.measures.parts.neutral.whitenotes import notes_of, source_words
@@ -99,6 +100,7 @@ class _Reader:
         )
         self._whole = None if colourless else WholeShift(self._signal)
         self._frames: Counter[str] = Counter()
+        self._grey = 0
 
     def read(self, picture: Picture) -> Values:
         at_s = picture.pts * self._tick_s
@@ -116,6 +118,9 @@ class _Reader:
         if picture.damaged:
             return {}
         whole = self._whole_values(picture, at_s)
+        if is_black_and_white(picture):
+            self._grey += 1
+            return whole
         seen = self._tracker.read(picture, at_s)
         if seen is None:
             return whole
@@ -155,6 +160,8 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         counts = {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
+        if self._grey and self._grey == counts["asked"]:
+            counts["colourless"] = self._grey
         if self._tracker is None:
             return counts | {"sheets": (), "doubted": ()}
         doubts = self._tracker.witness.doubts()
@@ -441,16 +448,18 @@ MEASURE = Measure(
     notes=lambda measured: notes_of(measured, _counts(measured)),
     mark=_mark,
     exhibits=white_exhibits,
-    version=12,
+    version=13,
     method=(
         "The white is the patch that was given; else a surface that is found: even "
         "patches whose colour a white can have under lamps of 2300 to 9000 K are "
         "weighed against each other and against there being none, by brightness, "
         "edges, evenness, shape, weave, and by what else in the picture would be if "
         "they were white: flesh of flesh's hue, nothing purple, nothing brighter in "
-        "any channel. The confidence is fitted on drawn fields and rooms to be the "
-        "share of right answers (within 0.003 in u'v'), and counts for less where no "
-        "flesh is in sight; grey-world guesses are not made. A flat sheet that fills "
+        "any channel. Where chroma lies beside neutral by the same at all levels the "
+        "picture is black and white and not judged. The confidence is fitted on drawn "
+        "fields and rooms to be the share of right answers (within 0.003 in u'v'), and "
+        "counts for less where no flesh is in sight; grey-world guesses are not made. "
+        "A flat sheet that fills "
         "the picture for a part of a take is a white reference; a warm one, as skin "
         "is, only if a sure white has its colour, or if it is bright, even and at the "
         "start, and never if a sure white is less warm or other pictures show bluer "

@@ -22,6 +22,7 @@ from qc.limits import Limits, parse
 from qc.measures.base import Measured, PictureReader, Setup
 from qc.measures.parts.neutral.castwords import cast_words
 from qc.measures.parts.neutral.lamp import lamp_words
+from qc.measures.parts.neutral.nocolour import is_black_and_white
 from qc.measures.white import MEASURE, patch_planes
 from qc.records import Finding, Grade, Picture, Readings, TakeInfo, VideoTrack
 from qc.signal import Signal
@@ -480,6 +481,58 @@ def test_weave_noise_and_slow_shading_are_not_refused() -> None:
 def test_damaged_and_colourless_pictures_are_refused() -> None:
     assert "1 of 1 frames, which are damaged" in refused(make_picture(damaged=True))[0]
     assert "black and white" in refused(make_picture(), pixel_format="gray")[0]
+
+
+def grey_pictures(code: int, share: float = 0.0) -> list[Picture]:
+    """Return 60 pictures of a dark ground, a grey band and a white card.
+
+    Chroma is `code` everywhere, less `share` of the light: that is a cast.
+    """
+    scene = np.full((288, 384), 68.0)
+    scene[60:110] = 150.0
+    scene[130:200, 140:250] = 210.0
+    chroma = np.round(code - share * (scene[::2, ::2] - 16.0)).astype(np.uint8)
+    random = np.random.default_rng(5)
+    return [
+        Picture(
+            index=i,
+            pts=i,
+            duration=1,
+            y=np.uint8(np.clip(random.normal(scene, 1.0), 16, 235)),
+            cb=chroma,
+            cr=chroma,
+            signal=Signal(),
+        )
+        for i in range(60)
+    ]
+
+
+@pytest.mark.parametrize("code", [126, 127])
+def test_black_and_white_in_colour_pixels_has_no_cast(code: int) -> None:
+    # Grey that was rounded down on its way to these pixels lies a code beside neutral.
+    measured = measure(grey_pictures(code), make_info(size=(384, 288)), neutral=[])
+    assert findings(measured) == ()
+    assert notes(measured) == [
+        "White balance was not judged: the picture is black and white."
+    ]
+
+
+def test_a_cast_that_goes_with_the_light_is_no_black_and_white() -> None:
+    (picture, *_) = grey_pictures(128, 0.03)
+    assert not is_black_and_white(picture)
+    (grey, *_) = grey_pictures(127)
+    assert is_black_and_white(grey)
+    # A card that fills the picture, without a grain of noise in its colour.
+    card = Picture(
+        index=0,
+        pts=0,
+        duration=1,
+        y=np.full_like(grey.y, 180),
+        cb=np.full_like(grey.cb, 121),
+        cr=grey.cr,
+        signal=Signal(),
+    )
+    assert not is_black_and_white(card)
 
 
 # ------------------------------------------------------------------------- user errors
