@@ -345,6 +345,12 @@ def test_a_bright_window_does_not_hide_a_dark_field() -> None:
     assert finding.worst == pytest.approx(100 * (50 - 16) / 219)
 
 
+def test_a_level_under_the_limit_is_not_said_to_be_the_limit() -> None:
+    # Code 81 is (81 - 16) / 219 = 29.7 %: "only 30 % (limit 30 %)" would say nothing.
+    (finding,) = dark_findings(np.full((135, 240), 81, np.uint8))
+    assert "only 29 % (limit 30 %)" in finding.message
+
+
 def test_a_burnt_field_in_a_dark_room_is_not_dark() -> None:
     # As bright and as large as the window, but not at the edge: this is the field.
     field = np.full((135, 240), 30, np.uint8)

@@ -40,8 +40,8 @@ _NOTE_SHARE = 0.05
 def soft_message(hit: Hit) -> str:
     """Return the sentence of a soft stretch."""
     text = (
-        f"Fine detail falls to {hit.worst:.0f} % of the sharpest that this shot "
-        f"has been (limit {hit.limit:g} %)"
+        f"Fine detail falls to {math.floor(hit.worst)} % of the sharpest that this "
+        f"shot has been (limit {hit.limit:g} %)"
     )
     readings = hit.readings
     reject = float(hit.measured.limits["focus.soft_reject_percent"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -107,8 +108,9 @@ def part_message(
     stays = "stays as sharp" if kept >= _AS_SHARP else f"keeps {kept:.0f} %"
     text = (
         f"Only a part of the picture is soft: in {part} fine detail falls for "
-        f"{seconds:.1f} s to {left:.0f} % of what it was just before (limit {limit:g} "
-        f"%), while the rest {stays}. Light and colour there stay the same: "
+        f"{seconds:.1f} s to {math.floor(left)} % of what it was just before "
+        f"(limit {limit:g} %), while the rest {stays}. Light and colour there stay "
+        "the same: "
         "it is the lens, not something that came into the picture."
     )
     if slow_s > 0:

@@ -191,7 +191,7 @@ def dark_message(hit: Hit) -> str:
     else:
         out = (
             "The picture is dark: even the brightest twentieth of its field reaches "
-            f"only {hit.worst:.0f} % (limit {hit.limit:g} %)."
+            f"only {math.floor(hit.worst)} % (limit {hit.limit:g} %)."
         )
     lifted = _lifted_noise(hit)
     if lifted >= _NOISE_SHOWS_PERCENT:
