@@ -232,7 +232,8 @@ def _edges(
 ) -> Mapping[int, frozenset[int]]:
     """Return the rows beside which a channel falls silent at once, or comes back.
 
-    That is told as a drop-out, a dead channel or silence; its edges are jumps as well.
+    That is told as a drop-out, a dead channel or silence, or is the take's beginning
+    or end; its edges are jumps as well.
     """
     if "peaks.rms_dbfs" not in readings.columns:
         return {}
@@ -243,7 +244,12 @@ def _edges(
         line = Line(measured, readings, track, index)
         silent = runs(nothing(line.column("rms_dbfs")))
         least = line.limit("cut_min_seconds") * ROWS_PER_SECOND
-        spans = [(a, b) for a, b in silent if b - a >= least]
+        # Where a take begins or ends there is nothing to join.
+        spans = [
+            (a, b)
+            for a, b in silent
+            if b - a >= least or (base == 0 and (a == 0 or b == readings.rows))
+        ]
         spans += [one.span for one in cut_offs(line, heard)]
         spans += mutes(line)
         spans += [
@@ -395,7 +401,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=8,
+    version=9,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -436,8 +442,9 @@ MEASURE = Measure(
         "hundredths of a second lie 15 dB under it and fall and rise by 10 dB within "
         "two of them: a pause leaves the noise of the room. Repeats: blocks of 5 to "
         "100 ms that come again sample by sample right behind themselves. Clicks and "
-        "jumps, but for those with which a steady tone is switched on or off: the "
-        "third difference rises 10 "
+        "jumps, but for those with which a steady tone is switched on or off, and "
+        "where zeros at a take's beginning or end meet sound: the third difference "
+        "rises 10 "
         "times over its mean on either side for less than a sixth of a millisecond "
         "(half a millisecond from -20 dBFS on) and does not ring on, as claps, "
         "plosives and instruments do: what is around it for 6 ms stays under 28 %, or "

@@ -95,6 +95,19 @@ def test_claps_plosives_and_instruments_are_no_clicks(
     assert found(as_pcm(x)[None]) == []
 
 
+@pytest.mark.parametrize("part", [slice(0, 1024), slice(-700, None)])
+def test_where_a_take_begins_or_ends_there_is_nothing_to_join(part: slice) -> None:
+    # Zeros of a coder's delay, then a microphone whose zero lies elsewhere.
+    x = 10 ** (-50 / 20) * np.random.default_rng(4).standard_normal(2 * RATE) - 0.1
+    x[part] = 0.0
+    measured = measure([peaks.MEASURE, M], as_pcm(x)[None])
+    assert findings(measured, M) == []
+    # Zeros as long in the middle are told.
+    x[RATE : RATE + 1024] = 0.0
+    measured = measure([peaks.MEASURE, M], as_pcm(x)[None])
+    assert [f.rule for f in findings(measured, M)] == ["sound.dropout"]
+
+
 def test_pulses_of_a_creaky_voice_are_no_clicks() -> None:
     # Sharp pulses 18 ms apart, evenly.
     x = 10 ** (-65 / 20) * np.random.default_rng(1).standard_normal(2 * RATE)
