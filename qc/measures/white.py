@@ -39,7 +39,7 @@ from qc.measures.parts.neutral.castfigures import (
 from qc.measures.parts.neutral.castwords import MIRED_NAMED
 from qc.measures.parts.neutral.lamp import lamp_words
 from qc.measures.parts.neutral.neutraltrack import NeutralTracker, Seen
-from qc.measures.parts.neutral.nocolour import is_black_and_white
+from qc.measures.parts.neutral.nocolour import ColourWatch
 from qc.measures.parts.neutral.presetsteps import find_presets
 from qc.measures.parts.neutral.whitejudge import derive
 from qc.measures.parts.neutral.whitenotes import notes_of, source_words
@@ -100,7 +100,7 @@ class _Reader:
         )
         self._whole = None if colourless else WholeShift(self._signal)
         self._frames: Counter[str] = Counter()
-        self._grey = 0
+        self._colour = ColourWatch()
 
     def read(self, picture: Picture) -> Values:
         at_s = picture.pts * self._tick_s
@@ -118,8 +118,7 @@ class _Reader:
         if picture.damaged:
             return {}
         whole = self._whole_values(picture, at_s)
-        if is_black_and_white(picture):
-            self._grey += 1
+        if self._colour.is_grey(picture):
             return whole
         seen = self._tracker.read(picture, at_s)
         if seen is None:
@@ -160,8 +159,8 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         counts = {name: self._frames[name] for name in ("asked", "measured", *REFUSED)}
-        if self._grey and self._grey == counts["asked"]:
-            counts["colourless"] = self._grey
+        if self._colour.grey and self._colour.grey == counts["asked"]:
+            counts["colourless"] = self._colour.grey
         if self._tracker is None:
             return counts | {"sheets": (), "doubted": ()}
         doubts = self._tracker.witness.doubts()

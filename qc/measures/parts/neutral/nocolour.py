@@ -7,13 +7,37 @@ import numpy as np
 from qc.records import Picture
 from qc.views import proxy_luma
 
-__all__ = ["is_black_and_white"]
+__all__ = ["ColourWatch", "is_black_and_white"]
 
 # A cast goes with the light. One that is worth telling is four codes of chroma or more
 # at white: where luma spans so much (percent of black-to-white, one to nineteen
 # twentieths of the picture) it spans more than one code.
 _SPAN_PERCENT = 25.0
 _LINES = 16  # looked at first
+_FRAMES = 12  # a picture with colour is not asked again for so many
+
+
+class ColourWatch:
+    """Tells of a take's pictures, one after the other, which have no colour.
+
+    Attributes
+    ----------
+    grey : int
+        How many had none.
+    """
+
+    def __init__(self) -> None:
+        self.grey = self._coloured = 0
+
+    def is_grey(self, picture: Picture) -> bool:
+        """Return whether a picture has no colour; where it has, the next ones have."""
+        if self._coloured:
+            self._coloured -= 1
+            return False
+        grey = is_black_and_white(picture)
+        self.grey += grey
+        self._coloured = 0 if grey else _FRAMES
+        return grey
 
 
 def is_black_and_white(picture: Picture) -> bool:
