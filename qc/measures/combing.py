@@ -27,9 +27,9 @@ from qc.measures.base import (
     signed,
 )
 from qc.measures.parts.scan.deadfields import FieldWatch, check_fields
-from qc.measures.parts.scan.fieldlag import field_lag
 from qc.measures.parts.scan.filmspeed import spread_over_fields
-from qc.measures.parts.scan.framepairs import FramePairs, change_point
+from qc.measures.parts.scan.framepairs import FramePairs
+from qc.measures.parts.scan.lagwatch import LagWatch
 from qc.measures.parts.scan.partcombing import (
     BAND_ROWS,
     BANDS,
@@ -50,11 +50,7 @@ __all__ = ["MEASURE"]
 # in step with that would see one frame of five only.
 _PER_SECOND = 2.9
 # Where a moment shows another lag than the last one, every frame since is looked at.
-# That is dear: so often at once, and once more in so many moments.
 _KEEP_S = 1.6
-_MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
-# Weaker changes may be the coder's own, which know nothing of fields.
-_LEAST_CHANGE_PERCENT = 1.0
 # Progressive pictures lie closer than this, three moments on end (700 recordings, up to
 # 0.05; one moment up to 0.11).
 _SMOOTHED, _NEARLY = 0.14, 0.11
@@ -78,20 +74,21 @@ class _Reader:
         self._pairs = FramePairs(
             setup, per_second=_PER_SECOND, count=BANDS, rows=BAND_ROWS, keep_s=_KEEP_S
         )
-        self._lag = math.nan
-        self._since = self._moment = 0
-        self._scans = _MOST_SCANS
+        self._moment = 0
+        progressive = _is_progressive(setup.info)
+        self._lags = LagWatch(
+            step=_SMOOTHED if progressive else ONE_PICTURE, progressive=progressive
+        )
         self._fields = FieldWatch(
             apart_percent=setup.limits["combing.field_apart_percent"],
             times=setup.limits["combing.field_change_times"],
         )
         video = setup.info.video
-        self._step = _SMOOTHED if _is_progressive(setup.info) else ONE_PICTURE
         self._pulldown = PulldownWatch(None if video is None else video.frame_rate)
 
     def read(self, picture: Picture) -> Values:
-        self._since += 1
         self._moment += 1
+        self._lags.go_on()
         pair = self._pairs.take(picture)
         if pair is None:
             return {}
@@ -100,20 +97,14 @@ class _Reader:
             pair, self._pairs, since=self._moment, span=span
         )
         self._moment = 0
-        least = span * _LEAST_CHANGE_PERCENT / 100.0
-        lag = field_lag(*pair, least_change=least)
-        self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
-        ago = math.nan
+        lag, ago = self._lags.read(
+            pair, self._pairs, span=span, change_times=fields.change_times
+        )
         # Mixed frames pair fields of two frames, or one of their fields stands.
         unsure = math.isnan(lag.frames) and not math.isnan(fields.change_times)
         pulldown = self._pulldown.read(
             self._pairs, likely=unsure or abs(lag.frames) >= TWO_PICTURES, span=span
         )
-        if not math.isnan(lag.frames):
-            if abs(lag.frames - self._lag) > self._step and self._scans >= 1.0:
-                self._scans -= 1.0
-                ago = self._frames_ago(lag.frames, least)
-            self._lag, self._since = lag.frames, 0
         return {
             "field_lag_frames": lag.frames,
             "moving_percent": 100.0 * lag.moving,
@@ -125,21 +116,6 @@ class _Reader:
             "pulldown": pulldown,
             "bands_lag_frames": filled(lag.bands),
         }
-
-    def _frames_ago(self, new: float, least: float) -> float:
-        """Return how many frames before this one its lag was there first."""
-        reach = min(self._pairs.reach, self._since)
-        lags = np.full(reach, math.nan)
-        lags[-1] = new
-        for ago in range(1, reach):
-            pair = self._pairs.earlier(ago)
-            if pair is not None:
-                lag = field_lag(*pair, least_change=least)
-                lags[reach - 1 - ago] = lag.frames
-        first, last = change_point(lags, old=self._lag, new=new)
-        # Unknown ones up to the beginning tell nothing of where it was.
-        place = last if first == 0 else (first + last) // 2
-        return float(reach - 1 - place)
 
     def finish(self) -> Mapping[str, object]:
         return {}

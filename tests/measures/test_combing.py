@@ -19,9 +19,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qc.measures import combing, default_limits
+from qc.measures import default_limits
 from qc.measures.base import Measured, Setup
 from qc.measures.combing import MEASURE
+from qc.measures.parts.scan import lagwatch
 from qc.measures.parts.scan.fieldlag import FieldLag, field_lag
 from qc.measures.parts.scan.framepairs import FramePairs, band_starts
 from qc.media import TakeReader, probe
@@ -290,7 +291,7 @@ def test_changes_are_looked_for_only_so_often(monkeypatch: pytest.MonkeyPatch) -
         calls.append(1)
         return FieldLag([0.0, 0.5][len(calls) % 2], 1.0, 0.0)
 
-    monkeypatch.setattr(combing, "field_lag", counted)
+    monkeypatch.setattr(lagwatch, "field_lag", counted)
     flat = np.full((64, 64), 90.0)
     take([flat] * 1000, "progressive")
     # 116 moments in 40 s; four changes at once and one more in ten moments, each of

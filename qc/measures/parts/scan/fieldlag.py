@@ -53,12 +53,15 @@ class FieldLag:
     bands : tuple of float
         The lag of each band where it has one, both ways round; 0 where it has none or
         that is not sure, NaN where it cannot be told.
+    changing : int
+        Patches in which either field changes, alike or not.
     """
 
     frames: float
     moving: float
     teeth: float
     bands: tuple[float, ...] = ()
+    changing: int = 0
 
 
 def field_lag(
@@ -95,7 +98,7 @@ def field_lag(
         return FieldLag(math.nan, math.nan, math.nan)
     one = _one_way(before, now, least_change=least_change)
     if math.isnan(one.lag):
-        return FieldLag(math.nan, one.moving, math.nan)
+        return FieldLag(math.nan, one.moving, math.nan, changing=one.changing)
     lasts = np.abs(one.bands) >= _BAND_LAG[0]
     if now.shape[1] < 6 or not (abs(one.lag) > _LOOKED_AT_TWICE or lasts.any()):
         bands = tuple(np.where(np.isnan(one.bands), math.nan, 0.0).tolist())
@@ -118,8 +121,8 @@ def field_lag(
 
 def _told(one: _OneWay, lag: float, error: float, bands: tuple[float, ...]) -> FieldLag:
     if not error <= _WORST_ERROR_FRAMES:
-        return FieldLag(math.nan, one.moving, math.nan, bands)
-    return FieldLag(lag, one.moving, abs(lag) * one.change, bands)
+        return FieldLag(math.nan, one.moving, math.nan, bands, one.changing)
+    return FieldLag(lag, one.moving, abs(lag) * one.change, bands, one.changing)
 
 
 def _both_ways(
@@ -147,6 +150,8 @@ class _OneWay:
         By how much moving edges change, codes.
     bands : (bands,) array
         Lags of single bands; NaN where too few patches move.
+    changing : int
+        Patches in which either field changes.
     """
 
     lag: float
@@ -154,6 +159,7 @@ class _OneWay:
     moving: float
     change: float
     bands: NDArray[np.float64]
+    changing: int
 
 
 def _one_way(
@@ -164,7 +170,7 @@ def _one_way(
 ) -> _OneWay:
     """Interpolate the field of the first line to the lines of the other one."""
     factor = max(1, before.shape[2] // _CELLS)
-    lags, teeth, places = _patches(
+    lags, teeth, places, changing = _patches(
         before, now, factor=factor, width=_PATCH, least_change=least_change
     )
     if len(lags) < _FEWEST_PATCHES:
@@ -177,11 +183,11 @@ def _one_way(
             least_change=least_change,
         )
         if len(more[0]) > len(lags):
-            lags, teeth, places = more
+            lags, teeth, places, _ = more
     moving = len(lags) / places.size if places.size else math.nan
     bands = np.full(len(before), math.nan)
     if len(lags) < _FEWEST_PATCHES:
-        return _OneWay(math.nan, math.nan, moving, math.nan, bands)
+        return _OneWay(math.nan, math.nan, moving, math.nan, bands, changing)
     begins = [0, *np.cumsum(places.sum(axis=1)).tolist()]
     for band, (first, last) in enumerate(pairwise(begins)):
         if last - first >= _FEWEST_OF_BAND:
@@ -191,7 +197,8 @@ def _one_way(
     # Standard error of a median from the spread between the quartiles (normal: 1.349
     # standard deviations; 1.2533 the median's loss of efficiency).
     error = 1.2533 * (high - low) / 1.349 / math.sqrt(len(lags))
-    return _OneWay(lag, error, moving, percentile(np.sort(teeth), 90.0), bands)
+    edges = percentile(np.sort(teeth), 90.0)
+    return _OneWay(lag, error, moving, edges, bands, changing)
 
 
 def _patches(
@@ -201,12 +208,15 @@ def _patches(
     factor: int,
     width: int,
     least_change: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Return lag and change of each moving patch, and which (bands, across) move."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], int]:
+    """Return lag and change of each moving patch, which (bands, across) move.
+
+    And in how many either field changes.
+    """
     rows, cells = now.shape[1], now.shape[2] // factor
     lines = rows // 2 - 1
     if cells < width or lines < 1:
-        return np.empty(0), np.empty(0), np.zeros((len(now), 0), np.bool_)
+        return np.empty(0), np.empty(0), np.zeros((len(now), 0), np.bool_), 0
     sums = lag_sums(before, now, factor=factor, width=width)
     # Everything came doubled, and as sums over cells.
     unit, pixels = 2.0 * factor, float(width * lines)
@@ -226,4 +236,6 @@ def _patches(
     if moving.sum() < _FOLLOWED * changing.sum():
         moving[:] = False
     places = moving.reshape(sums.shape[1:])
-    return held[moving] / both[moving], np.sqrt(both[moving]), places
+    some = np.maximum(top_squares, bottom_squares) > least_change**2
+    changes = int(np.count_nonzero(some))
+    return held[moving] / both[moving], np.sqrt(both[moving]), places, changes

@@ -220,6 +220,13 @@ class FramePairs:
             )
         return before, now
 
+    def frame(self, ago: int) -> Bands:
+        """Return what is kept of the frame `ago` frames before the latest.
+
+        Of every other band of some frames where pictures are thinned.
+        """
+        return self._kept[-1 - ago][1]
+
     def _bands(self, picture: Picture, starts: NDArray[np.int64]) -> Bands:
         """Return a copy of the bands that begin there."""
         bands = self._room((len(starts), self._rows, picture.width), picture.y.dtype)

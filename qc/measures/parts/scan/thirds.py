@@ -21,8 +21,10 @@ ONE_PICTURE, TWO_PICTURES = 0.25, 0.75
 # many taken in before and after; half a second of each kind is one or two.
 _BETWEEN, _AROUND = 6, 3
 # From whole to mixed and back so often; once may be a fault at one place. And so many
-# mixed ones of all (house choices).
+# mixed ones of all, and so many whole ones between them: a coder smooths away the teeth
+# of one moment in several (house choices).
 _TURNS, _FEWEST, _SHARE, _OTHERS = 3, 2, 0.15, 0.2
+_WHOLE_BETWEEN = 0.25
 
 
 def by_thirds(lag: NDArray[np.floating]) -> NDArray[np.bool_]:
@@ -47,6 +49,8 @@ def by_thirds(lag: NDArray[np.floating]) -> NDArray[np.bool_]:
     places = np.flatnonzero(mixed)
     for own in np.split(places, np.flatnonzero(np.diff(places) > _BETWEEN + 1) + 1):
         if len(own) < _FEWEST or np.ptp(np.sign(lag[own])) > 0:
+            continue
+        if np.mean(whole[own[0] : own[-1]]) < _WHOLE_BETWEEN:
             continue
         first, last = _with_whole(whole, int(own[0]), int(own[-1]) + 1)
         known = (whole | mixed)[first:last]

@@ -1,0 +1,252 @@
+"""Fields of other frames: every second line from one or two frames before or behind.
+
+A converter or a recorder that takes one field from another frame makes teeth as wide as
+what moved meanwhile. A camera in the hand trembles: from one frame to the next it moves
+another way, so that both fields do not change alike, and no lag follows from how they
+change. Here each field is held against the other one of the frames around it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.measures.parts.scan.framepairs import Bands, FramePairs, percentile
+
+__all__ = ["OtherFrame", "lags_since", "other_frame"]
+
+# Fields so many frames apart at most are looked for, both ways.
+_FARTHEST = 2
+# As `fieldlag` has it: cells of a line, and of a patch.
+_CELLS, _PATCH = 480, 16
+# By so much of the range (root mean square, percent) a patch must be nearer to the
+# field of one frame than to that of another to tell anything, and its squares so many
+# times smaller.
+_LEAST_PERCENT, _TIMES = 0.5, 2.0
+# So many patches must tell one lag, so much of those that tell any, and so much of all
+# that tell something: coders smooth teeth, one frame's more than another's. (Of 976
+# moments of 50 progressive recordings none had two such patches.)
+_FEWEST, _ONE, _OF_ALL = 4, 0.6, 0.1
+# With fewer patches, but so many, or where such fields are expected, earlier frames are
+# looked at as well.
+_HINT, _FRAMES = 2, 3
+# Held against a single field: of the same recordings one had 0.08 in a frame.
+_OF_ALL_BY_ONE = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class OtherFrame:
+    """Which frame's field a frame has.
+
+    Attributes
+    ----------
+    lag : float
+        By how many frames the lower field is later than the upper one, whole; NaN if
+        that cannot be told.
+    teeth : float
+        How far the fields stand apart for it, in codes; NaN if it cannot be told.
+    behind : int
+        How many frames before the latest that was seen.
+    """
+
+    lag: float
+    teeth: float
+    behind: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Halves:
+    """The two fields of a frame in cells, each with what is between lines of the other.
+
+    Attributes
+    ----------
+    upper, lower : (bands, lines, cells) array
+    over_lower, over_upper : arrays of the same shape
+        The upper field on the lines of `lower`, the lower field on those of `upper`.
+    """
+
+    upper: NDArray[np.float32]
+    lower: NDArray[np.float32]
+    over_lower: NDArray[np.float32]
+    over_upper: NDArray[np.float32]
+
+
+class _Frames:
+    """The latest frames, halved when they are asked for."""
+
+    def __init__(self, pairs: FramePairs) -> None:
+        self._pairs = pairs
+        self._halves: dict[int, _Halves] = {}
+
+    def __contains__(self, ago: int) -> bool:
+        return 0 <= ago <= self._pairs.reach
+
+    def __getitem__(self, ago: int) -> _Halves:
+        if ago not in self._halves:
+            self._halves[ago] = _halves(self._pairs.frame(ago))
+        return self._halves[ago]
+
+    def below(self, ago: int, later: int) -> NDArray[np.float32]:
+        """Return by how much the lower field differs from a later frame's upper one.
+
+        Mean squares of patches.
+        """
+        return _squares(self[ago].lower - self[ago - later].over_lower)
+
+    def above(self, ago: int, later: int) -> NDArray[np.float32]:
+        """Return by how much the upper field differs from a later frame's lower one."""
+        return _squares(self[ago].upper - self[ago - later].over_upper)
+
+
+def other_frame(pairs: FramePairs, *, span: int, expected: bool) -> OtherFrame:
+    """Tell whether one of the fields of the latest frames is of another frame.
+
+    Parameters
+    ----------
+    span : int
+        Codes from black to white.
+    expected : bool
+        Whether that has been told before.
+
+    Returns
+    -------
+    OtherFrame
+        Of the latest frame of which it can be told: there must be two frames behind
+        it. A lag of 0 says that a frame's fields are rather of one frame than of two;
+        not that they are of one moment.
+
+    Notes
+    -----
+    If the lower field was taken k frames later, it is like the upper field of the frame
+    k later, and the upper field like the lower one of the frame k earlier, and both are
+    less like the other field of their own frame. In a progressive frame, whatever moves
+    in it, and however fine detail comes and goes between its lines, both together are
+    as like for k as for -k: each lag holds one field against a frame before and one
+    against a frame behind. So the two signs must be told apart as well.
+    """
+    frames = _Frames(pairs)
+    votes, same = np.zeros(2 * _FARTHEST, np.int64), 0
+    for ago in range(_FARTHEST, _FARTHEST + _FRAMES):
+        if ago + _FARTHEST not in frames or frames[ago].lower.size == 0:
+            break
+        found = _votes(frames, ago, span=span)
+        votes += np.bincount(found.lags, minlength=len(votes))
+        same += found.same
+        most = int(votes.max())
+        if most >= max(_FEWEST, _ONE * votes.sum(), _OF_ALL * (votes.sum() + same)):
+            lag, squares = int(votes.argmax()), np.sort(found.squares)
+            teeth = math.sqrt(percentile(squares, 90.0)) if squares.size else math.nan
+            return OtherFrame(float(_LAGS[lag]), teeth, ago)
+        if most < _HINT and not expected:
+            break
+    if same >= _FEWEST and votes.max() < _HINT:
+        return OtherFrame(0.0, 0.0, _FARTHEST)
+    return OtherFrame(math.nan, math.nan, _FARTHEST)
+
+
+# Neighbours are the two signs of a lag.
+_LAGS = [k for n in range(1, _FARTHEST + 1) for k in (-n, n)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Votes:
+    """What the patches of a frame tell.
+
+    Attributes
+    ----------
+    lags : (n,) array
+        Places in `_LAGS`, of those patches that tell one.
+    same : int
+        Patches whose fields are rather of one frame.
+    squares : (n,) array
+        How far the fields stand apart for it in those that tell a lag, codes squared.
+    """
+
+    lags: NDArray[np.intp]
+    same: int
+    squares: NDArray[np.float64]
+
+
+def _votes(frames: _Frames, ago: int, *, span: int) -> _Votes:
+    own = frames.below(ago, 0) + frames.above(ago, 0)
+    apart = np.stack([frames.below(ago, k) + frames.above(ago, -k) for k in _LAGS])
+    best, places = apart.argmin(axis=0), np.arange(own.size)
+    least, opposite = apart[best, places], apart[best ^ 1, places]
+    gain = 2.0 * (span * _LEAST_PERCENT / 100.0) ** 2
+    other = (own - least > gain) & (_TIMES * least < np.minimum(own, opposite))
+    same = (least - own > gain) & (_TIMES * own < least)
+    squares = 0.5 * (own - least)[other].astype(np.float64)
+    return _Votes(best[other], int(np.count_nonzero(same)), squares)
+
+
+def lags_since(
+    pairs: FramePairs, count: int, *, lag: float, span: int
+) -> NDArray[np.float64]:
+    """Return of each of the latest frames whether its fields lie so far apart.
+
+    Parameters
+    ----------
+    count : int
+        How many frames, the latest among them.
+    lag : float
+        By how many frames the lower field is later; whole, not 0.
+    span : int
+        Codes from black to white.
+
+    Returns
+    -------
+    (count,) array
+        In order of time: `lag`, 0 where both fields are of one frame, NaN where
+        neither can be told.
+    """
+    frames, later = _Frames(pairs), round(lag)
+    gain = (span * _LEAST_PERCENT / 100.0) ** 2
+    out = np.full(count, math.nan)
+    for ago in range(count):
+        same = yes = 0
+        # One of both frames may not be there, or not have another's field itself.
+        for differs, by in ((frames.below, later), (frames.above, -later)):
+            if ago in frames and ago - by in frames:
+                own, other = differs(ago, 0), differs(ago, by)
+                same += _count_less(own, other, gain)
+                yes += _count_less(other, own, gain)
+        if yes >= max(_FEWEST, _OF_ALL_BY_ONE * (yes + same)):
+            out[count - 1 - ago] = lag
+        elif same >= _FEWEST and yes < _HINT:
+            out[count - 1 - ago] = 0.0
+    return out
+
+
+def _count_less(
+    one: NDArray[np.float32], other: NDArray[np.float32], gain: float
+) -> int:
+    """Count patches in which one is clearly less than the other."""
+    return int(np.count_nonzero((other - one > gain) & (_TIMES * one < other)))
+
+
+def _halves(bands: Bands) -> _Halves:
+    factor = max(1, bands.shape[2] // _CELLS)
+    cells = bands.shape[2] // factor // _PATCH * _PATCH
+    used = bands[:, : bands.shape[1] // 2 * 2, : cells * factor].astype(np.float32)
+    if factor > 1:
+        # A product with ones is what numpy sums short rows fastest by.
+        mean = np.full(factor, 1.0 / factor, np.float32)
+        used = (used.reshape(-1, factor) @ mean).reshape(*used.shape[:2], cells)
+    upper, lower = used[:, 0::2], used[:, 1::2]
+    return _Halves(
+        upper[:, 1:],
+        lower[:, :-1],
+        0.5 * (upper[:, :-1] + upper[:, 1:]),
+        0.5 * (lower[:, :-1] + lower[:, 1:]),
+    )
+
+
+def _squares(differs: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return means of squares over patches, one after the other."""
+    lines, cells = differs.shape[1:]
+    squares = np.einsum("blx,blx->bx", differs, differs)
+    sums = squares.reshape(-1, cells // _PATCH, _PATCH).sum(axis=2)
+    return np.asarray(sums.ravel() / (lines * _PATCH), np.float32)
