@@ -19,7 +19,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qc.measures import default_limits
+from qc.measures import combing, default_limits
 from qc.measures.base import Measured, Setup
 from qc.measures.combing import MEASURE
 from qc.measures.parts.scan import lagwatch
