@@ -304,6 +304,47 @@ def test_sums_for_the_lag_of_fields_agree(
     assert fast[1, 0, 0] == 2 * change
 
 
+@settings(deadline=None, max_examples=80)
+@given(
+    st.integers(1, 3), st.integers(1, 12), st.integers(1, 120), st.integers(1, 40),
+    st.sampled_from([4, 16]), st.sampled_from([8, 10, 16]), NUMBERS, KINDS,
+)  # fmt: skip
+def test_sums_across_fields_of_two_frames_agree(
+    bands: int,
+    rows: int,
+    pixels: int,
+    factor: int,
+    width: int,
+    bits: int,
+    number: int,
+    how: str,
+) -> None:
+    one, two = (
+        np.ascontiguousarray(
+            plane_of(bands * rows, pixels, bits, number + k, how)
+        ).reshape(bands, rows, pixels)
+        for k in (0, 1)
+    )
+    fast, slow = both_ways_of(
+        lambda: pairs.across_sums(one, two, factor=factor, width=width)
+    )
+    assert alike(fast, slow)
+    if not fast.size or rows < 4:
+        return
+    # Line by line, as it is defined: a line of one frame between two of the other.
+    a, b = (
+        codes[0, :, : factor * width]
+        .astype(np.int64)
+        .reshape(rows, width, factor)
+        .sum(axis=2)
+        for codes in (one, two)
+    )
+    for first in (1, 2):
+        lines = range(first, first + 2 * (rows // 2 - 1), 2)
+        off = [2 * a[y] - b[y - 1] - b[y + 1] for y in lines]
+        assert fast[first - 1, 0, 0] == sum(int((line**2).sum()) for line in off)
+
+
 def colours_of(
     height: int, width: int, down: int, across: int, bits: int, number: int, how: str
 ) -> channels.Coloured:
@@ -458,6 +499,8 @@ def test_the_newer_passes_refuse_what_they_would_misread() -> None:
         (_planes.pair_sums, (plane, plane, numbers(21)), "do not fit"),
         (_planes.lag_sums, (plane, plane, 5, 1, 4, numbers(11)), "fill a plane"),
         (_planes.lag_sums, (plane, plane, 8, 1, 4, numbers(11)), "do not fit"),
+        (_planes.across_sums, (plane, plane, 5, 1, 4, numbers(2)), "fill a plane"),
+        (_planes.across_sums, (plane, plane, 8, 1, 4, numbers(2)), "do not fit"),
         (_planes.channel_range, (planes, numbers(9), 21), "do not fit"),
         (_planes.channel_range, (other, numbers(18), 21), "does not belong"),
         (

@@ -171,6 +171,8 @@ static PyMethodDef methods[] = {
      "pair_sums(one, two, out)\nFill out (5, blocks) for squares of 16 pixels."},
     {"lag_sums", lag_sums, METH_VARARGS,
      "lag_sums(before, now, rows, factor, width, out)\nFill out (11, patches)."},
+    {"across_sums", across_sums, METH_VARARGS,
+     "across_sums(one, two, rows, factor, width, out)\nFill out (2, patches)."},
     {"copy_bands", copy_bands, METH_VARARGS,
      "copy_bands(plane, tops, count, rows, out)\nFill out (count, rows, width)."},
     {"channel_look", channel_look, METH_VARARGS,

@@ -176,6 +176,15 @@ def lag_sums(
     out: NDArray[np.int64],
     /,
 ) -> None: ...
+def across_sums(
+    one: NDArray[np.unsignedinteger],
+    two: NDArray[np.unsignedinteger],
+    rows: int,
+    factor: int,
+    width: int,
+    out: NDArray[np.int64],
+    /,
+) -> None: ...
 def channel_look(
     planes: _Planes,
     mask: NDArray[np.uint8] | None,

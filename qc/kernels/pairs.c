@@ -197,6 +197,48 @@ static void read_lag(const Plane *before, const Plane *now, Py_ssize_t rows,
     }
 }
 
+/* Each field of one frame against the other field of another one, between two lines of
+ * that: squares of what they differ by, doubled, of the lower field of the one; then of
+ * its upper field. */
+CLONES static void across(const int32_t *one, const int32_t *two, Py_ssize_t cells,
+                          int64_t *restrict sums)
+{
+    APART
+    for (Py_ssize_t x = 0; x < cells; x++) {
+        int64_t d = 2 * one[x + cells] - two[x] - two[x + 2 * cells];
+        int64_t e = 2 * one[x + 2 * cells] - two[x + cells] - two[x + 3 * cells];
+        sums[x] += d * d;
+        sums[x + cells] += e * e;
+    }
+}
+
+/* room: two frames' bands of cells, a line of pixels, a line of each sum. */
+static void read_across(const Plane *first, const Plane *second, Py_ssize_t rows,
+                        Py_ssize_t factor, Py_ssize_t width, int64_t *out,
+                        int32_t *room)
+{
+    Py_ssize_t cells = first->width / factor, patches = cells / width;
+    Py_ssize_t bands = first->height / rows, lines = rows / 2 - 1;
+    int64_t *sums = (int64_t *)room;
+    int32_t *one = room + 4 * cells, *two = one + rows * cells;
+    memset(out, 0, 2 * (size_t)(bands * patches) * sizeof(int64_t));
+    for (Py_ssize_t i = 0; lines > 0 && i < bands; i++) {
+        for (Py_ssize_t y = 0; y < rows; y++) {
+            to_cells(first, i * rows + y, factor, cells, two + rows * cells,
+                     one + y * cells);
+            to_cells(second, i * rows + y, factor, cells, two + rows * cells,
+                     two + y * cells);
+        }
+        memset(sums, 0, 2 * (size_t)cells * sizeof(int64_t));
+        for (Py_ssize_t y = 0; y < 2 * lines; y += 2)
+            across(one + y * cells, two + y * cells, cells, sums);
+        for (Py_ssize_t x = 0; x < patches * width; x++) {
+            out[i * patches + x / width] += sums[x];
+            out[(bands + i) * patches + x / width] += sums[cells + x];
+        }
+    }
+}
+
 /* ------------------------------------------------------------------ Python's side */
 
 static int hold_pair(Held *held, PyObject *one_from, Plane *one, PyObject *two_from,
@@ -230,9 +272,12 @@ PyObject *pair_sums(PyObject *self, PyObject *given)
     return done(&held);
 }
 
-PyObject *lag_sums(PyObject *self, PyObject *given)
+/* Both kinds of sums over patches of bands: the same arguments, so many sums. */
+typedef void (*ReadPatches)(const Plane *, const Plane *, Py_ssize_t, Py_ssize_t,
+                            Py_ssize_t, int64_t *, int32_t *);
+
+static PyObject *patch_sums_by(PyObject *given, ReadPatches read, Py_ssize_t count)
 {
-    (void)self;
     PyObject *one_from, *two_from, *out_from;
     Py_ssize_t rows, factor, width;
     if (!PyArg_ParseTuple(given, "OOnnnO", &one_from, &two_from, &rows, &factor, &width,
@@ -246,7 +291,7 @@ PyObject *lag_sums(PyObject *self, PyObject *given)
         return refuse(&held, "bands must fill a plane");
     Py_ssize_t cells = one.width / factor;
     int64_t *out = hold_numbers(&held, out_from,
-                                LAG_SUMS * (one.height / rows) * (cells / width));
+                                count * (one.height / rows) * (cells / width));
     if (out == NULL)
         return refuse(&held, NULL);
     int32_t *room = malloc(
@@ -256,10 +301,22 @@ PyObject *lag_sums(PyObject *self, PyObject *given)
         return PyErr_NoMemory();
     }
     Py_BEGIN_ALLOW_THREADS
-    read_lag(&one, &two, rows, factor, width, out, room);
+    read(&one, &two, rows, factor, width, out, room);
     Py_END_ALLOW_THREADS
     free(room);
     return done(&held);
+}
+
+PyObject *lag_sums(PyObject *self, PyObject *given)
+{
+    (void)self;
+    return patch_sums_by(given, read_lag, LAG_SUMS);
+}
+
+PyObject *across_sums(PyObject *self, PyObject *given)
+{
+    (void)self;
+    return patch_sums_by(given, read_across, 2);
 }
 
 /* Puts bands of a plane past the cache: seldom does anybody read them, and what is in

@@ -1,7 +1,8 @@
 """Two frames held against each other, block by block, in whole numbers.
 
-`pair_sums` is what noise is told from, `lag_sums` what the lag between two fields is;
-`copy_bands` keeps what is needed of a frame for both.
+`pair_sums` is what noise is told from, `lag_sums` what the lag between two fields is,
+`across_sums` which frame a field is of; `copy_bands` keeps what is needed of a frame
+for all of them.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from qc import kernels
 if kernels.compiled:  # else slower, and otherwise the same
     from qc.kernels import _planes
 
-__all__ = ["LAG_SUMS", "SIDE", "copy_bands", "lag_sums", "pair_sums"]
+__all__ = ["LAG_SUMS", "SIDE", "across_sums", "copy_bands", "lag_sums", "pair_sums"]
 
 Bands: TypeAlias = NDArray[np.unsignedinteger]
 
@@ -123,14 +124,65 @@ def lag_sums(
     )
 
 
+def across_sums(
+    one: Bands, two: Bands, *, factor: int, width: int
+) -> NDArray[np.int64]:
+    """Return how far each field of a frame lies off the other field of another one.
+
+    Parameters
+    ----------
+    one, two : (bands, rows, W) arrays of uint8 or uint16
+        The same lines of both frames; each band begins with a line of the top field.
+    factor, width : int
+        As `lag_sums` has it.
+
+    Returns
+    -------
+    (2, bands, W // factor // width) array of int64
+        Over patches, the sum of squares of twice a line less both its neighbours of the
+        other field in frame `two`, in cells: of the bottom field of `one`, and of its
+        top field without the first line.
+    """
+    bands, rows, pixels = one.shape
+    cells = pixels // factor
+    across = cells // width
+    if kernels.compiled and one.size and _is_dense(one, two):
+        out = np.empty((2, bands, across), np.int64)
+        shape = (bands * rows, pixels)
+        _planes.across_sums(
+            one.reshape(shape), two.reshape(shape), rows, factor, width, out
+        )
+        return out
+    (top, bottom), (other_top, other_bottom) = (
+        _fields(codes, factor, across * width) for codes in (one, two)
+    )
+    differ = (
+        2 * bottom[:, :-1] - other_top[:, :-1] - other_top[:, 1:],
+        2 * top[:, 1:] - other_bottom[:, :-1] - other_bottom[:, 1:],
+    )
+    return np.stack(
+        [
+            (part**2).sum(axis=1).reshape(bands, across, width).sum(axis=2)
+            for part in differ
+        ]
+    )
+
+
 def _doubled_fields(
     bands: Bands, factor: int, cells: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    top, bottom = _fields(bands, factor, cells)
+    return top[:, :-1] + top[:, 1:], 2 * bottom[:, :-1]
+
+
+def _fields(
+    bands: Bands, factor: int, cells: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return both fields in cells."""
     count, rows, _ = bands.shape
     used = bands[:, : rows // 2 * 2, : cells * factor].astype(np.int64)
     used = used.reshape(count, rows // 2 * 2, cells, factor).sum(axis=3)
-    top, bottom = used[:, 0::2], used[:, 1::2]
-    return top[:, :-1] + top[:, 1:], 2 * bottom[:, :-1]
+    return used[:, 0::2], used[:, 1::2]
 
 
 def _is_dense(*bands: Bands) -> bool:

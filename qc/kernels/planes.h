@@ -182,6 +182,7 @@ PyObject *first_vote(PyObject *self, PyObject *given);
 PyObject *between(PyObject *self, PyObject *given);
 PyObject *pair_sums(PyObject *self, PyObject *given);
 PyObject *lag_sums(PyObject *self, PyObject *given);
+PyObject *across_sums(PyObject *self, PyObject *given);
 PyObject *copy_bands(PyObject *self, PyObject *given);
 PyObject *channel_look(PyObject *self, PyObject *given);
 PyObject *channel_range(PyObject *self, PyObject *given);

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.scan.framepairs import Bands, FramePairs, percentile
+from qc.kernels.pairs import across_sums
+from qc.measures.parts.scan.framepairs import FramePairs, percentile
 
 __all__ = ["OtherFrame", "lags_since", "other_frame"]
 
@@ -57,48 +58,38 @@ class OtherFrame:
     behind: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Halves:
-    """The two fields of a frame in cells, each with what is between lines of the other.
-
-    Attributes
-    ----------
-    upper, lower : (bands, lines, cells) array
-    over_lower, over_upper : arrays of the same shape
-        The upper field on the lines of `lower`, the lower field on those of `upper`.
-    """
-
-    upper: NDArray[np.float32]
-    lower: NDArray[np.float32]
-    over_lower: NDArray[np.float32]
-    over_upper: NDArray[np.float32]
-
-
 class _Frames:
-    """The latest frames, halved when they are asked for."""
+    """How far fields of the latest frames lie apart, worked out when asked for."""
 
     def __init__(self, pairs: FramePairs) -> None:
         self._pairs = pairs
-        self._halves: dict[int, _Halves] = {}
+        self._apart: dict[tuple[int, int], NDArray[np.float64]] = {}
 
     def __contains__(self, ago: int) -> bool:
         return 0 <= ago <= self._pairs.reach
 
-    def __getitem__(self, ago: int) -> _Halves:
-        if ago not in self._halves:
-            self._halves[ago] = _halves(self._pairs.frame(ago))
-        return self._halves[ago]
+    def lower(self, ago: int, later: int) -> NDArray[np.float64]:
+        """Return how far the lower field is off a later frame's upper one.
 
-    def below(self, ago: int, later: int) -> NDArray[np.float32]:
-        """Return by how much the lower field differs from a later frame's upper one.
-
-        Mean squares of patches.
+        Mean squares of patches, in codes squared.
         """
-        return _squares(self[ago].lower - self[ago - later].over_lower)
+        return self._of(ago, later)[0]
 
-    def above(self, ago: int, later: int) -> NDArray[np.float32]:
-        """Return by how much the upper field differs from a later frame's lower one."""
-        return _squares(self[ago].upper - self[ago - later].over_upper)
+    def upper(self, ago: int, later: int) -> NDArray[np.float64]:
+        """Return how far the upper field is off a later frame's lower one."""
+        return self._of(ago, later)[1]
+
+    def _of(self, ago: int, later: int) -> NDArray[np.float64]:
+        known = self._apart.get((ago, later))
+        if known is None:
+            one, two = self._pairs.frame(ago), self._pairs.frame(ago - later)
+            factor = max(1, one.shape[2] // _CELLS)
+            sums = across_sums(one, two, factor=factor, width=_PATCH)
+            # Everything came doubled, and as sums over cells.
+            pixels = _PATCH * max(1, one.shape[1] // 2 - 1)
+            known = sums.reshape(2, -1) / (pixels * (2.0 * factor) ** 2)
+            self._apart[ago, later] = known
+        return known
 
 
 def other_frame(pairs: FramePairs, *, span: int, expected: bool) -> OtherFrame:
@@ -129,17 +120,18 @@ def other_frame(pairs: FramePairs, *, span: int, expected: bool) -> OtherFrame:
     """
     frames = _Frames(pairs)
     votes, same = np.zeros(2 * _FARTHEST, np.int64), 0
+    squares = np.empty(0)
     for ago in range(_FARTHEST, _FARTHEST + _FRAMES):
-        if ago + _FARTHEST not in frames or frames[ago].lower.size == 0:
+        if ago + _FARTHEST not in frames:
             break
         found = _votes(frames, ago, span=span)
         votes += np.bincount(found.lags, minlength=len(votes))
         same += found.same
+        squares = np.append(squares, found.squares)
         most = int(votes.max())
         if most >= max(_FEWEST, _ONE * votes.sum(), _OF_ALL * (votes.sum() + same)):
-            lag, squares = int(votes.argmax()), np.sort(found.squares)
-            teeth = math.sqrt(percentile(squares, 90.0)) if squares.size else math.nan
-            return OtherFrame(float(_LAGS[lag]), teeth, ago)
+            teeth = math.sqrt(percentile(np.sort(squares), 90.0))
+            return OtherFrame(float(_LAGS[int(votes.argmax())]), teeth, ago)
         if most < _HINT and not expected:
             break
     if same >= _FEWEST and votes.max() < _HINT:
@@ -171,14 +163,14 @@ class _Votes:
 
 
 def _votes(frames: _Frames, ago: int, *, span: int) -> _Votes:
-    own = frames.below(ago, 0) + frames.above(ago, 0)
-    apart = np.stack([frames.below(ago, k) + frames.above(ago, -k) for k in _LAGS])
+    own = frames.lower(ago, 0) + frames.upper(ago, 0)
+    apart = np.stack([frames.lower(ago, k) + frames.upper(ago, -k) for k in _LAGS])
     best, places = apart.argmin(axis=0), np.arange(own.size)
     least, opposite = apart[best, places], apart[best ^ 1, places]
     gain = 2.0 * (span * _LEAST_PERCENT / 100.0) ** 2
     other = (own - least > gain) & (_TIMES * least < np.minimum(own, opposite))
     same = (least - own > gain) & (_TIMES * own < least)
-    squares = 0.5 * (own - least)[other].astype(np.float64)
+    squares = 0.5 * (own - least)[other]
     return _Votes(best[other], int(np.count_nonzero(same)), squares)
 
 
@@ -208,7 +200,7 @@ def lags_since(
     for ago in range(count):
         same = yes = 0
         # One of both frames may not be there, or not have another's field itself.
-        for differs, by in ((frames.below, later), (frames.above, -later)):
+        for differs, by in ((frames.lower, later), (frames.upper, -later)):
             if ago in frames and ago - by in frames:
                 own, other = differs(ago, 0), differs(ago, by)
                 same += _count_less(own, other, gain)
@@ -221,32 +213,7 @@ def lags_since(
 
 
 def _count_less(
-    one: NDArray[np.float32], other: NDArray[np.float32], gain: float
+    one: NDArray[np.float64], other: NDArray[np.float64], gain: float
 ) -> int:
     """Count patches in which one is clearly less than the other."""
     return int(np.count_nonzero((other - one > gain) & (_TIMES * one < other)))
-
-
-def _halves(bands: Bands) -> _Halves:
-    factor = max(1, bands.shape[2] // _CELLS)
-    cells = bands.shape[2] // factor // _PATCH * _PATCH
-    used = bands[:, : bands.shape[1] // 2 * 2, : cells * factor].astype(np.float32)
-    if factor > 1:
-        # A product with ones is what numpy sums short rows fastest by.
-        mean = np.full(factor, 1.0 / factor, np.float32)
-        used = (used.reshape(-1, factor) @ mean).reshape(*used.shape[:2], cells)
-    upper, lower = used[:, 0::2], used[:, 1::2]
-    return _Halves(
-        upper[:, 1:],
-        lower[:, :-1],
-        0.5 * (upper[:, :-1] + upper[:, 1:]),
-        0.5 * (lower[:, :-1] + lower[:, 1:]),
-    )
-
-
-def _squares(differs: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return means of squares over patches, one after the other."""
-    lines, cells = differs.shape[1:]
-    squares = np.einsum("blx,blx->bx", differs, differs)
-    sums = squares.reshape(-1, cells // _PATCH, _PATCH).sum(axis=2)
-    return np.asarray(sums.ravel() / (lines * _PATCH), np.float32)
