@@ -43,6 +43,7 @@ class LagWatch:
         self._lag = math.nan
         self._since = 0
         self._scans = _MOST_SCANS
+        self._in_vain = False
 
     def go_on(self) -> None:
         """Count a picture."""
@@ -77,8 +78,9 @@ class LagWatch:
         lag, behind = field_lag(*pair, least_change=least), 0
         self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
         expected = abs(self._lag) >= TWO_PICTURES
-        if self._progressive and (expected or _is_odd(lag, change_times)):
+        if self._progressive and (expected or self._is_worth(lag, change_times)):
             other = other_frame(pairs, span=span, expected=expected)
+            self._in_vain = not abs(other.lag) > 0
             # That fields are of one frame ends what was told before, and else is no
             # news: how little they lie apart it does not tell.
             if abs(other.lag) > 0 or (other.lag == 0 and expected):
@@ -94,6 +96,16 @@ class LagWatch:
                 )
             self._lag, self._since = lag.frames, behind
         return lag, ago
+
+    def _is_worth(self, lag: FieldLag, change_times: float) -> bool:
+        """Return whether to look for fields of other frames.
+
+        After a look in vain not at the next moment: some takes are odd throughout.
+        """
+        odd = _is_odd(lag, change_times)
+        worth = odd and not self._in_vain
+        self._in_vain = False
+        return worth
 
     def _is_another(self, lag: float) -> bool:
         """Return whether it differs so much from the last one that its place matters.
@@ -134,7 +146,7 @@ class LagWatch:
 
 
 def _is_odd(lag: FieldLag, change_times: float) -> bool:
-    """Return whether fields of other frames are worth looking for."""
+    """Return whether both fields do not change as those of one moment do."""
     if math.isnan(lag.frames):
         return lag.changing >= _FEWEST_CHANGING
     unlike = max(change_times, 1.0 / change_times) if change_times > 0 else 1.0

@@ -50,7 +50,7 @@ def by_thirds(lag: NDArray[np.floating]) -> NDArray[np.bool_]:
     for own in np.split(places, np.flatnonzero(np.diff(places) > _BETWEEN + 1) + 1):
         if len(own) < _FEWEST or np.ptp(np.sign(lag[own])) > 0:
             continue
-        if np.mean(whole[own[0] : own[-1]]) < _WHOLE_BETWEEN:
+        if np.mean(whole[own[0] : own[-1] + 1]) < _WHOLE_BETWEEN:
             continue
         first, last = _with_whole(whole, int(own[0]), int(own[-1]) + 1)
         known = (whole | mixed)[first:last]
