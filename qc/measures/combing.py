@@ -60,6 +60,8 @@ _SAME, _MOSTLY = 0.08, 50.0
 # So many moving moments of the other kind end a stretch; fewer are exceptions.
 _OTHERS_END = 5
 _FEWEST_KNOWN = 3
+# By how many frames the lower field is later.
+_DECLARED: dict[Scan, float] = {"top field first": 0.5, "bottom field first": -0.5}
 
 
 # ------------------------------------------------------------------------ the reader
@@ -77,7 +79,8 @@ class _Reader:
         self._moment = 0
         progressive = _is_progressive(setup.info)
         self._lags = LagWatch(
-            step=_SMOOTHED if progressive else ONE_PICTURE, progressive=progressive
+            step=_SMOOTHED if progressive else ONE_PICTURE,
+            declared=_DECLARED.get(_scan(setup.info), 0.0),
         )
         self._fields = FieldWatch(
             apart_percent=setup.limits["combing.field_apart_percent"],

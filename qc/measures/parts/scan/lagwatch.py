@@ -24,6 +24,9 @@ _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # many times as much as the other (house choices: few progressive pictures do so).
 _FEWEST_CHANGING = 4
 _ODD_LAG, _ODD_TIMES = 0.05, 1.08
+# Of pictures declared interlaced, lags of the wrong sign so far: coders smooth them,
+# and less than that is no sign (film spread over fields has frames of one moment).
+_SIGN_FROM, _SIGN_TO = 0.03, 0.35
 
 
 class LagWatch:
@@ -33,13 +36,13 @@ class LagWatch:
     ----------
     step : float
         Frames; by more than that the lag must differ from the last one to be another.
-    progressive : bool
-        Whether a file declares its pictures so, or nothing: fields of other frames are
-        then looked for.
+    declared : float
+        The lag that a file declares; 0 if it declares none. Fields of other frames are
+        looked for where that is 0.
     """
 
-    def __init__(self, *, step: float, progressive: bool) -> None:
-        self._step, self._progressive = step, progressive
+    def __init__(self, *, step: float, declared: float) -> None:
+        self._step, self._declared = step, declared
         self._lag = math.nan
         self._since = 0
         self._scans = _MOST_SCANS
@@ -77,13 +80,12 @@ class LagWatch:
         least = span * _LEAST_CHANGE_PERCENT / 100.0
         lag, behind = field_lag(*pair, least_change=least), 0
         self._scans = min(_MOST_SCANS, self._scans + 1.0 / _SCAN_EVERY)
-        expected = abs(self._lag) >= TWO_PICTURES
-        if self._progressive and (expected or self._is_worth(lag, change_times)):
-            other = other_frame(pairs, span=span, expected=expected)
+        whole = self._declared == 0.0
+        expected = whole and abs(self._lag) >= TWO_PICTURES
+        if expected or self._is_worth(lag, change_times):
+            other = other_frame(pairs, span=span, whole=whole, expected=expected)
             self._in_vain = not abs(other.lag) > 0
-            # That fields are of one frame ends what was told before, and else is no
-            # news: how little they lie apart it does not tell.
-            if abs(other.lag) > 0 or (other.lag == 0 and expected):
+            if _tells(other.lag, against=lag.frames, expected=expected):
                 lag = replace(lag, frames=other.lag, teeth=other.teeth)
                 behind = other.behind
         ago = math.nan
@@ -102,7 +104,7 @@ class LagWatch:
 
         After a look in vain not at the next moment: some takes are odd throughout.
         """
-        odd = _is_odd(lag, change_times)
+        odd = _is_odd(lag, change_times, declared=self._declared)
         worth = odd and not self._in_vain
         self._in_vain = False
         return worth
@@ -116,7 +118,7 @@ class LagWatch:
         if not abs(lag - self._lag) > self._step:
             return False
         both = min(abs(lag), abs(self._lag)) > self._step and lag * self._lag > 0
-        return not (self._progressive and both)
+        return not (self._declared == 0.0 and both)
 
     def _frames_ago(
         self, pairs: FramePairs, new: float, *, behind: int, least: float, span: int
@@ -127,7 +129,7 @@ class LagWatch:
         """
         reach = min(pairs.reach, self._since)
         whole = [v for v in (new, self._lag) if abs(v) >= TWO_PICTURES and v % 1 == 0]
-        if whole and self._progressive:
+        if whole and self._declared == 0.0:
             lags = lags_since(pairs, reach, lag=whole[0], span=span)
             seen = max(0, reach - 1 - behind)
         else:
@@ -145,9 +147,23 @@ class LagWatch:
         return float(reach - 1 - place)
 
 
-def _is_odd(lag: FieldLag, change_times: float) -> bool:
-    """Return whether both fields do not change as those of one moment do."""
+def _is_odd(lag: FieldLag, change_times: float, *, declared: float) -> bool:
+    """Return whether both fields do not change as those of such a lag do."""
+    if declared:
+        return _SIGN_FROM < math.copysign(1.0, -declared) * lag.frames < _SIGN_TO
     if math.isnan(lag.frames):
         return lag.changing >= _FEWEST_CHANGING
     unlike = max(change_times, 1.0 / change_times) if change_times > 0 else 1.0
     return abs(lag.frames) > _ODD_LAG or unlike > _ODD_TIMES
+
+
+def _tells(lag: float, *, against: float, expected: bool) -> bool:
+    """Return whether a lag from fields of the frames around is the one to believe."""
+    if lag == 0:
+        # Fields of one frame end what was told before, and else are no news: how little
+        # they lie apart is not told.
+        return expected
+    if lag % 1 == 0 or math.isnan(against):
+        return not math.isnan(lag)
+    # A coder smooths some teeth more than others.
+    return lag * against < 0 or abs(lag) > abs(against)
