@@ -368,7 +368,7 @@ def _exhibits(result: TakeResult, finding: Finding) -> Iterable[Exhibit]:
 
 MEASURE = Measure(
     name="combing",
-    version=9,
+    version=10,
     label="Interlace",
     clock="picture",
     columns=(
@@ -457,7 +457,10 @@ MEASURE = Measure(
         "time between the fields in frame periods: 0 for progressive, +½ for top field "
         "first, −½ for bottom field first. Still detail, weave and noise do not change "
         "in step and cancel. The median over moving patches counts; where too few move "
-        "or they disagree, nothing is said. Where the lag differs from that of the "
+        "or they disagree, each field is held against the other one of the frames "
+        "around: it is of the frame that it is like, up to two away, if it is less "
+        "like the one as far the other way (progressive pictures are like both). Else "
+        "nothing is said. Where the lag differs from that of the "
         "moment before, every frame between is looked at for the change. A field whose "
         "mean level lies off the other's, or that stands while the other goes on, is "
         "lost. Where a moment of 30 frames a second looks like it, twenty frames are "

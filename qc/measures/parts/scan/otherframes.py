@@ -36,8 +36,9 @@ _FEWEST, _ONE, _OF_ALL = 4, 0.6, 0.1
 _HINT, _FRAMES = 2, 3
 # And so many, and so much of those that move, one way, so few of them the other way, if
 # all that is told is which field is later (of 900 moments of those recordings one had
-# 0.25 of what moves, the next 0.07).
-_WAY, _OTHER_WAY = 0.12, 0.2
+# 0.25 of what moves, the next 0.07). In bands that far apart: one edge that lies level
+# and goes up by a line may seem to have a lag all along.
+_WAY, _OTHER_WAY, _BANDS = 0.12, 0.2, 3
 # Held against a single field: of the same recordings one had 0.08 in a frame.
 _OF_ALL_BY_ONE = 0.15
 
@@ -75,7 +76,7 @@ class _Frames:
     def lower(self, ago: int, later: int) -> NDArray[np.float64]:
         """Return how far the lower field is off a later frame's upper one.
 
-        Mean squares of patches, in codes squared.
+        Mean squares of patches (bands, across), in codes squared.
         """
         return self._of(ago, later)[0]
 
@@ -91,7 +92,7 @@ class _Frames:
             sums = across_sums(one, two, factor=factor, width=_PATCH)
             # Everything came doubled, and as sums over cells.
             pixels = _PATCH * max(1, one.shape[1] // 2 - 1)
-            known = sums.reshape(2, -1) / (pixels * (2.0 * factor) ** 2)
+            known = sums / (pixels * (2.0 * factor) ** 2)
             self._apart[ago, later] = known
         return known
 
@@ -188,8 +189,10 @@ class _Votes:
 def _votes(frames: _Frames, ago: int, *, span: int) -> _Votes:
     own = frames.lower(ago, 0) + frames.upper(ago, 0)
     apart = np.stack([frames.lower(ago, k) + frames.upper(ago, -k) for k in _LAGS])
-    best, places = apart.argmin(axis=0), np.arange(own.size)
-    least, opposite = apart[best, places], apart[best ^ 1, places]
+    best = apart.argmin(axis=0)
+    least, opposite = (
+        np.take_along_axis(apart, k[None], axis=0)[0] for k in (best, best ^ 1)
+    )
     gain = 2.0 * (span * _LEAST_PERCENT / 100.0) ** 2
     other = (own - least > gain) & (_TIMES * least < np.minimum(own, opposite))
     same = (least - own > gain) & (_TIMES * own < least)
@@ -213,9 +216,14 @@ def _way(
     counts = [int(np.count_nonzero(one)) for one in ways]
     most = max(counts)
     least = max(_FEWEST, _WAY * np.count_nonzero(moving))
-    if most < least or min(counts) > _OTHER_WAY * most:
-        return math.nan, math.nan
     one = ways[counts.index(most)]
+    places = int(np.count_nonzero(one.any(axis=1)))
+    if (
+        most < least
+        or min(counts) > _OTHER_WAY * most
+        or places < min(_BANDS, len(own))
+    ):
+        return math.nan, math.nan
     growth = np.maximum((earlier + later - 2.0 * own)[one], gain)
     lags = np.clip((earlier - later)[one] / (2.0 * growth), -0.5, 0.5)
     # Of two fields, and of both sides.

@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import Literal
 
 from qc.measures.parts.scan.pulldown import Pulldown
+from qc.measures.parts.scan.thirds import TWO_PICTURES
 from qc.records import Grade, Scan
 
 __all__ = ["Kind", "pulldown_words", "thirds_words", "words"]
@@ -23,7 +24,22 @@ def _order(lag: float) -> str:
 def words(kind: Kind, lag: float, scan: Scan) -> tuple[str, str, Grade]:
     """Return message, advice and grade; `lag` in frames."""
     apart = f"{abs(lag):.2f}".rstrip("0").rstrip(".")
-    between = f"the lower field is {apart} frame {'later' if lag > 0 else 'earlier'}"
+    frames = "frame" if abs(lag) <= 1 else "frames"
+    later = lag > 0
+    between = f"the lower field is {apart} {frames} {'later' if later else 'earlier'}"
+    if kind in ("combed", "undeclared") and abs(lag) >= TWO_PICTURES:
+        declared = kind == "combed"
+        fits = "earlier" if later else "later"
+        return (
+            f"{'Declared progressive, but' if declared else 'Here'} the two fields of "
+            f"a frame belong to different frames ({between}): every second line shows "
+            "another moment, and what moves has teeth.",
+            "Look for a converter or recorder that takes one field from another frame, "
+            "and record without it; compare a test recording of a moving hand. For "
+            "this take: join each upper field with the lower field of the frame "
+            f"{apart} {frames} {fits}, in this stretch only.",
+            Grade.REVIEW,
+        )
     if kind == "combed":
         return (
             "Declared progressive, but the two fields of a frame are of two moments "
