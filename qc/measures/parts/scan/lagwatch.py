@@ -24,6 +24,7 @@ _MOST_SCANS, _SCAN_EVERY = 4.0, 10.0
 # many times as much as the other (house choices: few progressive pictures do so).
 _FEWEST_CHANGING = 4
 _ODD_LAG, _ODD_TIMES = 0.05, 1.08
+_LOOKS = 2
 # Of pictures declared interlaced, lags of the wrong sign so far: coders smooth them,
 # and less than that is no sign (film spread over fields has frames of one moment).
 _SIGN_FROM, _SIGN_TO = 0.03, 0.35
@@ -46,7 +47,7 @@ class LagWatch:
         self._lag = math.nan
         self._since = 0
         self._scans = _MOST_SCANS
-        self._in_vain = False
+        self._in_vain = 0
 
     def go_on(self) -> None:
         """Count a picture."""
@@ -84,7 +85,7 @@ class LagWatch:
         expected = whole and abs(self._lag) >= TWO_PICTURES
         if expected or self._is_worth(lag, change_times):
             other = other_frame(pairs, span=span, whole=whole, expected=expected)
-            self._in_vain = not abs(other.lag) > 0
+            self._in_vain = 0 if abs(other.lag) > 0 else self._in_vain + 1
             if _tells(other.lag, against=lag.frames, expected=expected):
                 lag = replace(lag, frames=other.lag, teeth=other.teeth)
                 behind = other.behind
@@ -102,12 +103,15 @@ class LagWatch:
     def _is_worth(self, lag: FieldLag, change_times: float) -> bool:
         """Return whether to look for fields of other frames.
 
-        After a look in vain not at the next moment: some takes are odd throughout.
+        After two looks in vain at every second moment: some takes are odd throughout.
         """
-        odd = _is_odd(lag, change_times, declared=self._declared)
-        worth = odd and not self._in_vain
-        self._in_vain = False
-        return worth
+        if not _is_odd(lag, change_times, declared=self._declared):
+            self._in_vain = 0
+        elif self._in_vain < _LOOKS:
+            return True
+        else:
+            self._in_vain -= 1
+        return False
 
     def _is_another(self, lag: float) -> bool:
         """Return whether it differs so much from the last one that its place matters.
