@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,12 +64,15 @@ class OtherFrame:
     behind: int
 
 
+_Two: TypeAlias = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
 class _Frames:
     """How far fields of the latest frames lie apart, worked out when asked for."""
 
     def __init__(self, pairs: FramePairs) -> None:
         self._pairs = pairs
-        self._apart: dict[tuple[int, int], NDArray[np.float64]] = {}
+        self._apart: dict[tuple[int, int], _Two] = {}
 
     def __contains__(self, ago: int) -> bool:
         return 0 <= ago <= self._pairs.reach
@@ -84,7 +88,7 @@ class _Frames:
         """Return how far the upper field is off a later frame's lower one."""
         return self._of(ago, later)[1]
 
-    def _of(self, ago: int, later: int) -> NDArray[np.float64]:
+    def _of(self, ago: int, later: int) -> _Two:
         known = self._apart.get((ago, later))
         if known is None:
             one, two = self._pairs.frame(ago), self._pairs.frame(ago - later)
@@ -92,7 +96,8 @@ class _Frames:
             sums = across_sums(one, two, factor=factor, width=_PATCH)
             # Everything came doubled, and as sums over cells.
             pixels = _PATCH * max(1, one.shape[1] // 2 - 1)
-            known = sums / (pixels * (2.0 * factor) ** 2)
+            lower, upper = sums / (pixels * (2.0 * factor) ** 2)
+            known = lower, upper
             self._apart[ago, later] = known
         return known
 
