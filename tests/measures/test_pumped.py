@@ -99,6 +99,12 @@ def test_where_the_mains_put_it_a_slow_beat_stays_flicker() -> None:
     assert "light.flicker" in rules(swung(1.0, 0.8, rate=33))
 
 
+def test_a_slow_beat_where_lamps_would_stand_still_is_exposure() -> None:
+    # 25 frames under 50 Hz mains: no beat at all, unless the grid is off.
+    measured = swung(0.35, 0.8, seconds=12.0)
+    assert rules(measured) & {"exposure.drift", "light.flicker"} == {"exposure.drift"}
+
+
 def test_bands_that_roll_stay_bands() -> None:
     assert "light.banding" in rules(swung(1.25, 0.8, bands=2.0))
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from qc.measures.base import Measured
 from qc.measures.parts.level.levelevents import Event, events
-from qc.measures.parts.light.mains import pointed_to
+from qc.measures.parts.light.mains import PULSES_HZ, beat_hz, pointed_to
 from qc.records import Readings
 from qc.spans import runs
 
@@ -59,7 +59,10 @@ def pumped(
     pumps = list(_pumping(measured, readings))
     for first, last in runs(beats) if pumps else ():
         middle = float(np.median(hertz[first:last]))
-        if pointed_to(middle, rate=rate, resolution_hz=resolution_hz):
+        mains = pointed_to(middle, rate=rate, resolution_hz=resolution_hz)
+        # Lamps that stand still at this frame rate beat so slowly only on a grid that
+        # is far off: with as many rounds of exposure it is that.
+        if any(abs(beat_hz(PULSES_HZ[m], rate=rate)) > resolution_hz for m in mains):
             continue
         for pump in pumps:
             shared = min(last, pump.last) - max(first, pump.first)

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 _RISE, _LEAST, _MOST, _SMALL, _FEWEST = 2.5, 0.5, 1.7, 1.0, 2
 # Where next to nothing was there motion had nothing to multiply, and gain itself makes
 # more of what is dark than of what is light (the curve of the camera).
-_NOTHING, _MOST_FROM_NOTHING = 0.06, 3.0
+_NOTHING, _MOST_FROM_NOTHING = 0.1, 3.0
 # The other end of a stretch takes away what its beginning has added, but for a factor
 # of standard deviations, and no look between shows less than this share of it.
 _BACK, _STAYS = 1.4, 0.6
