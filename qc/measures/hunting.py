@@ -230,8 +230,9 @@ MEASURE = Measure(
     notes=_notes,
     exhibits=_exhibits,
     method=(
-        "Where one shot is still, or moves by up to three times as much and no more "
-        "while soft than while sharp, the logarithm of its sharpness against its best "
+        "Where one shot, or the next that begins while the picture rests, is still, or "
+        "moves by up to three times as much and no more while soft than while sharp, "
+        "the logarithm of its sharpness against its best "
         "(see Focus) is followed from turn to turn; turns smaller than the limit are "
         "passed over. Legs that follow one another at 0.2 to 4 Hz, more than two "
         "swings of them, are hunting if most of the subject's tiles go along, and if "

@@ -148,7 +148,8 @@ def _judge_shot(
     unlike = _unlike(readings, rows, grain, light)
     darker = np.clip(nearest(light), 0.01, 1.0)
     quiet = rows[~unlike]
-    known = quiet if _lasting(readings, quiet) >= _QUIET_S else rows
+    few = _lasting(readings, quiet) < _QUIET_S
+    known = rows if few else quiet
     sample = known[:: max(1, len(known) // _REFERENCE_ROWS)]
     detail, noisy = _surely_detail(readings, sample)
     contrast = tile_rows(readings, sample, "focus.tile_contrast_percent")
@@ -196,7 +197,7 @@ def _judge_shot(
         allowed[allowed < LEAST_SHARE] = np.nan
         coarser[moved[rows]] /= allowed[moved[rows]]
     out[rows] = true_percent(out[rows], coarser)
-    if known is rows:
+    if few:
         # Too few are left to have a best of their own, and that of the noisy is none.
         out[quiet] = np.nan
     doubtful = rows[unlike]
