@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qc.signal import (
-    LUMA_WEIGHTS,
     Primaries,
     Signal,
     Transfer,
@@ -25,7 +24,6 @@ __all__ = [
     "DUV_MEANINGFUL",
     "cast_of_codes",
     "cct_duv",
-    "clipped_share",
     "delta_e00_from_neutral",
     "diffuse_white",
     "gain_stops",
@@ -253,76 +251,6 @@ def cast_of_codes(codes: NDArray[np.floating], *, signal: Signal) -> dict[str, A
         * (y - signal.black)
         / (signal.white - signal.black),
     }
-
-
-def clipped_share(
-    y: Plane, cb: Plane, cr: Plane, *, signal: Signal, interlaced: bool = False
-) -> float:
-    """Return the share of pixels in which R', G' or B' is at or above 100 %.
-
-    Parameters
-    ----------
-    y : (m * h, n * w) array
-        Luma that the chroma samples stand for.
-    cb, cr : (h, w) arrays
-    interlaced : bool
-        Rows belong to the two fields in turn.
-
-    Returns
-    -------
-    float
-        0 to 1; NaN without pixels. A channel counts as 100 % if it may have been
-        before codes were rounded, for a clipped channel comes back from Y', Cb, Cr a
-        fraction of a percent above or below.
-
-    References
-    ----------
-    ITU-R BT.709-6, items 3.2 and 3.3.
-    """
-    if not y.size or not cb.size:
-        return math.nan
-    kr, kb = LUMA_WEIGHTS[signal.matrix]
-    kg = 1.0 - kr - kb
-    luma_step = 1.0 / (signal.white - signal.black)
-    chroma_step = 1.0 / signal.chroma_span
-    # R', G' and B' are luma plus these shares of Pb and Pr.
-    shares = (
-        (0.0, 2.0 * (1.0 - kr)),
-        (-2.0 * kb * (1.0 - kb) / kg, -2.0 * kr * (1.0 - kr) / kg),
-        (2.0 * (1.0 - kb), 0.0),
-    )
-    roundings = [(luma_step + (abs(b) + abs(r)) * chroma_step) / 2 for b, r in shares]
-    # Most patches are far from full: see that from the extremes alone.
-    ends = [
-        [(int(end) - signal.chroma_zero) * chroma_step for end in (p.min(), p.max())]
-        for p in (cb, cr)
-    ]
-    most = max(
-        max(b * end for end in ends[0]) + max(r * end for end in ends[1]) + rounding
-        for (b, r), rounding in zip(shares, roundings, strict=True)
-    )
-    if (int(y.max()) - signal.black) * luma_step + most < 1.0:
-        return 0.0
-    pb, pr = (
-        (plane.astype(np.float32) - signal.chroma_zero) * np.float32(chroma_step)
-        for plane in (cb, cr)
-    )
-    floor = np.full(cb.shape, np.inf, np.float32)
-    for (b, r), rounding in zip(shares, roundings, strict=True):
-        floor = np.minimum(
-            floor, np.float32(1.0 - rounding) - np.float32(b) * pb - np.float32(r) * pr
-        )
-    # The luma code from which on one of the three is full.
-    code = floor / np.float32(luma_step) + np.float32(signal.black)
-    count = 0
-    down, across = y.shape[0] // cb.shape[0], y.shape[1] // cb.shape[1]
-    parts = 2 if interlaced else 1
-    for k in range(parts):
-        luma, full = y[k::parts], code[k::parts]
-        for i in range(down):
-            for j in range(across):
-                count += int(np.count_nonzero(luma[i::down, j::across] >= full))
-    return count / y.size
 
 
 def planckian_uv(cct_k: ArrayLike) -> Array:

@@ -11,10 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.colour import clipped_share, diffuse_white
+from qc.colour import diffuse_white
 from qc.errors import UsageError
 from qc.kernels.samples import TILES, PatchLook, PatchLooks, patch_looks
 from qc.measures.base import Setup
+from qc.measures.parts.neutral.patchclip import clipped_share
 from qc.records import Picture
 from qc.signal import LUMA_WEIGHTS, Signal, to_linear, ycbcr_to_rgb
 from qc.timecode import TimecodeError
