@@ -66,7 +66,10 @@ def test_middle_of_three_is_their_median() -> None:
     assert np.array_equal(middle_of(*three), np.median(three, axis=0))
 
 
-@pytest.mark.parametrize(("radius", "sway"), [(6, 0.0), (13, 0.0), (13, 2.5)])
+# 3 to 16 % of the width of the picture.
+@pytest.mark.parametrize(
+    ("radius", "sway"), [(6, 0.0), (13, 0.0), (13, 2.5), (30, 0.0)]
+)
 def test_drop_that_lands_is_told_to_the_frame(sway: float, radius: float) -> None:
     # Far out of focus, a drop blurs with an eighth of its breadth or so.
     def drop(image: Image, i: int) -> Image:
@@ -88,11 +91,14 @@ def test_without_a_drop_nothing_is_told(sway: float) -> None:
     assert landed(lambda image, _: image, sway) == []
 
 
-def test_shadow_that_comes_at_once_keeps_the_detail_and_is_no_drop() -> None:
+@pytest.mark.parametrize(("radius", "sway"), [(13, 2.5), (30, 0.0)])
+def test_shadow_that_comes_at_once_keeps_the_detail_and_is_no_drop(
+    radius: float, sway: float
+) -> None:
     def shadow(image: Image, i: int) -> Image:
-        return spotted(image, 13, loss=0.4) if i >= AT else image
+        return spotted(image, radius, loss=0.4) if i >= AT else image
 
-    assert landed(shadow, 2.5) == []
+    assert landed(shadow, sway) == []
 
 
 @pytest.mark.parametrize("veil", [60.0, 90.0])
@@ -110,19 +116,20 @@ def test_what_burns_stays_behind_when_the_iris_opens_and_is_no_drop(
     assert landed(opened) == []
 
 
-def test_what_is_laid_down_or_taken_away_is_no_drop() -> None:
+@pytest.mark.parametrize("radius", [13, 30])
+def test_what_is_laid_down_or_taken_away_is_no_drop(radius: int) -> None:
     x, y = round(PAINT[0] * W), round(PAINT[1] * H)
 
     def laid_down(image: Image, i: int) -> Image:
         # It comes in from the right, within a second, and rests.
         left = max(AT + 12 - i, 0)
         if i >= AT:
-            cv2.circle(image, (x + 18 * left, y), 13, 60.0, -1)
+            cv2.circle(image, (x + 18 * left, y), radius, 60.0, -1)
         return image
 
     def taken_away(image: Image, i: int) -> Image:
         if i < AT:
-            cv2.circle(image, (x, y), 13, 40.0, -1)
+            cv2.circle(image, (x, y), radius, 40.0, -1)
         return image
 
     assert landed(laid_down) == []

@@ -20,7 +20,7 @@ from qc.measures.parts.spots.spotcome import ArrivalWatch
 from qc.measures.parts.spots.spotplate import PlateWatch, same
 from qc.measures.parts.spots.spotranks import middle, middle_of, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
-from qc.measures.parts.spots.spotstep import Frame, frame_of
+from qc.measures.parts.spots.spotstep import Frame, coarse_of, frame_of
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -74,7 +74,8 @@ class LandWatch:
         self._looks: deque[tuple[float, Shown]] = deque(maxlen=2 * _PART)
         self._waiting: list[Landed] = []
         self._turn = False
-        self._arrivals = ArrivalWatch()
+        # At half the size too: what is as large as a drop there is a large one.
+        self._arrivals, self._large = ArrivalWatch(), ArrivalWatch()
         self._plates = PlateWatch()
         self.found: list[Splash] = []
 
@@ -84,12 +85,14 @@ class LandWatch:
             return
         frame = frame_of(picture.view(proxy_luma), row, seconds)
         self._arrivals.frame(frame)
+        self._large.frame(coarse_of(frame))
         self._plates.look(frame)
         self._frames.append(Frame(row, seconds, frame.level, _NO_FINE))
 
     def look(self, now: Shown, seconds: float) -> None:
         """See what has come, and whether what came before has stayed."""
         self._arrivals.look()
+        self._large.look()
         if self._looks:
             last = self._looks[-1]
             if not _goes_on(last[1], now):
@@ -99,6 +102,7 @@ class LandWatch:
                 return
         steady = not (self._looks and _moves(self._looks[-1][1], now))
         self._arrivals.search(steady=steady)
+        self._large.search(steady=steady)
         self._looks.append((seconds, now))
         self._check(now, seconds)
         self._turn = not self._turn
@@ -124,8 +128,9 @@ class LandWatch:
         found = self.found + [_told(one, self._looks[-1][1]) for one in left]
         found = self._arrivals.all() + found
         # Plates tell less well when.
-        late = self._plates.all()
-        return found + [one for one in late if not any(same(one, f) for f in found)]
+        for others in (self._large.all(), self._plates.all()):
+            found += [one for one in others if not any(same(one, f) for f in found)]
+        return found
 
     def _check(self, now: Shown, seconds: float) -> None:
         """Keep watching what is as it was when it came; tell what has stayed."""

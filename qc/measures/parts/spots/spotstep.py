@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from qc.kernels.steps import half_light, light_step, round_part, sudden_places
 from qc.measures.parts.spots.spotranks import FOOT, middle, rms
 
-__all__ = ["BESIDE", "Frame", "Step", "frame_of", "ring_of", "steps_in"]
+__all__ = ["BESIDE", "Frame", "Step", "coarse_of", "frame_of", "ring_of", "steps_in"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -75,7 +75,7 @@ class Frame:
     Attributes
     ----------
     level : (h, w) array
-        Natural logarithms at half the size of the small picture.
+        Natural logarithms at a part of the size of the small picture.
     fine : (H, W) array
         The small picture, percent of black-to-white.
     """
@@ -84,6 +84,11 @@ class Frame:
     seconds: float
     level: Map
     fine: Map
+
+    @property
+    def share(self) -> int:
+        """How many px of the small picture are one of the level, each way."""
+        return self.fine.shape[1] // self.level.shape[1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,6 +146,13 @@ def frame_of(fine: Map, row: int, seconds: float) -> Frame:
     level = half_light(fine, FOOT)
     cv2.log(level, level)
     return Frame(row, seconds, level, fine)
+
+
+def coarse_of(frame: Frame) -> Frame:
+    """Return a frame whose level has half the size: there large drops are small."""
+    level = half_light(half_light(frame.fine, 0.0), FOOT)
+    cv2.log(level, level)
+    return Frame(frame.row, frame.seconds, level, frame.fine)
 
 
 def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:

@@ -9,6 +9,7 @@ the place (a glint that goes out).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -34,6 +35,7 @@ _DARKER, _BRIGHTER = (-1.7, -0.09), 0.7  # natural logarithm of what is left
 # Detail that tells: natural logarithm, times what the places around change by; and
 # the share of it that a shadow keeps, and at most behind a drop that takes no light.
 _TELLS, _BY, _KEPT, _LOST = 0.03, 2.0, 0.7, 0.45
+_SURE, _EACH = 2.0, 4.0  # standard errors of that share; px that tell as much as one
 # The same but for what has the shape of a drop. Of 54 shadows and lights that came at
 # once the least was 0.64, of three drips 0.31; of four small drops that passed for a
 # shadow three had less.
@@ -100,7 +102,8 @@ def through(
     tells = rough > max(_TELLS, _BY * usual)
     if tells and -kept * rough > _OTHER * size:
         return None
-    if tells and kept > _KEPT and not (dark and _blurs(was, new, core)):
+    shadow = rough > _TELLS and _surely(kept, usual / rough, core, tells=tells) > _KEPT
+    if shadow and not (dark and _blurs(was, new, core)):
         return None
     came = float(np.sqrt(max(came**2 - usual**2, 0.0))) / size
     edge = _edge(old, new, inside) / size
@@ -148,6 +151,16 @@ def _detail(before: Map, after: Map) -> tuple[float, float, float]:
     """Return the share of detail that is kept, what is new, and what there was."""
     kept = float((before * after).sum()) / (float((before**2).sum()) + 1e-9)
     return kept, rms(after - np.float32(kept) * before), rms(before)
+
+
+def _surely(kept: float, usual: float, core: Mask, *, tells: bool) -> float:
+    """Return the share of detail that is kept at least.
+
+    Of many places it is known well although the surroundings change by as much.
+    """
+    if tells:
+        return kept
+    return kept - _SURE * usual / math.sqrt(core.sum() / _EACH)
 
 
 def _blurs(before: Map, after: Map, core: Mask) -> bool:
