@@ -396,7 +396,7 @@ def _notes(measured: Measured) -> Iterable[str]:
 
 MEASURE = Measure(
     name="blemish",
-    version=21,
+    version=22,
     label="Blemishes",
     clock="picture",
     room="focus",

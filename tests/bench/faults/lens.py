@@ -25,6 +25,7 @@ __all__ = [
     "landing",
     "soft",
     "soft_slowly",
+    "splash",
     "stuck",
     "sway",
     "swayed",
@@ -248,6 +249,7 @@ class _Disc:
 
 
 _DROP, _DROP_BLUR = (0.03, 0.08), 0.12
+_LARGE = 0.08, 0.2
 _DUST = 0.012, 0.025
 
 
@@ -278,6 +280,12 @@ def landing(job: Job) -> Injected | None:
     """A drop that hits the lens of a camera at rest, and stays."""
     first = int(job.between(0.3, 0.6) * len(job.piece.frames))
     return _laid_over(job, _Disc.of(job, _DROP), first, _DROP_BLUR)
+
+
+def splash(job: Job) -> Injected | None:
+    """A large drop that hits the lens of a camera at rest, and stays."""
+    first = int(job.between(0.3, 0.6) * len(job.piece.frames))
+    return _laid_over(job, _Disc.of(job, _LARGE), first, _DROP_BLUR)
 
 
 def dust(job: Job) -> Injected | None:
