@@ -20,7 +20,7 @@ from qc.measures.parts.spots.spotcome import ArrivalWatch
 from qc.measures.parts.spots.spotplate import PlateWatch, same
 from qc.measures.parts.spots.spotranks import middle, middle_of, ranked, rms
 from qc.measures.parts.spots.spotstay import KEEPS, Landed, lies_as
-from qc.measures.parts.spots.spotstep import Frame, coarse_of, frame_of
+from qc.measures.parts.spots.spotstep import Frame, frames_of
 from qc.records import Picture
 from qc.views import proxy_luma
 
@@ -83,9 +83,9 @@ class LandWatch:
         """Remember a frame."""
         if self._frames and seconds - self._frames[-1].seconds < _FRAME_S:
             return
-        frame = frame_of(picture.view(proxy_luma), row, seconds)
+        frame, coarse = frames_of(picture.view(proxy_luma), row, seconds)
         self._arrivals.frame(frame)
-        self._large.frame(coarse_of(frame))
+        self._large.frame(coarse)
         self._plates.look(frame)
         self._frames.append(Frame(row, seconds, frame.level, _NO_FINE))
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from qc.kernels.steps import half_light, light_step, round_part, sudden_places
 from qc.measures.parts.spots.spotranks import FOOT, middle, rms
 
-__all__ = ["BESIDE", "Frame", "Step", "coarse_of", "frame_of", "ring_of", "steps_in"]
+__all__ = ["BESIDE", "Frame", "Step", "frame_of", "frames_of", "ring_of", "steps_in"]
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -143,16 +143,19 @@ class _Part:
 
 def frame_of(fine: Map, row: int, seconds: float) -> Frame:
     """Return what is kept of a small picture in percent."""
-    level = half_light(fine, FOOT)
-    cv2.log(level, level)
-    return Frame(row, seconds, level, fine)
+    return _frame(half_light(fine, FOOT), fine, row, seconds)
 
 
-def coarse_of(frame: Frame) -> Frame:
-    """Return a frame whose level has half the size: there large drops are small."""
-    level = half_light(half_light(frame.fine, 0.0), FOOT)
-    cv2.log(level, level)
-    return Frame(frame.row, frame.seconds, level, frame.fine)
+def frames_of(fine: Map, row: int, seconds: float) -> tuple[Frame, Frame]:
+    """Return the same, and with a level half as large: there large drops are small."""
+    light = half_light(fine, FOOT)
+    half = half_light(light, 0.0)
+    return _frame(light, fine, row, seconds), _frame(half, fine, row, seconds)
+
+
+def _frame(light: Map, fine: Map, row: int, seconds: float) -> Frame:
+    cv2.log(light, light)
+    return Frame(row, seconds, light, fine)
 
 
 def steps_in(frames: Sequence[Frame], first: int) -> Iterator[Step]:
