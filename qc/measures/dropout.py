@@ -401,7 +401,7 @@ def _option(
 
 MEASURE = Measure(
     name="dropout",
-    version=9,
+    version=10,
     label="Drop-outs and clicks",
     clock="sound",
     columns=(),
@@ -438,7 +438,8 @@ MEASURE = Measure(
         "which are told as clipping, and holes of 3 to "
         "100 ms in which the third difference falls by 26 dB within 2 ms and comes "
         "back as fast; also where the level falls to a tenth within 2 ms, under the "
-        "quietest twentieth of the channel by 8 dB, and for longer where whole "
+        "quietest twentieth of the channel by 8 dB (but not between the swings of mains "
+        "hum that is as loud), and for longer where whole "
         "hundredths of a second lie 15 dB under it and fall and rise by 10 dB within "
         "two of them: a pause leaves the noise of the room. Repeats: blocks of 5 to "
         "100 ms that come again sample by sample right behind themselves. Clicks and "

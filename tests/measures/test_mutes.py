@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from qc.measures.dropout import MEASURE as DROPOUT
+from qc.measures.hum import MEASURE as HUM
 from qc.measures.parts.sound.breakevents import Event, clusters
 from qc.measures.parts.sound.mutes import far_under
 from qc.measures.peaks import MEASURE as PEAKS
@@ -83,6 +84,38 @@ def test_a_few_milliseconds_of_converter_noise(milliseconds: int) -> None:
     assert one.rule == "sound.dropout"
     assert "falls away" in one.message
     assert float(one.start) == pytest.approx(at, abs=0.011)
+
+
+def hum_at_rest(count: int, dbfs: float) -> Sound:
+    """Return hum of 50 Hz whose swings are short: the fifth power of a sine.
+
+    It holds 50, 150 and 250 Hz alone: 16 sin(x)^5 = 10 sin x - 5 sin 3x + sin 5x. Under
+    a tenth of its peak, as far as 39 degrees from zero, it is for 4.3 ms at a time.
+    """
+    x = np.sin(2 * np.pi * 50 * np.arange(count) / RATE) ** 5
+    return np.asarray(10 ** (dbfs / 20) * x / np.sqrt(np.mean(x**2)))
+
+
+@pytest.mark.parametrize("dbfs", [-20.0, -35.0])
+def test_hum_between_its_swings_is_no_hole(dbfs: float) -> None:
+    hum = hum_at_rest(8 * RATE, dbfs)
+    hum += 1e-4 * np.random.default_rng(2).standard_normal(len(hum))
+    measured = measure([PEAKS, HUM, DROPOUT], as_pcm(hum[None], 24))
+    found = findings(measured, PEAKS, HUM, DROPOUT)
+    assert [f.rule for f in found] == ["sound.hum"]
+
+
+def test_a_hole_is_told_in_a_voice_over_hum_and_in_hum_if_it_is_longer() -> None:
+    # Over weak hum the voice is gone for 8 ms; of strong hum more than a period is.
+    x = voice()
+    loud = np.convolve(np.square(x), np.ones(480) / 480, "same")
+    at = float(np.argmax(loud[RATE : 6 * RATE]) + RATE) / RATE
+    for dbfs, seconds in ((-52.0, 0.008), (-20.0, 0.03)):
+        y = noise_alone(x + hum_at_rest(len(x), dbfs), at, at + seconds, -85.0)
+        measured = measure([PEAKS, HUM, DROPOUT], as_pcm(y[None], 24))
+        told = [f for f in findings(measured, DROPOUT) if f.grade is not Grade.NOTE]
+        assert [f.rule for f in told] == ["sound.dropout"]
+        assert float(told[0].start) == pytest.approx(at, abs=0.011)
 
 
 @pytest.mark.parametrize("number", range(6))

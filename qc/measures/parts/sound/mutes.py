@@ -15,8 +15,13 @@ from numpy.typing import NDArray
 
 from qc.measures.parts.sound.cutoffs import COARSE, Heard, nothing
 from qc.measures.parts.sound.lostmoments import has_room, lost_moments
-from qc.measures.parts.sound.soundlines import ROWS_PER_SECOND, Line, totals_of
-from qc.measures.parts.sound.truepeak import keeps_samples
+from qc.measures.parts.sound.soundlines import (
+    ROWS_PER_SECOND,
+    Line,
+    totals_of,
+    tracks_of,
+)
+from qc.measures.parts.sound.truepeak import dbfs, keeps_samples
 from qc.spans import Span, runs
 
 __all__ = ["Dip", "far_under", "mutes", "sunken", "told_mutes", "under_room"]
@@ -38,6 +43,8 @@ _LOWEST_DBFS = -120
 _FLOOR_PERCENT, _FLOOR_DB = 5.0, 6.0
 # A shorter hole, of a few milliseconds, lies so far under the noise of the room.
 _UNDER_ROOM_DB = 8.0
+# Hum as weak as this against what is beside a hole is not what makes its level.
+_HUM_DB = 10.0
 
 
 def far_under(level: Rows, *, highest: float) -> NDArray[np.bool_]:
@@ -196,7 +203,27 @@ def under_room(line: Line, dips: Iterable[Dip]) -> Iterator[Dip]:
     if not own or line.track.codec in COARSE:
         return
     most = 10.0 ** ((_room_dbfs(line) - _UNDER_ROOM_DB) / 20.0)
-    yield from (d for d in own if d[4] < most)
+    yield from (d for d in own if d[4] < most and not _swing_of_hum(line, d))
+
+
+def _swing_of_hum(line: Line, dip: Dip) -> bool:
+    """Tell whether a fall may be mains hum between two of its swings.
+
+    Hum with strong harmonics lies near zero for milliseconds in every period.
+    """
+    _, first, last, beside, _ = dip
+    rate = line.track.sample_rate
+    row = first * ROWS_PER_SECOND // rate
+    heard = float(dbfs(beside)) - _HUM_DB
+    number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)
+    return any(
+        one.channel == line.index
+        and one.first_row <= row < one.last_row
+        and one.level_dbfs >= heard
+        and (last - first) * one.mains_hz < rate
+        for totals in totals_of(line.measured, "hum")[number : number + 1]
+        for one in totals["segments"]
+    )
 
 
 def _room_dbfs(line: Line) -> float:
