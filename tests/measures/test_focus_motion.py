@@ -79,6 +79,18 @@ def moving(
     return measure(frames(), setup_of(width=WIDTH, height=HEIGHT), MOVING)
 
 
+def door() -> Array:
+    """A pale door between two thin seals, and rooms out of focus to its sides."""
+    random = np.random.default_rng(12)
+    view = 150.0 + ndimage.gaussian_filter(random.normal(0, 3, (340, 500)), 0.7)
+    room = ndimage.gaussian_filter(random.normal(0, 1, (340, 500)), 6.0)
+    room *= 30.0 / room.std()
+    for side in (slice(0, 103), slice(397, None)):
+        view[:, side] += room[:, side]
+    view[:, [103, 104, 395, 396]] -= 60.0
+    return np.asarray(ndimage.gaussian_filter(view, 0.5), np.float32)
+
+
 def jerk(first: int, seconds: float = 0.6) -> Array:
     """A hand that gives way by 25 pixels once, at up to 3 pixels a frame, and back."""
     at = np.arange(101) / 25.0 - first / 25.0
@@ -114,6 +126,34 @@ def test_a_shake_in_focus_is_not_soft() -> None:
     way = np.where((at >= 40) & (at < 73), 9.5 * np.sin(2 * np.pi * 3 * at / 25), 0.0)
     for turned in (0.0, 30.0, 90.0):
         assert soft(moving(way, open_for=1.0, turned=turned)) == []
+
+
+@pytest.mark.parametrize("lost", [None, (112, 140)])
+def test_an_edge_that_swings_in_and_out_of_tiles_is_no_focus(
+    lost: tuple[int, int] | None,
+) -> None:
+    # At rest the seals of a door lie beside the outer columns of tiles, 50 pixels wide.
+    # A boom swings by 4 % of the width at 0.6 Hz and comes to rest: no frame is softer
+    # than another, but those that were put out of focus.
+    view = door()
+    soft_view = ndimage.gaussian_filter(view, 2.0)
+    random = np.random.default_rng(5)
+
+    def frames() -> Any:
+        for i in range(150):
+            swing = 8.0 * math.sin(2 * math.pi * 0.6 * (i - 20) / 25)
+            move = np.float32([[1, 0, swing * (20 <= i < 103) - 50], [0, 1, -50]])
+            out = lost is not None and lost[0] <= i < lost[1]
+            shown = cv2.warpAffine(
+                soft_view if out else view, move, (WIDTH, HEIGHT), None, cv2.INTER_CUBIC
+            )
+            yield picture(shown + random.normal(0, 1, shown.shape), index=i)
+
+    measured = measure(frames(), setup_of(width=WIDTH, height=HEIGHT), MOVING)
+    told = [(f.start_frame, f.end_frame) for f in soft(measured)]
+    assert len(told) == (lost is not None)
+    for one in told:
+        assert one == pytest.approx(lost, abs=3)
 
 
 def test_a_smear_keeps_what_lies_across_it() -> None:

@@ -44,6 +44,7 @@ from qc.measures.parts.focus.tiles import (
     tile_rows,
     tile_weights,
 )
+from qc.measures.parts.focus.wholedetail import keeps_detail, way_of
 from qc.measures.parts.focus.wovenfocus import judge_along_lines
 from qc.measures.parts.scan.noisetold import mid_percent
 from qc.records import Readings
@@ -102,6 +103,7 @@ def against_best(
     limit = float(limits["focus.soft_review_percent"])
     moved = smear.percent > limits["focus.motion_limit_percent"]
     grain = _grain(readings, limits)
+    way = way_of(readings)
     for rows in rows_of_shots(readings["framing.shot"]):
         if seconds_of(readings, rows) < shortest:
             continue
@@ -117,6 +119,13 @@ def against_best(
                 _judge_shot(readings, lighter, *job)
             else:
                 out[lighter[out[lighter] < RELEASE * limit]] = np.nan
+            with np.errstate(invalid="ignore"):
+                soft = out[rows] < RELEASE * limit
+            if soft.any():
+                soft &= keeps_detail(
+                    readings["focus.sharpness"][rows], out[rows], way[rows]
+                )
+                out[rows[soft]] = np.nan
     by_edges = against_move(readings, smear)
     by_edges[woven] = np.nan  # teeth are crisp
     with np.errstate(invalid="ignore"):
