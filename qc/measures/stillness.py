@@ -356,7 +356,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=14,
+    version=15,
     label="Stillness",
     clock="picture",
     columns=(
@@ -450,7 +450,8 @@ MEASURE = Measure(
         "over the picture and cell by cell on the small picture; where both agree, "
         "pixel by pixel. Still is what changes less than a quarter of the quietest "
         "tenth of the take's own live frames, with no cell changing by more than 2.5 "
-        "%, or what is the same bit for bit; pulses of key frames are bridged. Kept "
+        "%, or what is the same bit for bit; pulses of key frames, and of up to three "
+        "frames that lead up to them, are bridged. Kept "
         "under fresh noise is what stands, to within noise, in a picture that moved at "
         "full speed up to the frame before and then changes at once by more than twice "
         "what any frame beside it does; kept and refined is what changes by under a "

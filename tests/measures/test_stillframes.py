@@ -184,6 +184,23 @@ def test_what_a_key_frame_builds_anew_does_not_end_a_still() -> None:
     assert not still(take)[36]
 
 
+@pytest.mark.parametrize("leading", [1, 2, 3])
+def test_frames_that_lead_up_to_a_key_frame_have_their_part_of_its_pulse(
+    leading: int,
+) -> None:
+    # In an open group they are mixed of the frame before them and the key frame: by
+    # equal steps from one to the other.
+    take = changes(1)
+    for row in range(20, 45):
+        put(take, row, 0.002, 0.5, 0.05)
+    for row in range(36 - leading, 37):
+        put(take, row, 0.9 / (leading + 1), 2.4, 75)
+    assert np.flatnonzero(still(take)).tolist() == list(range(20, 45))
+    # A part of the picture that moves.
+    put(take, 35, 0.3, 12.0, 10)
+    assert not still(take)[35]
+
+
 def test_key_frames_alone_make_no_frames_live() -> None:
     # A scene at rest whose noise a codec takes away, but for key frames.
     take = changes(1)

@@ -49,6 +49,9 @@ _FAINT_CELL_PERCENT = 6.0
 _PULSE_SHARE = 0.7
 _RARE_KEYS = 0.2
 _WIDEST_GAP = 2
+# In open groups so many frames ahead of a key frame are built of what lies on both
+# sides of it, and have part of its pulse each.
+_LEADING = 3
 # A codec refines the first frames of a still for about half a second.
 _LONGEST_REFINED = 12
 # Motion that stops at once: a cell that changes by this, and what is left of the mean
@@ -180,14 +183,15 @@ def still(changes: Changes) -> Flags:
         out |= faint & (changes.cell <= _FAINT_CELL_PERCENT)
         spread = changes.cell <= _PULSE_SPREAD * changes.difference
         pulse = (changes.cell <= _PULSE_PERCENT) & (spread | calm | quiet)
-        keys = rare_keys(changes.key)
+        ends = rare_keys(changes.key)
+        keys = _led(ends)
         under = keys | (changes.difference <= _PULSE_SHARE * floor)
         # Motion for the time of just one frame, a key frame, is hardly ever seen.
         anew = keys & (changes.changed >= _ANEW_PERCENT)
         anew &= changes.cell <= _ANEW_CELL_PERCENT
         refined = calm & (changes.difference <= floor)
         moving = changes.cell > 2 * CALM_PERCENT
-    _fill(out, (pulse & under) | anew)
+    _fill(out, (pulse & under) | anew, ends)
     for first, last in runs(out):
         _grow(out, refined, moving, first - 1, -1)
         _grow(out, refined, moving, last, 1)
@@ -230,11 +234,20 @@ def rare_keys(keys: Flags) -> Flags:
     return keys if rare else np.zeros(len(keys), bool)
 
 
-def _fill(flags: Flags, bridge: Flags) -> None:
-    """Close gaps of a frame or two that `bridge` allows."""
+def _led(keys: Flags) -> Flags:
+    """Return key frames and those that may lead up to them."""
+    out = keys.copy()
+    for ahead in range(1, _LEADING + 1):
+        out[:-ahead] |= keys[ahead:]
+    return out
+
+
+def _fill(flags: Flags, bridge: Flags, ends: Flags) -> None:
+    """Close gaps of a frame or two that `bridge` allows; longer ones up to `ends`."""
     for first, last in runs(~flags):
         inside = first > 0 and last < len(flags)
-        if inside and last - first <= _WIDEST_GAP and bridge[first:last].all():
+        widest = _LEADING + 1 if ends[last - 1] else _WIDEST_GAP
+        if inside and last - first <= widest and bridge[first:last].all():
             flags[first:last] = True
 
 
