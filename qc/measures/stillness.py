@@ -356,7 +356,7 @@ def _black_or_behind(states: NDArray[np.floating]) -> Flags:
 
 MEASURE = Measure(
     name="stillness",
-    version=15,
+    version=16,
     label="Stillness",
     clock="picture",
     columns=(

@@ -137,3 +137,36 @@ def test_a_rest_before_a_pan_and_a_rest_behind_one_are_not() -> None:
 
 def test_a_sway_that_turns_is_not() -> None:
     assert not told(20 * np.sin(2 * np.pi * np.arange(FRAMES) / 80))
+
+
+def hand(way: Sequence[float]) -> list[Finding]:
+    """Return what is found frozen where a hand goes so far in front of a still camera.
+
+    A coder leaves out the noise, and goes on refining a pixel in 200.
+    """
+    random = np.random.default_rng(6)
+    patch = 35.0 + 20.0 * random.random((70, 50))
+    looks = []
+    for gone in way:
+        one = look(0.0).astype(np.float32)
+        x = round(20 + float(gone)) % (WIDTH - 60)
+        one[80:150, x : x + 50] = patch
+        few = random.random(one.shape) < 0.005
+        looks.append(np.where(few, one + 1.5, one))
+    return frozen(looks)
+
+
+def test_a_hand_that_stops_dead_and_is_elsewhere_at_once_is_kept() -> None:
+    way = 2.0 * np.arange(FRAMES)
+    way[60:80] = way[59]
+    assert [(f.start_frame, f.end_frame) for f in hand(way)] == [(60, 80)]
+
+
+def test_a_hand_that_rests_is_none() -> None:
+    # It brakes, stays for most of a second and sets off from where it was.
+    course = [(0, 2.0), (56, 2.0), (60, 0.0), (80, 0.0), (84, 2.0), (FRAMES, 2.0)]
+    assert hand(speeds(course)) == []
+    # Nor one that stops at once and goes on without a jump.
+    steps = np.full(FRAMES, 2.0)
+    steps[60:80] = 0.0
+    assert hand(np.cumsum(steps)) == []

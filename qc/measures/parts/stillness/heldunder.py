@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.stillness.stillframes import Changes, rare_keys
+from qc.measures.parts.stillness.stillframes import CALM_PERCENT, Changes, rare_keys
 from qc.records import Readings
 from qc.spans import Span
 
@@ -41,6 +41,8 @@ _JUMPS, _GOES = 2.5, 4.0
 # A hand that trembles may be back by then: where so little is left of what changes in
 # motion that no camera can have lived meanwhile, it need not have gone anywhere.
 _NO_NOISE = 0.05
+# What moves in the picture changes a cell by more than this from frame to frame.
+_MOVING_CELL_PERCENT = 2 * CALM_PERCENT
 
 
 def held_under_noise(
@@ -79,7 +81,7 @@ def held_under_noise(
         first = _begin(changes, last, usual)
         length = changes.times[last] - changes.times[first]
         if round(float(length), 6) >= shortest and _is_held(
-            (first, last), moved, gone, changes.difference
+            (first, last), moved, gone, changes
         ):
             out[first:last] = True
     return out
@@ -104,10 +106,11 @@ def _is_held(
     span: Span,
     moved: NDArray[np.float64],
     gone: NDArray[np.float64],
-    difference: NDArray[np.floating],
+    changes: Changes,
 ) -> bool:
     """Return whether the picture stops dead in full motion and jumps on."""
     first, last = span
+    difference = changes.difference
     before, behind = (
         slice(max(first - _BESIDE, 0), first),
         slice(last + 1, last + 1 + _BESIDE),
@@ -117,7 +120,10 @@ def _is_held(
         return False
     usual = min(float(np.median(speed)) for speed in speeds)
     known = _known(moved[first:last])
-    if usual < _MOVES_PERCENT or not known.size:
+    if usual < _MOVES_PERCENT:
+        # A camera at rest, or nearly so: what moves is in the picture.
+        return bool(np.isfinite(gone[last])) and _stops_dead(changes, span)
+    if not known.size:
         return False
     # At the first frame the motion before may still be told.
     if float(np.percentile(known, 90.0)) > _RESTS * usual:
@@ -132,6 +138,28 @@ def _is_held(
         return float(speeds[0][-_LAST:].max()) >= full
     unbraked = float(speeds[0][-_LAST:].min()) >= full
     return unbraked and _jumps(gone, span, before, behind, _GOES)
+
+
+def _stops_dead(changes: Changes, span: Span) -> bool:
+    """Return whether all that moves stops from one frame to the next, and jumps on.
+
+    Hands brake and set off; those of one who comes to rest are where they were. Noise
+    that a coder leaves out from some frame on has moved nothing before.
+    """
+    first, last = span
+    difference = changes.difference
+    before = slice(max(first - _BESIDE, 0), first)
+    behind = slice(last + 1, last + 1 + _BESIDE)
+    sides = [_known(difference[part]) for part in (before, behind)]
+    usual = min(float(np.median(side)) for side in sides if side.size)
+    inside = _known(difference[first:last])
+    return (
+        float(np.median(changes.cell[first - _LAST : first])) > _MOVING_CELL_PERCENT
+        and float(np.median(inside)) <= _NO_NOISE * usual
+        and float(np.percentile(inside, 90.0)) <= 2.0 * _NO_NOISE * usual
+        and float(sides[0][-_LAST:].min()) >= _UNBRAKED * float(np.median(sides[0]))
+        and _jumps(difference, span, before, behind, _GOES)
+    )
 
 
 def _jumps(
