@@ -36,6 +36,7 @@ from qc.measures.parts.spots.spotmaps import (
     with_splashes,
     with_swayed,
 )
+from qc.measures.parts.spots.spotopaque import shows_itself
 from qc.measures.parts.spots.spotplaces import (
     PIXEL_PERCENT,
     SWAY_PERCENT,
@@ -162,6 +163,7 @@ class _Reader:
 
     def finish(self) -> Mapping[str, object]:
         spots, crowded = self._maps.spots(level=self._level, detail=self._detail)
+        spots = [s for s in spots if not shows_itself(self._bank.looks, s)]
         judged = self._maps.judged if self._maps.blocks else 0.0
         if judged < _ALL_JUDGED:
             little = little_spots(self._bank)
@@ -258,10 +260,7 @@ def _spot_finding(measured: Measured, readings: Readings, spot: Spot) -> Finding
         last=max(last, first + 1),
         worst_row=min(spot.first_row, readings.rows - 1),
         message=words.spot_message(
-            spot,
-            words.place(*centre, _turn(measured)),
-            across,
-            label,
+            spot, words.place(*centre, _turn(measured)), across, label
         ),
         advice=words.spot_advice(spot),
         worst=across,

@@ -22,11 +22,12 @@ from qc.measures.parts.spots.spotpassing import Passing
 from qc.measures.parts.spots.spotranks import rms
 from qc.measures.parts.spots.spotshape import ring_around
 
-__all__ = ["hides"]
+__all__ = ["DARK", "breadth_of", "hides", "inner_of"]
 
 Mask = NDArray[np.bool_]
 
-_DARK = -0.69  # natural logarithm: half of the scene's level
+DARK = -0.69
+"""Natural logarithm, half of the scene's level: a drop so thick may hide it."""
 _FEWEST = 4  # px
 # Of the breadth: its inner part, for the rim is partly clear, and what a blur may bring
 # into that. Natural logarithm, by which the scene must change there (standard
@@ -52,20 +53,20 @@ def hides(scene: Passing, mask: Mask, level: float, *, still: bool = False) -> b
     still : bool
         It surely keeps its place while the scene goes by.
     """
-    if level < _DARK:
+    if level < DARK:
         return False
     level_of, rest = scene.layers.level, scene.layers.rest
-    core = _inner(mask, _PARTS[0][0], level_of.shape[1:])
+    core = inner_of(mask, _PARTS[0][0], level_of.shape[1:])
     if np.count_nonzero(core) < _FEWEST:
         return False
-    if _way(scene.layers.moves, core) < _breadth(mask, level_of.shape[1:]):
+    if _way(scene.layers.moves, core) < breadth_of(mask, level_of.shape[1:]):
         return False
     if level < 0 and still and not _is_laid(scene.layers, mask):
         return False
     shown = level_of[:, core].mean(axis=1, dtype=np.float64)
     shown -= shown.mean()
     for breadth, changes, through in _PARTS:
-        part = _inner(mask, breadth, level_of.shape[1:])
+        part = inner_of(mask, breadth, level_of.shape[1:])
         behind = (level_of[:, part] - rest[:, part]).mean(axis=1, dtype=np.float64)
         behind -= behind.mean()
         power = float(behind @ behind)
@@ -99,7 +100,7 @@ def _way(moves: NDArray[np.float32], part: Mask) -> float:
     return math.hypot(across, down)
 
 
-def _breadth(mask: Mask, shape: tuple[int, ...]) -> float:
+def breadth_of(mask: Mask, shape: tuple[int, ...]) -> float:
     """Return the longer side of a mask's box on a map of another size, px."""
     longest = 0.0
     for axis, places in enumerate(np.nonzero(mask)):
@@ -108,7 +109,7 @@ def _breadth(mask: Mask, shape: tuple[int, ...]) -> float:
     return longest
 
 
-def _inner(mask: Mask, breadth: float, shape: tuple[int, ...]) -> Mask:
+def inner_of(mask: Mask, breadth: float, shape: tuple[int, ...]) -> Mask:
     """Return a share of the ellipse in a mask's box, on a map of another size."""
     off = []
     for axis, places in enumerate(np.nonzero(mask)):
