@@ -144,6 +144,27 @@ def test_drop_lands_though_a_hand_passes_beside_it() -> None:
     assert {step.row for step in drops(passes)} == {AT}
 
 
+@pytest.mark.parametrize(("loss", "speed", "every"), [(0.15, 5, 12), (0.25, 4, 20)])
+def test_weak_drop_lands_before_white_while_bars_run_on_beside_it(
+    loss: float, speed: int, every: int
+) -> None:
+    # The bars change twice as much of what lies around it as anything may that comes
+    # with a drop, but just so in the frames before and after.
+    rows, columns = np.mgrid[:H, :W]
+    left = X + 1.25 * RADIUS + (2 if every == 12 else 4)
+    near = np.clip(columns - left, 0, 1) * (columns < left + 40)
+
+    def runs_on(image: Map, i: int, lost: float = loss) -> Map:
+        bars = ((rows + speed * i) % every < every // 2) * near
+        white = 90 + 0.05 * (image - 45)
+        if i >= AT:
+            white = white * (1 - lost * disc())
+        return np.asarray(white * (1 - bars) + 60 * bars, np.float32)
+
+    assert {step.row for step in drops(runs_on)} == {AT}
+    assert drops(lambda image, i: runs_on(image, i, 0.0)) == []
+
+
 def test_place_is_asked_for_its_lasting_change() -> None:
     # Where the drop comes a bright thing passes eight frames before: that changes
     # the place by more, but not for long.

@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from operator import gt
 
 import cv2
 import numpy as np
@@ -62,6 +61,8 @@ _AS_USUAL, _ELSEWHERE, _RIM = 1.5, 0.008, 2.0
 _AT_ONCE, _OVERSHOOT, _QUIET = 0.87, 1.07, (0.15, 0.25, 0.42)
 _SPREADS, _CALM = 0.5, (0.03, 0.07, 0.13)
 _RANKS = 0.5, 0.7, 0.85
+# Of the step: no frame before or after shows more of it, where things move beside it.
+_CLEAN = 0.1
 # Of the step: what else the place does from frame to frame, at most, usually, and just
 # before and after one that comes in one frame or in two.
 _OTHER, _OTHERS, _NEXT = 0.6, 0.3, (0.12, 0.08)
@@ -357,6 +358,12 @@ def ring_of(inside: Mask) -> Mask:
     return np.asarray((cv2.dilate(few, _FAR) > 0) & (rim == 0))
 
 
+def _quiet(near: Map) -> NDArray[np.float32]:
+    """Return what half, most and nearly all of some places change by."""
+    at = [int(share * (near.size - 1)) for share in _RANKS]
+    return np.asarray(np.partition(near, at)[at], np.float32)
+
+
 def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
     """Return the step if it came at once, with nothing moving around it."""
     (x, y, w, h), at = part.where, part.at
@@ -381,27 +388,27 @@ def _judged(frames: Sequence[Frame], part: _Part, beside: int) -> Step | None:
     if not part.alone and size < _STANDS_OUT * _OWN:
         return None
     whole = change + (middles[beside + 1] - middles[beside - 1])
-    near = np.abs(whole[around])
-    if not part.alone:  # what moves beside it goes on as it does
-        sides = some[beside - 1] - some[beside - 3], some[beside + 3] - some[beside + 1]
-        near -= np.maximum(*(np.abs(side[around]) for side in sides))
-        near = np.maximum(near, 0)
-    places = [int(share * (near.size - 1)) for share in _RANKS]
-    quiet = [v / size for v in np.partition(near, places)[places].tolist()]
-    if any(map(gt, quiet, _QUIET)):
-        return None
     pattern = np.where(inside, change, np.float32(0))
     power = float((pattern**2).sum())
     along = (np.diff(some, axis=0) * pattern).sum(axis=(1, 2)) / power
     two = along[beside - 1 : beside + 1]
     once, others = float(two.max()), np.delete(along, [beside - 1, beside])
+    quiet = _quiet(np.abs(whole[around])) / size
+    clean = part.alone and once >= _AT_ONCE and np.abs(others).max() <= _CLEAN
+    if not part.alone or (clean and (quiet > _QUIET).any()):
+        # What moves beside it goes on as it does.
+        sides = some[beside - 1] - some[beside - 3], some[beside + 3] - some[beside + 1]
+        most = np.maximum(*(np.abs(side[around]) for side in sides))
+        quiet = _quiet(np.maximum(np.abs(whole[around]) - most, 0)) / size
+    if (quiet > _QUIET).any():
+        return None
     if once > _OVERSHOOT or np.abs(others).max() > _OTHER or rms(others) > _OTHERS:
         return None
     beyond = max(abs(float(along[k])) for k in (beside - 2, beside + 1))
     if beyond > _NEXT[int(once < _AT_ONCE)]:
         return None
     if once < _AT_ONCE:
-        if once < _SPREADS or any(map(gt, quiet, _CALM)):
+        if once < _SPREADS or (quiet > _CALM).any():
             return None
         # What moves in covers some of it first; a drop that lands within a frame shows
         # all of it, for some of the time.
