@@ -196,6 +196,25 @@ def test_drop_is_found_though_a_glove_often_passes_behind_it(number: int) -> Non
     assert all(overlaps(one, 12) for one in found)
 
 
+def railed(images: list[Image]) -> list[Image]:
+    """Draw a dark rail below the place, so near that it sways twice as far."""
+    rows = np.arange(H)[:, None]
+    out = []
+    for i, image in enumerate(images):
+        came = W * 0.012 * 0.6 * np.sin(1.1 * i + 1)
+        top = PAINT[1] * H + 32 - 2.0 * came
+        rail = np.clip(top - rows + 0.5, 0, 1) * np.clip(rows - top + 8.5, 0, 1)
+        out.append(np.asarray(image * (1 - rail) + 70 * rail))
+    return out
+
+
+def test_drop_is_found_beside_a_rail_that_is_left_over() -> None:
+    assert fixed(railed(swaying())) == []
+    found = fixed(railed([spotted(f, 16, loss=0.4) for f in swaying()]))
+    assert found
+    assert all(overlaps(one, 16) for one in found)
+
+
 def test_stain_that_sways_along_is_no_drop() -> None:
     # The same disc, but on the scene.
     images = swaying()

@@ -65,8 +65,9 @@ _EXPLAINED = (
     (11.0, 0.8, 1.3),
     (20.0, 0.5, 1.0),
 )
-# Of the spot: from px to px, and what most of what lies around it may show.
-_STEEPEST, _AROUND, _MOST_OF = 0.62, 0.45, 0.9
+# Of the spot: from px to px, and what most of what lies around it may show; that of one
+# twice as sure, beside which an edge of the scene may be left over.
+_STEEPEST, _AROUND, _MOST_OF = 0.62, (0.45, 0.6), 0.9
 # From here on slopes say too little of how dark a spot is: they are cut off.
 _DARK = -0.25
 _RING = 5, 9  # px across, of the ring that it is held against
@@ -437,7 +438,8 @@ def _stays(
     if not around.any():
         return False
     ring = np.abs(g[box][around])
-    if ranked(ring, _MOST_OF) > _AROUND * abs(strength):
+    most = _AROUND[int(sure >= 2.0 * _SURE)]
+    if ranked(ring, _MOST_OF) > most * abs(strength):
         return False
     if not _scene_moves(pairs, mask, part):
         return False
