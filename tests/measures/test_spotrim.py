@@ -75,6 +75,21 @@ def test_spot_before_layers_that_move_differently_is_found(
     assert [away(one, at) < 4 for one in found] == [True] * len(found) != []
 
 
+@pytest.mark.parametrize("share", [0.0, 0.15, 1.0])
+def test_how_still_a_weak_rim_stands_tells_it_after_a_short_way(share: float) -> None:
+    # It takes two fifths of the light before lit windows that take more; they come
+    # 10 px in all. A thing that goes along by a seventh of that is no spot.
+    at, step = (0.55, 0.6), 0.4
+    images = [
+        spotted(
+            f, 3.5, loss=0.4, at=(at[0] - share * step * (i - LOOKS / 2) / W, at[1])
+        )
+        for i, f in enumerate(travelled(step))
+    ]
+    found = told(images, rim_spots)
+    assert [away(one, at) < 3.5 for one in found] == ([] if share else [True])
+
+
 @functools.cache
 def before_a_roof(step: float) -> tuple[Image, ...]:
     """Draw lit windows that pass behind `PAINT`, half of them hidden by a plain sky."""

@@ -37,6 +37,7 @@ __all__ = [
     "Search",
     "as_fixed",
     "fixed_spots",
+    "goes_by",
     "how_kept",
     "outline",
 ]
@@ -378,9 +379,17 @@ def _is_told(shape: Outline, kept: Kept, along: float, search: Search) -> bool:
 
 def _is_plain(shape: Outline, search: Search) -> bool:
     """Return whether a spot is strong, and all around it surely goes by."""
+    return (
+        goes_by(shape, search)
+        and abs(shape.strength) >= _LOOSE_LEAST
+        and shape.ring <= _LOOSE_RING
+    )
+
+
+def goes_by(shape: Outline, search: Search) -> bool:
+    """Return whether what is around a spot surely is a scene that goes by."""
     comes = shape.moved >= _COMES * search.moves
-    comes &= shape.left <= _COMES_LEFT * shape.moved
-    return comes and abs(shape.strength) >= _LOOSE_LEAST and shape.ring <= _LOOSE_RING
+    return comes and shape.left <= _COMES_LEFT * shape.moved
 
 
 def _is_among_others(shape: Outline, kept: Kept, search: Search) -> bool:
