@@ -180,6 +180,17 @@ def test_spot_of_another_depth_and_range_is_the_same() -> None:
     assert overlap(other, 14) > 0.5
 
 
+def test_glove_that_stays_while_the_camera_goes_on_is_no_blemish() -> None:
+    # It has a grain of its own and hides what lies behind it.
+    own = cv2.GaussianBlur(np.random.default_rng(7).normal(0, 1, (H, W)), (0, 0), 4.0)
+    y, x = np.mgrid[:H, :W]
+    far = np.hypot(x - PAINT[0] * W, y - PAINT[1] * H) / 22
+    share = np.clip((1.25 - far) / 0.5, 0, 1)
+    glove = 140 + 10 * own / own.std()
+    drawn = [image * (1 - share) + glove * share for image in panned(2)]
+    assert findings(measured_of(drawn)) == []
+
+
 def test_splash_in_the_middle_of_a_take_is_told_from_there() -> None:
     at = 10
     images = panned()
