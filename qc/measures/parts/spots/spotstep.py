@@ -89,7 +89,7 @@ class Frame:
     @property
     def share(self) -> int:
         """How many px of the small picture are one of the level, each way."""
-        return self.fine.shape[1] // self.level.shape[1]
+        return int(self.fine.shape[1] // self.level.shape[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
