@@ -162,6 +162,17 @@ def test_a_spot_is_plain_if_there_is_something_to_say_of_its_looks(
     )
 
 
+@pytest.mark.parametrize(("splash", "thing"), [(False, "Something"), (True, "A spot")])
+def test_what_is_large_hangs_into_the_picture_unless_it_came_at_once(
+    splash: bool, thing: str
+) -> None:
+    # A drape or a cable comes in from the side, and nothing is seen through it.
+    spot = spot_of(When(11, 12, 90, -1, sure=True))
+    spot = replace(spot, w=0.2, h=0.2, splash=splash)
+    assert blemishwords.spot_message(spot, "here", 20.0, str).startswith(thing)
+    assert ("hangs" in blemishwords.spot_advice(spot)) is not splash
+
+
 def kept_of() -> tuple[Kept, NDArray[np.float32]]:
     images = panned(1, frames=8)
     keeper = LookKeeper()

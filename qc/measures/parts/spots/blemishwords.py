@@ -43,7 +43,7 @@ _MAY_LIE = (
     "It may lie on the lens: the picture has hardly moved since, so that nothing more "
     "can be told."
 )
-_LARGE = 15.0  # % of the width; more is hardly a splash
+_LARGE = 15.0  # % of the width; more is hardly dirt
 _TOLD_LEVEL, _TOLD_DETAIL = 0.03, -0.25
 # Of what may belong to the scene, to be reviewed: % of the width; natural logarithm.
 # Of seven that drips, shadows and glints gave in 96 rendered takes six were below.
@@ -146,7 +146,7 @@ def spot_message(
         Gives the timecode of a row.
     """
     what = _looks(spot) or "hardly seen"
-    thing = "Something" if across > _LARGE else "A spot"
+    thing = "Something" if _hangs_in(spot, across) else "A spot"
     if spot.splash:
         when = _moment(spot.without, spot.first_row, label)
         told = (
@@ -187,7 +187,15 @@ def spot_advice(spot: Spot) -> str:
     """Return what to do about a spot."""
     if spot.detail >= OWN_EDGES:
         return _CAPTION
-    return _CLEAR if 100.0 * max(spot.w, spot.h) > _LARGE else _CLEAN
+    return _CLEAR if _hangs_in(spot, 100.0 * max(spot.w, spot.h)) else _CLEAN
+
+
+def _hangs_in(spot: Spot, across: float) -> bool:
+    """Return whether it may be a thing before the lens, too large for a spot on it.
+
+    What came at once, and is seen through, is a drop however large.
+    """
+    return across > _LARGE and not spot.splash
 
 
 def pixel_message(pixel: StuckPixel, where: str) -> str:
