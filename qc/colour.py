@@ -36,7 +36,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-Plane = NDArray[np.unsignedinteger]
 
 # Farther than this from the Planckian locus a correlated colour temperature says
 # nothing: CIE 15:2004, 9.5 (from memory).

@@ -278,14 +278,17 @@ def blemish(job: Job) -> Injected | None:
 
 def landing(job: Job) -> Injected | None:
     """A drop that hits the lens of a camera at rest, and stays."""
-    first = int(job.between(0.3, 0.6) * len(job.piece.frames))
-    return _laid_over(job, _Disc.of(job, _DROP), first, _DROP_BLUR)
+    return _landed(job, _DROP)
 
 
 def splash(job: Job) -> Injected | None:
     """A large drop that hits the lens of a camera at rest, and stays."""
+    return _landed(job, _LARGE)
+
+
+def _landed(job: Job, shares: tuple[float, float]) -> Injected:
     first = int(job.between(0.3, 0.6) * len(job.piece.frames))
-    return _laid_over(job, _Disc.of(job, _LARGE), first, _DROP_BLUR)
+    return _laid_over(job, _Disc.of(job, shares), first, _DROP_BLUR)
 
 
 def dust(job: Job) -> Injected | None:

@@ -28,6 +28,7 @@ __all__ = [
     "Plane",
     "coloured",
     "ends",
+    "full_ends",
     "gains",
     "grid_step",
     "range_codes",
@@ -113,24 +114,44 @@ def ends(signal: Signal, codes: Sequence[int]) -> Ends:
         For each, lines for red, green and blue.
     """
     bits = _bits(signal)
-    lines = []
-    for code in codes:
-        for of_cb, of_cr in gains(signal):
-            cb, cr = (round(gain * (1 << bits)) for gain in (of_cb, of_cr))
-            base = (code - 1 << bits) + signal.chroma_zero * (cb + cr)
-            lines.append((base + (1 << bits >> 1), cb, cr))
+    lines = [
+        _line(signal, gain, (code - 1 << bits) + (1 << bits >> 1))
+        for code in codes
+        for gain in gains(signal)
+    ]
     return Ends(np.array(lines, np.int64), bits)
+
+
+@lru_cache(maxsize=8)
+def full_ends(signal: Signal) -> Ends:
+    """Return thresholds that luma is over where a channel may be at white or above.
+
+    Before Y', Cb and Cr were rounded, that is: half a code in each may have been lost.
+    Upper ends, and lower ones that nothing is under.
+    """
+    bits = _bits(signal)
+    lines = []
+    for gain in gains(signal):
+        least = signal.white - (1.0 + abs(gain[0]) + abs(gain[1])) / 2.0
+        lines.append(_line(signal, gain, math.ceil(least * (1 << bits)) - 1))
+    full = np.array(lines, np.int64)
+    return Ends(np.concatenate([full, full - [1 << 30, 0, 0]]), bits)
 
 
 def shifts(signal: Signal) -> Ends:
     """Return what chroma adds to luma for R', G' and B', rounding to 8-bit codes."""
     bits = _bits(signal)
     half = 1 << (bits + signal.bit_depth - 8) >> 1
-    lines = []
-    for of_cb, of_cr in gains(signal):
-        cb, cr = (round(gain * (1 << bits)) for gain in (of_cb, of_cr))
-        lines.append((half - signal.chroma_zero * (cb + cr), cb, cr))
+    lines = [_line(signal, gain, half, sign=-1) for gain in gains(signal)]
     return Ends(np.array(lines, np.int64), bits)
+
+
+def _line(
+    signal: Signal, gain: tuple[float, ...], base: int, *, sign: int = 1
+) -> tuple[int, int, int]:
+    """Return a line of `Ends`, chroma counted from no colour."""
+    cb, cr = (round(share * (1 << _bits(signal))) for share in gain)
+    return base + sign * signal.chroma_zero * (cb + cr), cb, cr
 
 
 def coloured(picture: Picture, *, by_field: bool = True) -> tuple[Coloured, ...]:

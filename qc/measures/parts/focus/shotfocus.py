@@ -103,7 +103,7 @@ def against_best(
     limit = float(limits["focus.soft_review_percent"])
     moved = smear.percent > limits["focus.motion_limit_percent"]
     grain = _grain(readings, limits)
-    way = way_of(readings)
+    way, sharpness = way_of(readings), readings["focus.sharpness"]
     for rows in rows_of_shots(readings["framing.shot"]):
         if seconds_of(readings, rows) < shortest:
             continue
@@ -122,9 +122,7 @@ def against_best(
             with np.errstate(invalid="ignore"):
                 soft = out[rows] < RELEASE * limit
             if soft.any():
-                soft &= keeps_detail(
-                    readings["focus.sharpness"][rows], out[rows], way[rows]
-                )
+                soft &= keeps_detail(sharpness[rows], out[rows], way[rows])
                 out[rows[soft]] = np.nan
     by_edges = against_move(readings, smear)
     by_edges[woven] = np.nan  # teeth are crisp

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.kernels.channels import Coloured, Ends, outside
-from qc.measures.parts.colour.channelcodes import gains
+from qc.kernels.channels import Coloured, outside
+from qc.measures.parts.colour.channelcodes import full_ends
 from qc.signal import Signal
 
 __all__ = ["clipped_share"]
@@ -45,27 +44,9 @@ def clipped_share(
         return math.nan
     down, across = y.shape[0] // cb.shape[0], y.shape[1] // cb.shape[1]
     parts = 2 if interlaced else 1
-    ends = _full_ends(signal)
+    ends = full_ends(signal)
     count = sum(
         outside(Coloured(y[k::parts], cb[k::parts], cr[k::parts], down, across), ends)
         for k in range(parts)
     )
     return count / y.size
-
-
-@lru_cache(maxsize=8)
-def _full_ends(signal: Signal) -> Ends:
-    """Return the luma from which on a channel may be full; no lower end.
-
-    In whole numbers, as fine as 32 bits allow: 0.001 of a code in a picture of 10.
-    """
-    bits = 29 - signal.bit_depth  # thresholds are under twice the top code
-    lines = []
-    for of_cb, of_cr in gains(signal):
-        # Half a code in each plane may have been lost.
-        least = signal.white - (1.0 + abs(of_cb) + abs(of_cr)) / 2.0
-        cb, cr = (round(gain * (1 << bits)) for gain in (of_cb, of_cr))
-        over = math.ceil(least * (1 << bits)) - 1
-        lines.append((over + signal.chroma_zero * (cb + cr), cb, cr))
-    full = np.array(lines, np.int64)
-    return Ends(np.concatenate([full, full - [1 << 30, 0, 0]]), bits)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.measures.parts.sound.cutoffs import COARSE, Heard, nothing
+from qc.measures.parts.sound.humstretches import Segment
 from qc.measures.parts.sound.lostmoments import has_room, lost_moments
 from qc.measures.parts.sound.soundlines import (
     ROWS_PER_SECOND,
@@ -203,26 +204,35 @@ def under_room(line: Line, dips: Iterable[Dip]) -> Iterator[Dip]:
     if not own or line.track.codec in COARSE:
         return
     most = 10.0 ** ((_room_dbfs(line) - _UNDER_ROOM_DB) / 20.0)
-    yield from (d for d in own if d[4] < most and not _swing_of_hum(line, d))
+    hum, rate = _hum_of(line), line.track.sample_rate
+    yield from (d for d in own if d[4] < most and not _swing_of_hum(hum, d, rate))
 
 
-def _swing_of_hum(line: Line, dip: Dip) -> bool:
+def _hum_of(line: Line) -> list[Segment]:
+    """Return the stretches of mains hum on a channel."""
+    number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)
+    found = totals_of(line.measured, "hum")[number : number + 1]
+    return [
+        one
+        for totals in found
+        for one in totals["segments"]
+        if one.channel == line.index
+    ]
+
+
+def _swing_of_hum(hum: Iterable[Segment], dip: Dip, rate: int) -> bool:
     """Tell whether a fall may be mains hum between two of its swings.
 
     Hum with strong harmonics lies near zero for milliseconds in every period.
     """
     _, first, last, beside, _ = dip
-    rate = line.track.sample_rate
     row = first * ROWS_PER_SECOND // rate
     heard = float(dbfs(beside)) - _HUM_DB
-    number = next(k for k, r, _ in tracks_of(line.measured) if r is line.readings)
     return any(
-        one.channel == line.index
-        and one.first_row <= row < one.last_row
+        one.first_row <= row < one.last_row
         and one.level_dbfs >= heard
         and (last - first) * one.mains_hz < rate
-        for totals in totals_of(line.measured, "hum")[number : number + 1]
-        for one in totals["segments"]
+        for one in hum
     )
 
 

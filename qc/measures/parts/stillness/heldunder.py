@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.measures.parts.stillness.stillframes import CALM_PERCENT, Changes, rare_keys
+from qc.measures.parts.stillness.stillframes import MOVING_PERCENT, Changes, rare_keys
 from qc.records import Readings
 from qc.spans import Span
 
@@ -41,8 +41,6 @@ _JUMPS, _GOES = 2.5, 4.0
 # A hand that trembles may be back by then: where so little is left of what changes in
 # motion that no camera can have lived meanwhile, it need not have gone anywhere.
 _NO_NOISE = 0.05
-# What moves in the picture changes a cell by more than this from frame to frame.
-_MOVING_CELL_PERCENT = 2 * CALM_PERCENT
 
 
 def held_under_noise(
@@ -122,7 +120,9 @@ def _is_held(
     known = _known(moved[first:last])
     if usual < _MOVES_PERCENT:
         # A camera at rest, or nearly so: what moves is in the picture.
-        return bool(np.isfinite(gone[last])) and _stops_dead(changes, span)
+        return bool(np.isfinite(gone[last])) and _stops_dead(
+            changes, span, before, behind
+        )
     if not known.size:
         return False
     # At the first frame the motion before may still be told.
@@ -140,7 +140,7 @@ def _is_held(
     return unbraked and _jumps(gone, span, before, behind, _GOES)
 
 
-def _stops_dead(changes: Changes, span: Span) -> bool:
+def _stops_dead(changes: Changes, span: Span, before: slice, behind: slice) -> bool:
     """Return whether all that moves stops from one frame to the next, and jumps on.
 
     Hands brake and set off; those of one who comes to rest are where they were. Noise
@@ -148,13 +148,13 @@ def _stops_dead(changes: Changes, span: Span) -> bool:
     """
     first, last = span
     difference = changes.difference
-    before = slice(max(first - _BESIDE, 0), first)
-    behind = slice(last + 1, last + 1 + _BESIDE)
     sides = [_known(difference[part]) for part in (before, behind)]
-    usual = min(float(np.median(side)) for side in sides if side.size)
+    if not all(side.size for side in sides):
+        return False
+    usual = min(float(np.median(side)) for side in sides)
     inside = _known(difference[first:last])
     return (
-        float(np.median(changes.cell[first - _LAST : first])) > _MOVING_CELL_PERCENT
+        float(np.median(changes.cell[first - _LAST : first])) > MOVING_PERCENT
         and float(np.median(inside)) <= _NO_NOISE * usual
         and float(np.percentile(inside, 90.0)) <= 2.0 * _NO_NOISE * usual
         and float(sides[0][-_LAST:].min()) >= _UNBRAKED * float(np.median(sides[0]))

@@ -18,6 +18,7 @@ from qc.spans import runs
 
 __all__ = [
     "CALM_PERCENT",
+    "MOVING_PERCENT",
     "SAME_PERCENT",
     "SAME_SHARE",
     "SMALLEST",
@@ -35,6 +36,8 @@ Values = NDArray[np.floating]
 # Percent of black-to-white by which no cell of the small picture changes in a coded
 # repeat between key frames, and at one (seen: 2.3 and 7 over six codecs).
 CALM_PERCENT = 2.5
+# What moves in the picture changes a cell by more than this from frame to frame.
+MOVING_PERCENT = 2 * CALM_PERCENT
 _PULSE_PERCENT = 10.0
 # A key frame's pulse lies over the whole picture, motion in a part of it: the largest
 # change of a cell over the mean change (seen: 3 to 4 against 8 to 80).
@@ -190,7 +193,7 @@ def still(changes: Changes) -> Flags:
         anew = keys & (changes.changed >= _ANEW_PERCENT)
         anew &= changes.cell <= _ANEW_CELL_PERCENT
         refined = calm & (changes.difference <= floor)
-        moving = changes.cell > 2 * CALM_PERCENT
+        moving = changes.cell > MOVING_PERCENT
     _fill(out, (pulse & under) | anew, ends)
     for first, last in runs(out):
         _grow(out, refined, moving, first - 1, -1)
